@@ -1,0 +1,2 @@
+//! The `muffle` binary: everything is in the library.
+fn main() {}
