@@ -1,3 +1,5 @@
 //! Measures how well a bag, pouch, box or cabinet keeps radio waves out.
 
+pub mod config;
+pub mod link;
 pub mod quantity;

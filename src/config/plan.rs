@@ -1,0 +1,468 @@
+//! The plan file: what to measure, with which settings, against which limit.
+
+use std::collections::BTreeSet;
+use std::fmt;
+use std::path::Path;
+use std::str::FromStr;
+use std::time::Duration;
+
+use super::document::{Document, Section};
+use super::{ConfigError, Detector, Station, Words, read_file};
+use crate::quantity::{Frequency, Level, Ratio, Time};
+
+/// The most frequencies one plan may name.
+pub const FREQUENCIES_MAX: usize = 10_000;
+/// The most sweeps a peak may be held over.
+pub const SWEEPS_MAX: u32 = 10_000;
+/// The most repeats of one placement.
+pub const REPEATS_MAX: u32 = 1000;
+/// The most points of one trace.
+pub const POINTS_MAX: u32 = 100_001;
+/// The longest word for a face.
+const FACE_CHARACTERS_MAX: usize = 40;
+
+/// What to measure.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// Its name, as it appears with every run.
+    pub name: String,
+    /// Test frequencies, ascending, each once.
+    pub frequencies: Vec<Frequency>,
+    /// How source and receiver are set.
+    pub settings: Settings,
+    /// Sides of the item that look at the antenna in turn.
+    pub faces: Vec<String>,
+    /// Polarisations in turn.
+    pub polarisations: Vec<Polarisation>,
+    /// How often each face and polarisation is placed and measured anew.
+    pub repeats: u32,
+    /// After what time a reference is measured again.
+    pub reference_max_age: Time,
+    /// The limit line: required SE at frequencies, ascending; straight over log frequency between them.
+    pub limit: Vec<(Frequency, Ratio)>,
+    /// How a verdict is reached.
+    pub rule: Rule,
+    /// Permissions to radiate in protected bands.
+    pub permissions: Vec<Permission>,
+    /// The file as it was read.
+    pub text: String,
+}
+
+/// How source and receiver are set at every frequency.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// Level at the source's output.
+    pub source_level: Level,
+    /// Width of the trace around the test frequency.
+    pub span: Frequency,
+    /// Points of the trace, unless the receiver's number is fixed.
+    pub points: u32,
+    /// Resolution bandwidth.
+    pub resolution_bandwidth: Frequency,
+    /// Video bandwidth; the receiver's own choice when absent.
+    pub video_bandwidth: Option<Frequency>,
+    /// Input attenuation; the receiver's own choice when absent.
+    pub attenuation: Option<Ratio>,
+    /// Detector; the receiver's own choice when absent.
+    pub detector: Option<Detector>,
+    /// Sweeps the peak is held over.
+    pub sweeps: u32,
+    /// Wait after the output is switched on.
+    pub settle: Time,
+}
+
+/// Which way the antennas stand.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Polarisation {
+    /// Electric field parallel to the floor.
+    Horizontal,
+    /// Electric field upright.
+    Vertical,
+}
+
+impl Polarisation {
+    /// The word in files, tables and JSON.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Horizontal => "horizontal",
+            Self::Vertical => "vertical",
+        }
+    }
+}
+
+impl FromStr for Polarisation {
+    type Err = String;
+    fn from_str(word: &str) -> Result<Self, String> {
+        match word {
+            "horizontal" => Ok(Self::Horizontal),
+            "vertical" => Ok(Self::Vertical),
+            other => Err(format!("`{other}` is neither horizontal nor vertical")),
+        }
+    }
+}
+
+impl fmt::Display for Polarisation {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.word())
+    }
+}
+
+/// How a verdict is reached.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Rule {
+    /// The value against the limit, whatever its uncertainty.
+    Simple,
+    /// With a guard band of the expanded uncertainty on both sides of the limit.
+    Guarded,
+}
+
+impl Rule {
+    /// The word in plan files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Simple => "simple",
+            Self::Guarded => "guarded",
+        }
+    }
+}
+
+/// A permission to radiate in a protected band.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Permission {
+    /// The protected band's name in the station file.
+    pub band: String,
+    /// What the permission is: licence number, date, whoever gave it.
+    pub text: String,
+}
+
+impl Plan {
+    /// Reads a plan file.
+    pub fn load(path: &Path) -> Result<Self, ConfigError> {
+        let text = read_file(path)?;
+        Ok(Self::read(&path.display().to_string(), &text)?)
+    }
+
+    /// Reads the text of a plan file; `file` is only for the faults.
+    pub fn read(file: &str, text: &str) -> Result<Self, super::Faults> {
+        Document::read(file, text, |root| {
+            let name = root.required("name");
+            let frequencies = root.required_section("frequencies", frequencies);
+            let settings = root.required_section("settings", settings);
+            let faces = root.checked("faces", Some(vec!["front".to_owned()]), faces);
+            let polarisations = root.checked(
+                "polarisations",
+                Some(vec!["vertical".to_owned()]),
+                polarisations,
+            );
+            let repeats = root.checked("repeats", Some(1), |n| within(n, 1, REPEATS_MAX));
+            let reference_max_age = root.or(
+                "reference_max_age",
+                Time::from_duration(Duration::from_secs(12 * 3600)),
+            );
+            let limit = match root.has("limit") {
+                true => root.section("limit", limit),
+                false => Some((Vec::new(), Rule::Guarded)),
+            };
+            let permissions = root.sections("permission", |section| {
+                let band = section.required("band");
+                let text =
+                    section.checked("text", None, |text: String| match text.trim().is_empty() {
+                        true => Err("is empty; say what the permission is".to_owned()),
+                        false => Ok(text),
+                    });
+                Some(Permission {
+                    band: band?,
+                    text: text?,
+                })
+            });
+            let (limit, rule) = limit?;
+            Some(Self {
+                name: name?,
+                frequencies: frequencies?,
+                settings: settings?,
+                faces: faces?,
+                polarisations: polarisations?,
+                repeats: repeats?,
+                reference_max_age: reference_max_age?,
+                limit,
+                rule,
+                permissions,
+                text: text.to_owned(),
+            })
+        })
+    }
+
+    /// Whether the station can do what the plan asks; every reason why not.
+    pub fn check(&self, station: &Station) -> Result<(), ConfigError> {
+        let mut reasons = Vec::new();
+        let ranges = [
+            ("source", station.source_range.frequency),
+            ("receiver", station.receiver_frequency),
+        ];
+        for (role, (low, high)) in ranges {
+            reasons.extend(
+                self.frequencies
+                    .iter()
+                    .filter(|f| **f < low || **f > high)
+                    .map(|f| format!("{f} is outside the {role}'s range of {low} to {high}")),
+            );
+        }
+        let (low, high) = station.source_range.level;
+        let level = self.settings.source_level;
+        if level < low || level > high {
+            reasons.push(format!(
+                "source_level {level} is outside the source's range of {low} to {high}"
+            ));
+        }
+        self.check_receiver(station, &mut reasons);
+        for frequency in &self.frequencies {
+            if let Some(band) = station.protected_band(*frequency)
+                && self.permission(&band.name).is_none()
+            {
+                reasons.push(format!(
+                    "{frequency} lies in the protected band `{}` ({} to {}); leave it out, or name the permission under [[permission]] band = \"{}\"",
+                    band.name, band.band.0, band.band.1, band.name
+                ));
+            }
+        }
+        for permission in &self.permissions {
+            if !station
+                .protected
+                .iter()
+                .any(|band| band.name == permission.band)
+            {
+                reasons.push(format!(
+                    "the plan names a permission for `{}`, which is not a protected band of this station",
+                    permission.band
+                ));
+            }
+        }
+        match reasons.is_empty() {
+            true => Ok(()),
+            false => Err(ConfigError::Unfit {
+                plan: format!("plan `{}`", self.name),
+                station: format!("station `{}`", station.name),
+                reasons,
+            }),
+        }
+    }
+
+    fn check_receiver(&self, station: &Station, reasons: &mut Vec<String>) {
+        let Words::Receiver(words) = &station.receiver.driver.words else {
+            return;
+        };
+        let driver = &station.receiver.driver.name;
+        let settings = &self.settings;
+        let mut cannot = |what: &str| {
+            reasons.push(format!(
+                "the receiver's driver `{driver}` cannot set {what}; leave it out of [settings]"
+            ));
+        };
+        if settings.attenuation.is_some() && words.attenuation.is_none() {
+            cannot("the attenuation");
+        }
+        if settings.video_bandwidth.is_some() && words.video_bandwidth.is_none() {
+            cannot("the video bandwidth");
+        }
+        if let Some(detector) = settings.detector
+            && words
+                .detector
+                .as_ref()
+                .and_then(|d| d.name(detector))
+                .is_none()
+        {
+            cannot(&format!("the detector `{}`", detector.word()));
+        }
+        if let Some(fixed) = words.fixed_points
+            && fixed != settings.points
+        {
+            reasons.push(format!(
+                "the receiver's driver `{driver}` always gives {fixed} points; write `points = {fixed}`"
+            ));
+        }
+    }
+
+    /// The permission the plan names for a protected band.
+    pub fn permission(&self, band: &str) -> Option<&Permission> {
+        self.permissions.iter().find(|entry| entry.band == band)
+    }
+}
+
+fn within(number: u32, low: u32, high: u32) -> Result<u32, String> {
+    match (low..=high).contains(&number) {
+        true => Ok(number),
+        false => Err(format!("must be from {low} to {high}, not {number}")),
+    }
+}
+
+fn frequencies(section: &mut Section<'_, '_>) -> Option<Vec<Frequency>> {
+    let list = section.optional::<Vec<Frequency>>("list");
+    let start: Option<Frequency> = section.optional("start");
+    let stop: Option<Frequency> = section.optional("stop");
+    let per_decade: Option<u32> = section.optional("per_decade");
+    let step: Option<Frequency> = section.optional("step");
+    let mut all = list.unwrap_or_default();
+    if section.has("start") || section.has("stop") {
+        let (start, stop) = (start?, stop?);
+        if start.hz() <= 0.0 || stop <= start {
+            section.fault("stop", format!("{stop} is not above the start, {start}"));
+            return None;
+        }
+        match (per_decade, step) {
+            (Some(count), None) if count > 0 => all.extend(decades(start, stop, count)),
+            (None, Some(step)) if step.hz() > 0.0 => all.extend(steps(start, stop, step)),
+            _ => {
+                section.fault(
+                    "start",
+                    "give one of `per_decade` and `step` with `start` and `stop`",
+                );
+                return None;
+            }
+        }
+    }
+    if all.iter().any(|frequency| frequency.hz() <= 0.0) {
+        section.fault("list", "0 Hz cannot be radiated");
+        return None;
+    }
+    if all.is_empty() || all.len() > FREQUENCIES_MAX {
+        let found = all.len();
+        section.fault(
+            "list",
+            format!(
+                "{found} frequencies; give 1 to {FREQUENCIES_MAX}, by `list`, by `start`, `stop` and `per_decade`, or by `start`, `stop` and `step`"
+            ),
+        );
+        return None;
+    }
+    let unique: BTreeSet<u64> = all.iter().map(|f| f.hz().to_bits()).collect();
+    // Positive floats order as their bits do.
+    Some(
+        unique
+            .into_iter()
+            .map(|bits| Frequency::from_hz(f64::from_bits(bits)))
+            .collect(),
+    )
+}
+
+/// Evenly spaced over log frequency, rounded to four figures so that tables stay readable.
+fn decades(start: Frequency, stop: Frequency, count: u32) -> Vec<Frequency> {
+    let span = (stop.hz() / start.hz()).log10();
+    let intervals = ((span * f64::from(count)).round() as usize).clamp(1, FREQUENCIES_MAX + 1);
+    (0..=intervals)
+        .map(|index| match index {
+            0 => start,
+            last if last == intervals => stop,
+            index => {
+                let exact = start.hz() * 10f64.powf(span * index as f64 / intervals as f64);
+                let unit = 10f64.powf(exact.log10().floor() - 3.0);
+                // Through text, so that 1.259 MHz is 1259000 Hz and not a hair beside it.
+                let rounded = (exact / unit).round() * unit;
+                Frequency::from_hz((rounded * 1e3).round() / 1e3)
+            }
+        })
+        .collect()
+}
+
+fn steps(start: Frequency, stop: Frequency, step: Frequency) -> Vec<Frequency> {
+    let count = ((stop.hz() - start.hz()) / step.hz() + 1e-9)
+        .floor()
+        .min(FREQUENCIES_MAX as f64 + 1.0);
+    (0..=count as usize)
+        .map(|index| Frequency::from_hz(start.hz() + index as f64 * step.hz()))
+        .collect()
+}
+
+fn settings(section: &mut Section<'_, '_>) -> Option<Settings> {
+    let source_level = section.required("source_level");
+    let span: Option<Frequency> = section.required("span");
+    let points = section.checked("points", Some(201), |n| within(n, 11, POINTS_MAX));
+    let resolution_bandwidth: Option<Frequency> = section.required("resolution_bandwidth");
+    let video_bandwidth = section.optional("video_bandwidth");
+    let attenuation = section.optional("attenuation");
+    let detector = section.optional::<String>("detector");
+    let detector = detector.and_then(|word| {
+        Detector::from_word(&word)
+            .map_err(|reason| section.fault("detector", reason))
+            .ok()
+    });
+    let sweeps = section.checked("sweeps", Some(5), |n| within(n, 1, SWEEPS_MAX));
+    let settle = section.or("settle", Time::from_duration(Duration::from_millis(20)));
+    let (span, resolution_bandwidth, points) = (span?, resolution_bandwidth?, points?);
+    if resolution_bandwidth.hz() <= 0.0 {
+        section.fault("resolution_bandwidth", "must be above 0 Hz");
+        return None;
+    }
+    // The floor is taken from the same trace's own noise: it needs room beside the peak.
+    if span.hz() < 10.0 * resolution_bandwidth.hz() {
+        section.fault(
+            "span",
+            format!("{span} leaves no room beside the peak; make it at least ten times the resolution bandwidth of {resolution_bandwidth}"),
+        );
+        return None;
+    }
+    if span.hz() / f64::from(points - 1) > resolution_bandwidth.hz() {
+        section.fault(
+            "points",
+            format!("{points} points over {span} lie further apart than the resolution bandwidth of {resolution_bandwidth}: a signal could fall between them"),
+        );
+        return None;
+    }
+    Some(Settings {
+        source_level: source_level?,
+        span,
+        points,
+        resolution_bandwidth,
+        video_bandwidth,
+        attenuation,
+        detector,
+        sweeps: sweeps?,
+        settle: settle?,
+    })
+}
+
+fn faces(words: Vec<String>) -> Result<Vec<String>, String> {
+    distinct(&words)?;
+    match words.iter().find(|word| {
+        word.trim().is_empty()
+            || word.chars().count() > FACE_CHARACTERS_MAX
+            || word.chars().any(char::is_control)
+    }) {
+        Some(word) => Err(format!(
+            "{word:?} is not a face; use a word of at most {FACE_CHARACTERS_MAX} characters"
+        )),
+        None => Ok(words),
+    }
+}
+
+fn polarisations(words: Vec<String>) -> Result<Vec<Polarisation>, String> {
+    distinct(&words)?;
+    words.iter().map(|word| word.parse()).collect()
+}
+
+fn distinct(words: &[String]) -> Result<(), String> {
+    let unique: BTreeSet<&String> = words.iter().collect();
+    match (words.is_empty(), unique.len() == words.len()) {
+        (true, _) => Err("is empty; name at least one".to_owned()),
+        (false, false) => Err("names one twice".to_owned()),
+        (false, true) => Ok(()),
+    }
+}
+
+fn limit(section: &mut Section<'_, '_>) -> Option<(Vec<(Frequency, Ratio)>, Rule)> {
+    let line = section.checked("line", None, |line: Vec<(Frequency, Ratio)>| {
+        match line.is_empty() || line.windows(2).any(|pair| pair[0].0 >= pair[1].0) {
+            true => Err("needs points with rising frequency, such as [[\"100 kHz\", \"50 dB\"], [\"1 GHz\", \"50 dB\"]]".to_owned()),
+            false => Ok(line),
+        }
+    });
+    let rule = section.checked(
+        "rule",
+        Some("guarded".to_owned()),
+        |word: String| match word.as_str() {
+            "simple" => Ok(Rule::Simple),
+            "guarded" => Ok(Rule::Guarded),
+            other => Err(format!("`{other}` is neither simple nor guarded")),
+        },
+    );
+    Some((line?, rule?))
+}

@@ -1,0 +1,279 @@
+//! TCP sockets and serial lines: streams that mark no message ends of their own.
+
+use std::io;
+use std::time::Duration;
+
+use async_trait::async_trait;
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio_serial::{SerialPort, SerialPortBuilderExt};
+
+use super::frame::{FrameError, Scanner};
+use super::{Link, LinkError, RESPONSE_BYTES_MAX};
+use crate::config::{Address, Dialect, SerialLine};
+
+/// How long a line must be silent before what was late is taken to be over.
+const QUIET: Duration = Duration::from_millis(150);
+/// The most that is thrown away while waiting for silence.
+const DRAIN_BYTES_MAX: usize = RESPONSE_BYTES_MAX;
+/// Bytes asked for in one read.
+const CHUNK_BYTES: usize = 64 << 10;
+
+/// How messages end on a stream.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Framing {
+    /// What ends a command.
+    pub ends_with: String,
+    /// What an instrument with a shell prints when it is ready again.
+    pub prompt: Option<String>,
+    /// Whether it repeats what it is sent.
+    pub echo: bool,
+}
+
+impl From<&Dialect> for Framing {
+    fn from(dialect: &Dialect) -> Self {
+        Self {
+            ends_with: dialect.ends_with.clone(),
+            prompt: dialect.prompt.clone(),
+            echo: dialect.echo,
+        }
+    }
+}
+
+trait Stream: AsyncRead + AsyncWrite + Unpin + Send {}
+impl<T: AsyncRead + AsyncWrite + Unpin + Send> Stream for T {}
+
+/// A link over a byte stream.
+pub struct StreamLink {
+    target: Address,
+    address: String,
+    framing: Framing,
+    stream: Option<Box<dyn Stream>>,
+    /// Bytes that came after the end of the last message.
+    rest: Vec<u8>,
+    sent: Vec<u8>,
+}
+
+impl StreamLink {
+    /// A link to `target`; it is opened by the first `send`.
+    pub fn new(target: &Address, framing: Framing) -> Self {
+        Self {
+            target: target.clone(),
+            address: target.to_string(),
+            framing,
+            stream: None,
+            rest: Vec::new(),
+            sent: Vec::new(),
+        }
+    }
+
+    async fn open(&mut self) -> Result<(), LinkError> {
+        let opened: io::Result<Box<dyn Stream>> = match &self.target {
+            Address::Tcp { host, port } => open_tcp(host, *port).await,
+            Address::Serial(line) => open_serial(line),
+        };
+        self.rest.clear();
+        self.stream = Some(opened.map_err(|cause| LinkError::Unreachable {
+            address: self.address.clone(),
+            cause,
+        })?);
+        Ok(())
+    }
+
+    fn closed(&self) -> LinkError {
+        LinkError::Closed {
+            address: self.address.clone(),
+        }
+    }
+
+    fn failed(&mut self, cause: io::Error) -> LinkError {
+        self.stream = None;
+        LinkError::Failed {
+            address: self.address.clone(),
+            cause,
+        }
+    }
+
+    fn misframed(&self, cause: FrameError) -> LinkError {
+        LinkError::Frame {
+            address: self.address.clone(),
+            cause,
+        }
+    }
+
+    /// Appends what comes next; an end of the stream closes the link.
+    async fn read_more(&mut self, into: &mut Vec<u8>, wanted: usize) -> Result<(), LinkError> {
+        into.reserve(wanted.clamp(CHUNK_BYTES, RESPONSE_BYTES_MAX));
+        let Some(stream) = &mut self.stream else {
+            return Err(self.closed());
+        };
+        match stream.read_buf(into).await {
+            Ok(0) => {
+                self.stream = None;
+                Err(self.closed())
+            }
+            Ok(_) => Ok(()),
+            Err(cause) => Err(self.failed(cause)),
+        }
+    }
+
+    /// A message that ends with a newline.
+    async fn receive_line(&mut self) -> Result<Vec<u8>, LinkError> {
+        let mut message = std::mem::take(&mut self.rest);
+        let mut scanner = Scanner::new(RESPONSE_BYTES_MAX);
+        let mut scanned = 0;
+        loop {
+            let end = scanner
+                .push(&message[scanned..])
+                .map_err(|cause| self.misframed(cause))?;
+            if let Some(end) = end {
+                self.rest = message.split_off(scanned + end);
+                message.pop();
+                return Ok(message);
+            }
+            scanned = message.len();
+            self.read_more(&mut message, scanner.block_left()).await?;
+        }
+    }
+
+    /// What comes between the echo and the prompt.
+    async fn receive_prompt(&mut self, prompt: &[u8]) -> Result<Vec<u8>, LinkError> {
+        let mut message = std::mem::take(&mut self.rest);
+        // The prompt counts only at the end of what has come and at the start of a line: a `> ` may well
+        // stand inside an answer.
+        while !ends_with_prompt(&message, prompt) {
+            if message.len() > RESPONSE_BYTES_MAX {
+                return Err(self.misframed(FrameError::TooLong {
+                    limit: RESPONSE_BYTES_MAX,
+                }));
+            }
+            self.read_more(&mut message, 0).await?;
+        }
+        message.truncate(message.len() - prompt.len());
+        let mut answer = &message[..];
+        if self.framing.echo {
+            answer = answer
+                .trim_ascii_start()
+                .strip_prefix(self.sent.trim_ascii())
+                .ok_or_else(|| {
+                    self.misframed(FrameError::NoEcho {
+                        sent: super::frame::shorten(&self.sent),
+                        got: super::frame::shorten(&message),
+                    })
+                })?;
+        }
+        Ok(answer.trim_ascii().to_vec())
+    }
+}
+
+fn ends_with_prompt(message: &[u8], prompt: &[u8]) -> bool {
+    message
+        .strip_suffix(prompt)
+        .is_some_and(|before| matches!(before.last(), None | Some(b'\n' | b'\r')))
+}
+
+async fn open_tcp(host: &str, port: u16) -> io::Result<Box<dyn Stream>> {
+    let stream = tokio::net::TcpStream::connect((host, port)).await?;
+    // Commands are short and answers awaited: waiting to fill a packet costs 40 ms a time.
+    stream.set_nodelay(true)?;
+    Ok(Box::new(stream))
+}
+
+fn open_serial(line: &SerialLine) -> io::Result<Box<dyn Stream>> {
+    use crate::config::{Flow, Parity};
+    let mut port = tokio_serial::new(&line.path, line.baud)
+        .data_bits(match line.bits {
+            7 => tokio_serial::DataBits::Seven,
+            _ => tokio_serial::DataBits::Eight,
+        })
+        .parity(match line.parity {
+            Parity::None => tokio_serial::Parity::None,
+            Parity::Even => tokio_serial::Parity::Even,
+            Parity::Odd => tokio_serial::Parity::Odd,
+        })
+        .stop_bits(match line.stop {
+            2 => tokio_serial::StopBits::Two,
+            _ => tokio_serial::StopBits::One,
+        })
+        .flow_control(match line.flow {
+            Flow::None => tokio_serial::FlowControl::None,
+            Flow::Hardware => tokio_serial::FlowControl::Hardware,
+            Flow::Software => tokio_serial::FlowControl::Software,
+        })
+        .open_native_async()
+        .map_err(|error| io::Error::other(error.to_string()))?;
+    // Two programs on one serial line would take each other's answers.
+    port.set_exclusive(true)
+        .map_err(|error| io::Error::other(error.to_string()))?;
+    // The line is not flushed on opening: bytes of an earlier conversation may still be there.
+    port.clear(tokio_serial::ClearBuffer::All)
+        .map_err(|error| io::Error::other(error.to_string()))?;
+    Ok(Box::new(port))
+}
+
+#[async_trait]
+impl Link for StreamLink {
+    async fn send(&mut self, message: &[u8]) -> Result<(), LinkError> {
+        self.sent = message.to_vec();
+        // One write for message and end: some instruments read by packet.
+        let mut bytes = message.to_vec();
+        bytes.extend_from_slice(self.framing.ends_with.as_bytes());
+        if self.stream.is_none() {
+            self.open().await?;
+        }
+        let Some(stream) = &mut self.stream else {
+            return Err(self.closed());
+        };
+        match stream.write_all(&bytes).await {
+            Ok(()) => Ok(()),
+            Err(cause) => Err(self.failed(cause)),
+        }
+    }
+
+    async fn receive(&mut self) -> Result<Vec<u8>, LinkError> {
+        match self.framing.prompt.clone() {
+            Some(prompt) => self.receive_prompt(prompt.as_bytes()).await,
+            None => self.receive_line().await,
+        }
+    }
+
+    fn always_answers(&self) -> bool {
+        self.framing.prompt.is_some()
+    }
+
+    fn unasked(&mut self) -> bool {
+        !self.rest.iter().all(u8::is_ascii_whitespace)
+    }
+
+    async fn drain(&mut self) -> Result<(), LinkError> {
+        self.rest.clear();
+        let mut thrown = Vec::new();
+        while thrown.len() < DRAIN_BYTES_MAX {
+            match tokio::time::timeout(QUIET, self.read_more(&mut thrown, 0)).await {
+                Ok(read) => read?,
+                Err(_quiet) => break,
+            }
+        }
+        if !thrown.is_empty() {
+            tracing::warn!(
+                address = self.address,
+                bytes = thrown.len(),
+                "threw away what came late"
+            );
+        }
+        Ok(())
+    }
+
+    async fn reopen(&mut self) -> Result<(), LinkError> {
+        self.stream = None;
+        self.open().await?;
+        match self.target {
+            // Nothing of the old conversation can come on a new socket.
+            Address::Tcp { .. } => Ok(()),
+            Address::Serial(_) => self.drain().await,
+        }
+    }
+
+    fn address(&self) -> &str {
+        &self.address
+    }
+}
