@@ -1,5 +1,6 @@
 //! Measures how well a bag, pouch, box or cabinet keeps radio waves out.
 
 pub mod config;
+pub mod instrument;
 pub mod link;
 pub mod quantity;

@@ -1,0 +1,125 @@
+//! A source and a receiver: a driver file spoken over a link.
+//!
+//! [`Session`](session::Session) holds the conversation and keeps it in step; [`Source`] and
+//! [`Receiver`] say the words of their role. One task owns each instrument and everyone else holds a
+//! [`Handle`], so that a conversation runs to its end even when whoever asked has gone.
+
+mod handle;
+mod receiver;
+mod session;
+mod source;
+mod trace;
+
+use std::time::Duration;
+
+pub use handle::Handle;
+pub use receiver::{Held, Receiver, ReceiverSettings};
+pub use source::{Permit, Source};
+pub use trace::{Levels, Trace};
+
+use crate::link::LinkError;
+
+/// Why an instrument did not do what it was told. Every variant names the instrument by its role.
+#[derive(Debug, thiserror::Error)]
+pub enum InstrumentError {
+    /// The link failed.
+    #[error("{instrument}: {cause}")]
+    Link {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// What failed.
+        cause: LinkError,
+    },
+    /// No answer in time.
+    #[error(
+        "{instrument}: no answer to `{command}` within {deadline:?}; check that it is on and not waiting at its front panel"
+    )]
+    Silent {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// What was sent.
+        command: String,
+        /// How long was waited.
+        deadline: Duration,
+    },
+    /// The conversation could not be brought in step again.
+    #[error(
+        "{instrument}: its answers do not match the questions any more (`{sent}` gave {got:?}); switch it off and on"
+    )]
+    OutOfStep {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// The query that proves it.
+        sent: String,
+        /// What came.
+        got: String,
+    },
+    /// The instrument says it made an error.
+    #[error("{instrument}: `{command}` was answered with {}", errors.join(", "))]
+    Reported {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// What was sent since the last check.
+        command: String,
+        /// The entries of its error queue.
+        errors: Vec<String>,
+    },
+    /// Another instrument than the one that is meant.
+    #[error(
+        "{instrument} at {address} says it is {got:?}, which does not match `{wanted}`; nothing was switched on. Correct the address, or `identity` in the station file"
+    )]
+    WrongIdentity {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// Where.
+        address: String,
+        /// The pattern.
+        wanted: String,
+        /// What it answered.
+        got: String,
+    },
+    /// An answer that cannot be understood.
+    #[error("{instrument}: `{command}` gave {got:?}, which is not {wanted}")]
+    Answer {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// What was asked.
+        command: String,
+        /// What came, shortened.
+        got: String,
+        /// What was expected.
+        wanted: &'static str,
+    },
+    /// A trace of another length than was set.
+    #[error(
+        "receiver: a trace of {got} points where {wanted} were set; correct `points` in the plan, or the driver's `encoding`"
+    )]
+    Points {
+        /// Points set.
+        wanted: u32,
+        /// Points there.
+        got: usize,
+    },
+    /// A level that is no number.
+    #[error("receiver: point {index} of the trace is {got:?}, which is not a level")]
+    NotALevel {
+        /// From 1.
+        index: usize,
+        /// What stands there.
+        got: String,
+    },
+    /// The source cannot be seen to be off.
+    #[error(
+        "source: told to switch its output off, it still answers {got:?}; SWITCH IT OFF BY HAND"
+    )]
+    StaysOn {
+        /// Its answer.
+        got: String,
+    },
+    /// The task that owns the instrument has ended.
+    #[error("{instrument}: its task has ended; see the log")]
+    Gone {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+    },
+}

@@ -1,0 +1,195 @@
+//! The spectrum analyzer or measuring receiver.
+
+use std::time::Duration;
+
+use super::session::{Say, Session, ask, tell};
+use super::trace::decode;
+use super::{InstrumentError, Trace};
+use crate::config::{Argument, Detector, Driver, Identity, ReceiverWords};
+use crate::link::Link;
+use crate::quantity::{Frequency, Ratio};
+
+/// A sweep may take this many times span / bandwidth², the time a Gaussian filter needs to settle
+/// (2 to 3 times is usual; common practice, no source), before it counts as lost.
+const SWEEP_TIME_FACTOR: f64 = 30.0;
+/// Overhead allowed for each sweep: retrace, display.
+const SWEEP_OVERHEAD_S: f64 = 1.0;
+
+/// How the receiver is set for a reading.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ReceiverSettings {
+    /// Middle of the trace.
+    pub centre: Frequency,
+    /// Width of the trace.
+    pub span: Frequency,
+    /// Points of the trace.
+    pub points: u32,
+    /// Resolution bandwidth.
+    pub resolution_bandwidth: Frequency,
+    /// Video bandwidth.
+    pub video_bandwidth: Option<Frequency>,
+    /// Input attenuation.
+    pub attenuation: Option<Ratio>,
+    /// Detector.
+    pub detector: Option<Detector>,
+    /// Sweeps the peak is held over.
+    pub sweeps: u32,
+}
+
+/// What a held sweep gave.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Held {
+    /// The held trace.
+    pub trace: Trace,
+    /// Whether the receiver said that it was overloaded.
+    pub overload: bool,
+}
+
+/// A spectrum analyzer or measuring receiver.
+pub struct Receiver {
+    session: Session,
+    words: ReceiverWords,
+    driver: Driver,
+}
+
+impl Receiver {
+    /// A receiver that speaks `driver` over `link`.
+    pub fn new(link: Box<dyn Link>, driver: &Driver, words: &ReceiverWords) -> Self {
+        Self {
+            session: Session::new("receiver", link, driver.dialect.clone()),
+            words: words.clone(),
+            driver: driver.clone(),
+        }
+    }
+
+    /// Asks who is there and puts the receiver into its known state.
+    pub async fn start(&mut self, wanted: Option<&Identity>) -> Result<String, InstrumentError> {
+        let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
+        let identity = self.session.identify(wanted.as_ref()).await?;
+        let lines = tell(&self.driver.start, &[]);
+        self.session.checked(lines, Duration::ZERO).await?;
+        Ok(identity)
+    }
+
+    /// Sets the receiver, holds the peak over the sweeps and reads the trace.
+    ///
+    /// Every setting is sent with every reading: none is taken to be still as it was.
+    pub async fn hold(&mut self, settings: &ReceiverSettings) -> Result<Held, InstrumentError> {
+        let (lines, trace_at, overload_at) = self.lines(settings);
+        let seconds = f64::from(settings.sweeps)
+            * (SWEEP_OVERHEAD_S
+                + SWEEP_TIME_FACTOR * settings.span.hz()
+                    / (settings.resolution_bandwidth.hz() * settings.slower_bandwidth_hz()));
+        let longer = Duration::try_from_secs_f64(seconds).unwrap_or(Duration::MAX / 2);
+        let answers = self.session.checked(lines, longer).await?;
+        let answer = |index: usize| answers.get(index).map(Vec::as_slice).unwrap_or_default();
+        let levels = decode(answer(trace_at), self.words.trace.encoding, settings.points)?;
+        let overload = match (&self.words.overload, overload_at) {
+            (Some(words), Some(index)) => {
+                self.register(&words.query.text(), answer(index))? & words.mask != 0
+            }
+            _ => false,
+        };
+        let half = settings.span.hz() / 2.0;
+        let trace = Trace {
+            start: Frequency::from_hz((settings.centre.hz() - half).max(0.0)),
+            stop: Frequency::from_hz(settings.centre.hz() + half),
+            levels,
+        };
+        Ok(Held { trace, overload })
+    }
+
+    /// What is said for one reading, and at which answers trace and overload will be.
+    fn lines(&self, settings: &ReceiverSettings) -> (Vec<Say>, usize, Option<usize>) {
+        let words = &self.words;
+        let mut lines = self.setting_lines(settings);
+        lines.extend(tell(&words.trace.prepare, &[]));
+        let sweeps = [("sweeps", Argument::Number(f64::from(settings.sweeps)))];
+        lines.extend(tell(&words.hold, &sweeps));
+        let times = match words.counts_itself {
+            true => 1,
+            false => settings.sweeps,
+        };
+        for _ in 0..times {
+            lines.extend(tell(&words.sweep, &sweeps));
+            lines.extend(words.done.as_ref().map(ask));
+        }
+        let asked = |lines: &[Say]| lines.iter().filter(|l| matches!(l, Say::Ask(_))).count();
+        let overload_at = words.overload.as_ref().map(|overload| {
+            let at = asked(&lines);
+            lines.push(ask(&overload.query));
+            at
+        });
+        let trace_at = asked(&lines);
+        lines.push(ask(&words.trace.query));
+        (lines, trace_at, overload_at)
+    }
+
+    fn setting_lines(&self, settings: &ReceiverSettings) -> Vec<Say> {
+        let words = &self.words;
+        let window = [
+            ("centre", Argument::Frequency(settings.centre)),
+            ("span", Argument::Frequency(settings.span)),
+        ];
+        let mut lines = tell(&words.centre, &window);
+        lines.extend(tell(&words.span, &window));
+        let mut set = |commands: Option<&Vec<_>>, name, argument: Option<Argument<'_>>| {
+            if let (Some(commands), Some(argument)) = (commands, argument) {
+                lines.extend(tell(commands, &[(name, argument)]));
+            }
+        };
+        let points = Argument::Number(f64::from(settings.points));
+        set(words.points.as_ref(), "points", Some(points));
+        set(
+            Some(&words.resolution_bandwidth),
+            "resolution_bandwidth",
+            Some(Argument::Frequency(settings.resolution_bandwidth)),
+        );
+        set(
+            words.video_bandwidth.as_ref(),
+            "video_bandwidth",
+            settings.video_bandwidth.map(Argument::Frequency),
+        );
+        set(
+            words.attenuation.as_ref(),
+            "attenuation",
+            settings
+                .attenuation
+                .map(|ratio| Argument::Number(ratio.db())),
+        );
+        let detector = words.detector.as_ref();
+        let name = detector
+            .zip(settings.detector)
+            .and_then(|(words, detector)| words.name(detector));
+        set(
+            detector.map(|words| &words.set),
+            "detector",
+            name.map(Argument::Word),
+        );
+        lines
+    }
+
+    fn register(&self, query: &str, answer: &[u8]) -> Result<u32, InstrumentError> {
+        std::str::from_utf8(answer)
+            .ok()
+            .and_then(|text| text.trim().parse().ok())
+            .ok_or_else(|| {
+                self.session
+                    .answer_error(query, answer, "the number of a status register")
+            })
+    }
+
+    /// Messages sent so far for which an answer was awaited.
+    pub fn trips(&self) -> u64 {
+        self.session.trips()
+    }
+}
+
+impl ReceiverSettings {
+    fn slower_bandwidth_hz(&self) -> f64 {
+        let resolution = self.resolution_bandwidth.hz();
+        self.video_bandwidth
+            .map_or(resolution, |video| video.hz().min(resolution))
+            .max(1.0)
+    }
+}

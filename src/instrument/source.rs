@@ -1,0 +1,99 @@
+//! The signal source. Off is its resting state.
+
+use std::time::Duration;
+
+use super::InstrumentError;
+use super::session::{Say, Session, ask, tell};
+use crate::config::{Argument, Driver, Identity, SourceWords};
+use crate::link::Link;
+use crate::quantity::{Frequency, Level};
+
+/// Leave to radiate: a frequency and a level that the guard has allowed.
+///
+/// Only the guard of a station may make one; a test of the house rules watches that.
+#[derive(Debug)]
+pub struct Permit {
+    frequency: Frequency,
+    level: Level,
+}
+
+impl Permit {
+    /// For `station::guard` and nobody else.
+    pub fn issue(frequency: Frequency, level: Level) -> Self {
+        Self { frequency, level }
+    }
+
+    /// The frequency that is allowed.
+    pub fn frequency(&self) -> Frequency {
+        self.frequency
+    }
+
+    /// The level that is allowed at the source's output.
+    pub fn level(&self) -> Level {
+        self.level
+    }
+}
+
+/// A signal source.
+pub struct Source {
+    session: Session,
+    words: SourceWords,
+    driver: Driver,
+}
+
+impl Source {
+    /// A source that speaks `driver` over `link`.
+    pub fn new(link: Box<dyn Link>, driver: &Driver, words: &SourceWords) -> Self {
+        Self {
+            session: Session::new("source", link, driver.dialect.clone()),
+            words: words.clone(),
+            driver: driver.clone(),
+        }
+    }
+
+    /// Switches the output off, then asks who is there and puts the source into its known state.
+    ///
+    /// Off comes first, before anything else is said, so that a source left on by a crash radiates no
+    /// longer than it must. Identity is checked before anything but that is set.
+    pub async fn start(&mut self, wanted: Option<&Identity>) -> Result<String, InstrumentError> {
+        self.off().await?;
+        let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
+        let identity = self.session.identify(wanted.as_ref()).await?;
+        let lines = tell(&self.driver.start, &[]);
+        self.session.checked(lines, Duration::ZERO).await?;
+        self.off().await?;
+        Ok(identity)
+    }
+
+    /// Sets frequency and level and switches the output on; done when the source says so.
+    pub async fn on(&mut self, permit: &Permit) -> Result<(), InstrumentError> {
+        let frequency = Argument::Frequency(permit.frequency);
+        let level = Argument::Level(permit.level);
+        let mut lines = tell(&self.words.frequency, &[("frequency", frequency)]);
+        lines.extend(tell(&self.words.level, &[("level", level)]));
+        lines.extend(tell(&self.words.on, &[]));
+        lines.extend(self.words.done.as_ref().map(ask));
+        self.session.checked(lines, Duration::ZERO).await?;
+        Ok(())
+    }
+
+    /// Switches the output off and asks whether it is; only the answer counts.
+    pub async fn off(&mut self) -> Result<(), InstrumentError> {
+        let mut lines = tell(&self.words.off, &[]);
+        lines.push(Say::Ask(self.words.state.text()));
+        let answers = self.session.perform(&lines, Duration::ZERO).await?;
+        let got = answers
+            .last()
+            .map(|answer| String::from_utf8_lossy(answer).trim().to_owned())
+            .unwrap_or_default();
+        match got == self.words.off_reads {
+            true => Ok(()),
+            false => Err(InstrumentError::StaysOn { got }),
+        }
+    }
+
+    /// Messages sent so far for which an answer was awaited.
+    pub fn trips(&self) -> u64 {
+        self.session.trips()
+    }
+}
