@@ -4,3 +4,4 @@ pub mod config;
 pub mod instrument;
 pub mod link;
 pub mod quantity;
+pub mod report;
