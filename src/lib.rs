@@ -1,7 +1,9 @@
 //! Measures how well a bag, pouch, box or cabinet keeps radio waves out.
 
+pub mod analysis;
 pub mod config;
 pub mod instrument;
 pub mod link;
 pub mod quantity;
 pub mod report;
+pub mod store;

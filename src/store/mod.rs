@@ -1,0 +1,193 @@
+//! Everything that was measured, in one SQLite file per station.
+//!
+//! A reading is on the disk before anybody hears of it, readings and raw traces are never changed or removed
+//! (the database itself refuses), and what is derived carries the version of the analysis that made it, so
+//! that an answer given today can be given again in ten years. All SQL of the program is in this room and in
+//! `migrations/`; the views there serve someone who has only the `sqlite3` shell.
+//!
+//! - [`Store::open`] creates, backs up and migrates; [`Store::open_read_only`] does none of that.
+//! - Runs and what they were made with: [`Store::put_snapshot`], [`Store::put_item`], [`Store::begin_run`].
+//! - Readings: [`Store::append_reading`], and [`Store::reading_keys`] for what a resumed run need not repeat.
+//! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
+//! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
+
+mod check;
+mod emission;
+mod error;
+mod open;
+mod reading;
+mod record;
+mod result;
+mod run;
+#[cfg(test)]
+mod tests;
+
+pub use error::StoreError;
+pub use record::{
+    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity, Item,
+    Levels, NewEmission, NewReading, NewRun, Point, ReadingKey, ReadingKind, ReadingRecord,
+    ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot,
+    SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
+};
+
+use jiff::Timestamp;
+use sha2::{Digest, Sha256};
+use sqlx::sqlite::SqliteRow;
+use sqlx::{Row, Sqlite, SqlitePool, Transaction};
+use std::fmt;
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
+use std::sync::Arc;
+use std::time::Duration;
+
+/// The longest serial, model, lot, face, polarisation, station or operator name.
+pub const NAME_CHARS_MAX: usize = 200;
+/// The longest snapshot, note, reason, settings or detail.
+pub const TEXT_BYTES_MAX: usize = 4 << 20;
+/// The most levels in one trace.
+pub const TRACE_POINTS_MAX: usize = 1 << 20;
+/// How long to wait for another process to let go of the file.
+pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// The open database; clones share it.
+///
+/// A call whose future is dropped half-way has either committed or leaves no trace.
+#[derive(Debug, Clone)]
+pub struct Store {
+    inner: Arc<Inner>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    path: PathBuf,
+    /// One connection, because SQLite has one writer; none when opened to read only.
+    writer: Option<SqlitePool>,
+    readers: SqlitePool,
+}
+
+impl Store {
+    /// The database file.
+    pub fn path(&self) -> &Path {
+        &self.inner.path
+    }
+
+    /// Lets go of the file once calls under way are done. Skipping it loses nothing.
+    pub async fn close(&self) {
+        self.inner.readers.close().await;
+        if let Some(writer) = &self.inner.writer {
+            writer.close().await;
+        }
+    }
+
+    /// Takes the write lock at once: a transaction that reads first and locks later can fail at the worst time.
+    async fn write(&self, doing: &impl fmt::Display) -> Result<Write, StoreError> {
+        let Some(writer) = &self.inner.writer else {
+            let (path, doing) = (self.inner.path.clone(), doing.to_string());
+            return Err(StoreError::ReadOnly { path, doing });
+        };
+        let begun = writer.begin_with("BEGIN IMMEDIATE").await;
+        begun.map_err(|error| self.fault(doing)(error))
+    }
+
+    fn readers(&self) -> &SqlitePool {
+        &self.inner.readers
+    }
+
+    /// Turns what SQLite says into an error that names the file and what was being done.
+    fn fault<'a>(
+        &'a self,
+        doing: impl fmt::Display + 'a,
+    ) -> impl FnOnce(sqlx::Error) -> StoreError + 'a {
+        move |error| StoreError::from_sqlite(&self.inner.path, doing.to_string(), error)
+    }
+}
+
+type Write = Transaction<'static, Sqlite>;
+
+/// A time as the tables have it: RFC 3339, UTC, milliseconds (so that text sorts by time).
+fn stamp(at: Timestamp) -> String {
+    format!("{at:.3}")
+}
+
+/// Lower-case hex of the SHA-256.
+fn sha256_hex(bytes: &[u8]) -> String {
+    hex(&Sha256::digest(bytes))
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn check_text(what: &str, text: &str) -> Result<(), StoreError> {
+    match text.len() {
+        bytes if bytes > TEXT_BYTES_MAX => Err(StoreError::TooLong {
+            what: what.to_owned(),
+            bytes,
+        }),
+        _ => Ok(()),
+    }
+}
+
+/// Reads a text column into whatever can be parsed from it.
+fn parsed<T>(row: &SqliteRow, column: &'static str) -> Result<T, sqlx::Error>
+where
+    T: FromStr<Err: std::error::Error + Send + Sync + 'static>,
+{
+    let text: &str = row.try_get(column)?;
+    text.parse().map_err(|error| undecodable(column, error))
+}
+
+fn parsed_optional<T>(row: &SqliteRow, column: &'static str) -> Result<Option<T>, sqlx::Error>
+where
+    T: FromStr<Err: std::error::Error + Send + Sync + 'static>,
+{
+    let text: Option<&str> = row.try_get(column)?;
+    let value = text.map(str::parse).transpose();
+    value.map_err(|error| undecodable(column, error))
+}
+
+fn json<T: serde::de::DeserializeOwned>(
+    row: &SqliteRow,
+    column: &'static str,
+) -> Result<T, sqlx::Error> {
+    let text: &str = row.try_get(column)?;
+    serde_json::from_str(text).map_err(|error| undecodable(column, error))
+}
+
+fn undecodable<E>(column: &str, source: E) -> sqlx::Error
+where
+    E: std::error::Error + Send + Sync + 'static,
+{
+    sqlx::Error::ColumnDecode {
+        index: column.to_owned(),
+        source: Box::new(source),
+    }
+}
+
+/// A list of words as JSON.
+fn words_json(words: &[String]) -> String {
+    serde_json::Value::from(words).to_string()
+}
+
+fn point(row: &SqliteRow) -> Result<Point, sqlx::Error> {
+    Ok(Point {
+        frequency_hz: row.try_get("frequency_hz")?,
+        face: row.try_get("face")?,
+        polarisation: row.try_get("polarisation")?,
+        repeat: row.try_get("repeat")?,
+    })
+}
+
+/// A point that can be kept: a positive frequency and names.
+fn check_point(run: RunId, point: &Point) -> Result<(), StoreError> {
+    let hz = point.frequency_hz;
+    if !(hz.is_finite() && hz > 0.0) {
+        return Err(StoreError::NotFinite {
+            place: format!("run {run}, {point}"),
+            what: "the frequency (Hz, positive)",
+            value: hz,
+        });
+    }
+    record::check_name("face", &point.face)?;
+    record::check_name("polarisation", &point.polarisation)
+}

@@ -1,0 +1,297 @@
+//! Opening: create, recognise, back up, migrate, refuse.
+
+use super::{BUSY_TIMEOUT, Inner, Store, StoreError};
+use sqlx::migrate::Migrator;
+use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
+use sqlx::{ConnectOptions, Connection, SqliteConnection, SqlitePool};
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+pub(super) static MIGRATOR: Migrator = sqlx::migrate!();
+
+/// `mufl`; set by the first migration.
+const APPLICATION_ID: i64 = 0x6d75_666c;
+/// Traces of a few hundred levels fill pages of this size with less waste than SQLite's default of 4096.
+const PAGE_BYTES: u32 = 8192;
+/// Connections that read beside the one that writes.
+const READERS_MAX: u32 = 4;
+
+impl Store {
+    /// Opens the file to read and write, creating it if it is not there.
+    ///
+    /// A file of an earlier schema is first copied to `<file>.before-<new schema version>`, then migrated in
+    /// one transaction.
+    pub async fn open(path: &Path) -> Result<Self, StoreError> {
+        Self::open_with(path, &MIGRATOR).await
+    }
+
+    /// Opens the file to read only. Creates nothing, migrates nothing; works beside a writer, and on
+    /// read-only media.
+    pub async fn open_read_only(path: &Path) -> Result<Self, StoreError> {
+        Self::open_read_only_with(path, &MIGRATOR).await
+    }
+
+    /// [`Self::open`] with other migrations, for tests of migrating itself.
+    pub(super) async fn open_with(path: &Path, migrator: &Migrator) -> Result<Self, StoreError> {
+        let known = newest(migrator);
+        let found = if is_new(path) {
+            None
+        } else {
+            recognise(path).await?.1
+        };
+        match found {
+            Some(found) if found > known => return Err(too_new(path, found, known)),
+            _ => {}
+        }
+        let options = options(path)
+            .create_if_missing(true)
+            .page_size(PAGE_BYTES)
+            .journal_mode(SqliteJournalMode::Wal)
+            // What was announced is on the disk, not on its way there.
+            .synchronous(SqliteSynchronous::Full);
+        let writer = pool(path, options, 1).await?;
+        if let Some(found) = found.filter(|found| *found < known) {
+            back_up_before(path, known, &writer).await?;
+            migrate(path, migrator, &writer, found).await?;
+        } else if found.is_none() {
+            migrate(path, migrator, &writer, 0).await?;
+        }
+        let readers = pool(path, options_read_only(path), READERS_MAX).await?;
+        Ok(Self::of(path, Some(writer), readers))
+    }
+
+    pub(super) async fn open_read_only_with(
+        path: &Path,
+        migrator: &Migrator,
+    ) -> Result<Self, StoreError> {
+        if !path.exists() {
+            let path = path.to_owned();
+            return Err(StoreError::Missing { path });
+        }
+        let known = newest(migrator);
+        let (options, found) = recognise(path).await?;
+        match found.unwrap_or(0) {
+            found if found > known => Err(too_new(path, found, known)),
+            found if found < known => Err(StoreError::TooOld {
+                path: path.to_owned(),
+                found,
+                known,
+            }),
+            _ => Ok(Self::of(
+                path,
+                None,
+                pool(path, options, READERS_MAX).await?,
+            )),
+        }
+    }
+
+    fn of(path: &Path, writer: Option<SqlitePool>, readers: SqlitePool) -> Self {
+        let path = path.to_owned();
+        Self {
+            inner: Arc::new(Inner {
+                path,
+                writer,
+                readers,
+            }),
+        }
+    }
+
+    /// Writes a copy of everything, compacted, to a file that does not exist yet.
+    pub async fn back_up(&self, to: &Path) -> Result<(), StoreError> {
+        let mut connection = self
+            .readers()
+            .acquire()
+            .await
+            .map_err(self.fault("back up"))?;
+        copy(self.path(), to, &mut connection).await
+    }
+}
+
+fn newest(migrator: &Migrator) -> i64 {
+    let versions = migrator.iter().map(|migration| migration.version);
+    versions.max().unwrap_or(0)
+}
+
+fn is_new(path: &Path) -> bool {
+    path.metadata().map_or(true, |file| file.len() == 0)
+}
+
+fn too_new(path: &Path, found: i64, known: i64) -> StoreError {
+    let path = path.to_owned();
+    StoreError::TooNew { path, found, known }
+}
+
+fn options(path: &Path) -> SqliteConnectOptions {
+    SqliteConnectOptions::new()
+        .filename(path)
+        .foreign_keys(true)
+        .busy_timeout(BUSY_TIMEOUT)
+}
+
+fn options_read_only(path: &Path) -> SqliteConnectOptions {
+    options(path).read_only(true)
+}
+
+async fn pool(
+    path: &Path,
+    options: SqliteConnectOptions,
+    connections_max: u32,
+) -> Result<SqlitePool, StoreError> {
+    SqlitePoolOptions::new()
+        .max_connections(connections_max)
+        // A local file does not hang up: keep what is open.
+        .idle_timeout(None)
+        .max_lifetime(None)
+        .test_before_acquire(false)
+        .before_acquire(|connection, _| Box::pin(is_usable(connection)))
+        .connect_with(options)
+        .await
+        .map_err(|error| StoreError::from_sqlite(path, "open it".to_owned(), error))
+}
+
+/// After a full disk or a disk error SQLite has rolled back by itself, and the driver waits for ever to do so:
+/// such a connection is replaced by a new one.
+async fn is_usable(connection: &mut SqliteConnection) -> Result<bool, sqlx::Error> {
+    // Answers when what the last user left to be rolled back has been.
+    connection.ping().await?;
+    Ok(!connection.is_in_transaction())
+}
+
+/// Finds out, without writing, how to read the file and which schema it has; `None` for an empty database.
+async fn recognise(path: &Path) -> Result<(SqliteConnectOptions, Option<i64>), StoreError> {
+    let options = options_read_only(path);
+    match schema_version(path, &options).await {
+        Ok(version) => Ok((options, version)),
+        // Beside a file on read-only media SQLite cannot put its shared memory. If no log is waiting to be
+        // merged, nobody writes, and the file can be read as it is.
+        Err(error) if error.is_about_access() && is_new(&beside(path, "-wal")) => {
+            let options = options.immutable(true);
+            let version = schema_version(path, &options).await.map_err(|_| error)?;
+            Ok((options, version))
+        }
+        Err(error) => Err(error),
+    }
+}
+
+async fn schema_version(
+    path: &Path,
+    options: &SqliteConnectOptions,
+) -> Result<Option<i64>, StoreError> {
+    let fault = |error| StoreError::from_sqlite(path, "read its schema".to_owned(), error);
+    let mut connection = options.connect().await.map_err(fault)?;
+    let application: i64 = sqlx::query_scalar("PRAGMA application_id")
+        .fetch_one(&mut connection)
+        .await
+        .map_err(fault)?;
+    let tables: i64 = sqlx::query_scalar("SELECT count(*) FROM sqlite_schema")
+        .fetch_one(&mut connection)
+        .await
+        .map_err(fault)?;
+    let version = match (application, tables) {
+        (APPLICATION_ID, _) => sqlx::query_scalar("SELECT max(version) FROM _sqlx_migrations")
+            .fetch_one(&mut connection)
+            .await
+            .map_err(fault)?,
+        (0, 0) => None,
+        _ => {
+            let path = path.to_owned();
+            return Err(StoreError::NotAStore { path });
+        }
+    };
+    connection.close().await.map_err(fault)?;
+    Ok(version)
+}
+
+/// All or nothing, and only one process at a time: the others wait and find it done.
+async fn migrate(
+    path: &Path,
+    migrator: &Migrator,
+    writer: &SqlitePool,
+    found: i64,
+) -> Result<(), StoreError> {
+    let fault = |error| StoreError::from_sqlite(path, "migrate it".to_owned(), error);
+    let mut transaction = writer.begin_with("BEGIN IMMEDIATE").await.map_err(fault)?;
+    let migrated = migrator.run(&mut *transaction).await;
+    migrated.map_err(|error| migration_fault(path, found, newest(migrator), error))?;
+    transaction.commit().await.map_err(fault)
+}
+
+fn migration_fault(
+    path: &Path,
+    found: i64,
+    known: i64,
+    error: sqlx::migrate::MigrateError,
+) -> StoreError {
+    use sqlx::migrate::MigrateError::{Execute, ExecuteMigration};
+    let wrapped = |source| StoreError::Migration {
+        path: path.to_owned(),
+        found,
+        known,
+        source,
+    };
+    match error {
+        Execute(error) | ExecuteMigration(error, _) if StoreError::has_remedy(&error) => {
+            StoreError::from_sqlite(path, "migrate it".to_owned(), error)
+        }
+        other => wrapped(other),
+    }
+}
+
+/// Copies the file to `<file>.before-<version>`; an earlier copy of that name is kept and the next is numbered.
+async fn back_up_before(
+    path: &Path,
+    version: i64,
+    writer: &SqlitePool,
+) -> Result<PathBuf, StoreError> {
+    let first = beside(path, &format!(".before-{version}"));
+    let numbered = (2..).map(|n: u32| beside(path, &format!(".before-{version}-{n}")));
+    let to = std::iter::once(first)
+        .chain(numbered)
+        .find(|name| !name.exists())
+        .expect("the names do not run out");
+    let mut connection = writer
+        .acquire()
+        .await
+        .map_err(|error| StoreError::from_sqlite(path, "back it up".to_owned(), error))?;
+    copy(path, &to, &mut connection).await?;
+    Ok(to)
+}
+
+/// Writes to a name of its own first, so that a file with the final name is always whole.
+async fn copy(path: &Path, to: &Path, connection: &mut SqliteConnection) -> Result<(), StoreError> {
+    let fault = |detail: String| StoreError::Backup {
+        path: path.to_owned(),
+        backup: to.to_owned(),
+        detail,
+    };
+    if to.exists() {
+        return Err(fault("there is a file of that name".to_owned()));
+    }
+    let part = beside(to, ".part");
+    let part_text = part
+        .to_str()
+        .ok_or_else(|| fault("its name is not UTF-8".to_owned()))?;
+    match std::fs::remove_file(&part) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+            return Err(fault(error.to_string()));
+        }
+        _ => {}
+    }
+    sqlx::query("VACUUM INTO ?1")
+        .bind(part_text)
+        .execute(connection)
+        .await
+        .map_err(|error| fault(error.to_string()))?;
+    let settled = std::fs::File::open(&part)
+        .and_then(|file| file.sync_all())
+        .and_then(|()| std::fs::rename(&part, to));
+    settled.map_err(|error| fault(error.to_string()))
+}
+
+/// The path with something added to the file's name.
+fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = OsString::from(path.as_os_str());
+    name.push(suffix);
+    PathBuf::from(name)
+}

@@ -1,0 +1,698 @@
+//! What is kept, as plain records: one field per column, units last in the names as in the tables.
+
+use super::StoreError;
+use jiff::Timestamp;
+use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::hash::{Hash, Hasher};
+use std::str::FromStr;
+use ulid::Ulid;
+
+/// A word that the database should not contain.
+#[derive(Debug, thiserror::Error)]
+#[error("`{0}` is not a {1}")]
+pub struct UnknownWord(String, &'static str);
+
+/// An enum of words: written the same in the database, in JSON and on screens.
+macro_rules! words {
+    ($(#[$doc:meta])* $name:ident, $what:literal { $($(#[$word_doc:meta])* $variant:ident = $word:literal),* $(,)? }) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        pub enum $name {
+            $($(#[$word_doc])* #[serde(rename = $word)] $variant),*
+        }
+        impl $name {
+            /// The word for it.
+            pub const fn as_str(self) -> &'static str {
+                match self { $(Self::$variant => $word),* }
+            }
+        }
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.pad(self.as_str())
+            }
+        }
+        impl FromStr for $name {
+            type Err = UnknownWord;
+            fn from_str(text: &str) -> Result<Self, UnknownWord> {
+                match text {
+                    $($word => Ok(Self::$variant),)*
+                    other => Err(UnknownWord(other.to_owned(), $what)),
+                }
+            }
+        }
+    };
+}
+
+words! {
+    /// What a snapshot is a copy of.
+    SnapshotKind, "kind of snapshot" {
+        /// A station file.
+        Station = "station",
+        /// A plan file.
+        Plan = "plan",
+        /// A driver file.
+        Driver = "driver",
+    }
+}
+words! {
+    /// What a run measures.
+    RunKind, "kind of run" {
+        /// The open path.
+        Reference = "reference",
+        /// An item.
+        Item = "item",
+    }
+}
+words! {
+    /// How far a run has come.
+    RunState, "state of a run" {
+        /// Being measured (or cut off by a crash).
+        Running = "running",
+        /// Stopped on request; can be resumed.
+        Stopped = "stopped",
+        /// Everything was measured; final.
+        Complete = "complete",
+        /// Given up on an error; can be resumed.
+        Failed = "failed",
+    }
+}
+words! {
+    /// The judgement against the limit.
+    Verdict, "verdict" {
+        /// Meets the limit.
+        Pass = "pass",
+        /// Does not meet it.
+        Fail = "fail",
+        /// The uncertainty does not allow to say.
+        Undecided = "undecided",
+    }
+}
+words! {
+    /// What a reading reads.
+    ReadingKind, "kind of reading" {
+        /// The receiver with the source off.
+        Floor = "floor",
+        /// The receiver with the source on.
+        Signal = "signal",
+    }
+}
+words! {
+    /// What a result states.
+    ResultKind, "kind of result" {
+        /// A number.
+        Measured = "measured",
+        /// A lower bound.
+        AtLeast = "at_least",
+        /// Nothing.
+        None = "none",
+    }
+}
+
+/// A globally unique id that sorts by the time it was made.
+macro_rules! ids {
+    ($($(#[$doc:meta])* $name:ident),*) => {$(
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub struct $name(Ulid);
+        impl $name {
+            /// A new id of something that began at `at`.
+            pub fn at(at: Timestamp) -> Self {
+                let ms = u64::try_from(at.as_millisecond()).unwrap_or(0);
+                Self(Ulid::from_parts(ms, rand::random()))
+            }
+        }
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.pad(&self.0.to_string())
+            }
+        }
+        impl FromStr for $name {
+            type Err = ulid::DecodeError;
+            fn from_str(text: &str) -> Result<Self, Self::Err> {
+                Ulid::from_string(text).map(Self)
+            }
+        }
+        impl Serialize for $name {
+            fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                serializer.collect_str(self)
+            }
+        }
+        impl<'de> Deserialize<'de> for $name {
+            fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+                String::deserialize(deserializer)?.parse().map_err(serde::de::Error::custom)
+            }
+        }
+    )*};
+}
+ids! {
+    /// The id of a run (a ULID).
+    RunId,
+    /// The id of an emission (a ULID).
+    EmissionId
+}
+
+/// A station, plan or driver file as it was.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Snapshot {
+    /// SHA-256 of the text, lower-case hex; its name in the store.
+    pub sha256: String,
+    /// What it is a copy of.
+    pub kind: SnapshotKind,
+    /// The file's name when first seen.
+    pub name: String,
+    /// The file, word for word.
+    pub text: String,
+}
+
+/// A thing tested, as last described.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Item {
+    /// What is written on it.
+    pub serial: String,
+    /// Its model.
+    pub model: Option<String>,
+    /// The lot it was made in.
+    pub lot: Option<String>,
+    /// Its size, in the user's words.
+    pub size: Option<String>,
+    /// How it is made, in the user's words.
+    pub construction: Option<String>,
+    /// Anything else.
+    pub note: Option<String>,
+    /// When it was first put in.
+    pub first_seen: Timestamp,
+}
+
+/// A run about to begin.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewRun {
+    /// Open path or item.
+    pub kind: RunKind,
+    /// The item's serial; for runs of kind `item` only. It must be in the store.
+    pub item: Option<String>,
+    /// Its model now.
+    pub model: Option<String>,
+    /// Its lot now.
+    pub lot: Option<String>,
+    /// Snapshot of the plan.
+    pub plan_sha: String,
+    /// Snapshot of the station.
+    pub station_sha: String,
+    /// Snapshots of the drivers.
+    pub driver_shas: Vec<String>,
+    /// The reference it will be subtracted from.
+    pub reference_run: Option<RunId>,
+    /// Hash of whatever a reference must share with a run that uses it.
+    pub signature: String,
+    /// Who measures.
+    pub operator: Option<String>,
+    /// Now.
+    pub started: Timestamp,
+    /// Anything else.
+    pub note: Option<String>,
+    /// This program's version.
+    pub program_version: String,
+}
+
+/// A run as kept.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RunRecord {
+    /// Its id.
+    pub id: RunId,
+    /// Open path or item.
+    pub kind: RunKind,
+    /// The item's serial.
+    pub item: Option<String>,
+    /// Its model as it was.
+    pub model: Option<String>,
+    /// Its lot as it was.
+    pub lot: Option<String>,
+    /// Snapshot of the plan.
+    pub plan_sha: String,
+    /// Snapshot of the station.
+    pub station_sha: String,
+    /// Snapshots of the drivers.
+    pub driver_shas: Vec<String>,
+    /// The reference it is subtracted from.
+    pub reference_run: Option<RunId>,
+    /// Hash of whatever a reference must share with a run that uses it.
+    pub signature: String,
+    /// Who measured.
+    pub operator: Option<String>,
+    /// When it began.
+    pub started: Timestamp,
+    /// When it became complete.
+    pub finished: Option<Timestamp>,
+    /// How far it has come.
+    pub state: RunState,
+    /// Why it stopped or failed.
+    pub reason: Option<String>,
+    /// The judgement over all points.
+    pub verdict: Option<Verdict>,
+    /// Anything else.
+    pub note: Option<String>,
+    /// The version of the program that began it.
+    pub program_version: String,
+}
+
+/// Where and how often: what one SE value belongs to.
+///
+/// Equal means the same bits of frequency: a point comes from the plan and is never computed anew.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Point {
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
+    /// The side of the item that looks at the antenna.
+    pub face: String,
+    /// `horizontal` or `vertical`.
+    pub polarisation: String,
+    /// Which repeat, from 1.
+    pub repeat: u32,
+}
+
+impl Point {
+    fn parts(&self) -> (u64, &str, &str, u32) {
+        // Positive numbers sort by their bits, and negative ones are refused at the door.
+        let bits = self.frequency_hz.to_bits();
+        (bits, &self.face, &self.polarisation, self.repeat)
+    }
+}
+
+impl PartialEq for Point {
+    fn eq(&self, other: &Self) -> bool {
+        self.parts() == other.parts()
+    }
+}
+impl Eq for Point {}
+impl PartialOrd for Point {
+    fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
+        Some(self.cmp(other))
+    }
+}
+impl Ord for Point {
+    fn cmp(&self, other: &Self) -> std::cmp::Ordering {
+        self.parts().cmp(&other.parts())
+    }
+}
+impl Hash for Point {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.parts().hash(state);
+    }
+}
+
+impl fmt::Display for Point {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let (face, polarisation, repeat) = (&self.face, &self.polarisation, self.repeat);
+        let mhz = self.frequency_hz / 1e6;
+        write!(f, "{mhz} MHz, {face}, {polarisation}, repeat {repeat}")
+    }
+}
+
+/// What names a reading within its run.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct ReadingKey {
+    /// Floor or signal.
+    pub kind: ReadingKind,
+    /// Where.
+    #[serde(flatten)]
+    pub point: Point,
+}
+
+impl fmt::Display for ReadingKey {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} reading at {}", self.kind, self.point)
+    }
+}
+
+/// The levels of a trace as the receiver gave them: text and 64-bit answers as `f64`, 32-bit as `f32`.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+#[serde(untagged)]
+pub enum Levels {
+    /// 32-bit numbers.
+    F32(Vec<f32>),
+    /// 64-bit numbers.
+    F64(Vec<f64>),
+}
+
+impl Levels {
+    /// How many.
+    pub fn points(&self) -> usize {
+        match self {
+            Self::F32(levels) => levels.len(),
+            Self::F64(levels) => levels.len(),
+        }
+    }
+
+    /// As 64-bit numbers, for computing.
+    pub fn to_f64(&self) -> Vec<f64> {
+        match self {
+            Self::F32(levels) => levels.iter().copied().map(f64::from).collect(),
+            Self::F64(levels) => levels.clone(),
+        }
+    }
+
+    pub(super) fn encoding(&self) -> &'static str {
+        match self {
+            Self::F32(_) => "f32le",
+            Self::F64(_) => "f64le",
+        }
+    }
+
+    pub(super) fn to_bytes(&self) -> Vec<u8> {
+        match self {
+            Self::F32(levels) => levels
+                .iter()
+                .flat_map(|level| level.to_le_bytes())
+                .collect(),
+            Self::F64(levels) => levels
+                .iter()
+                .flat_map(|level| level.to_le_bytes())
+                .collect(),
+        }
+    }
+
+    /// Back from the database; `None` when the encoding is not one of ours or bytes are left over.
+    pub(super) fn from_bytes(encoding: &str, bytes: &[u8]) -> Option<Self> {
+        match encoding {
+            "f32le" => {
+                let (numbers, rest) = bytes.as_chunks::<4>();
+                let levels = numbers.iter().copied().map(f32::from_le_bytes).collect();
+                rest.is_empty().then_some(Self::F32(levels))
+            }
+            "f64le" => {
+                let (numbers, rest) = bytes.as_chunks::<8>();
+                let levels = numbers.iter().copied().map(f64::from_le_bytes).collect();
+                rest.is_empty().then_some(Self::F64(levels))
+            }
+            _ => None,
+        }
+    }
+}
+
+/// Levels over frequency, evenly spaced from start to stop.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Trace {
+    /// Frequency of the first level, Hz.
+    pub start_hz: f64,
+    /// Frequency of the last level, Hz.
+    pub stop_hz: f64,
+    /// The unit the receiver was set to (`dBm`).
+    pub unit: String,
+    /// The levels.
+    pub levels: Levels,
+}
+
+/// A reading about to be kept.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewReading {
+    /// What it reads, and where.
+    pub key: ReadingKey,
+    /// How many tries it took; 1 is the first.
+    pub attempt: u32,
+    /// When it was taken.
+    pub taken: Timestamp,
+    /// Sweeps over which the peak was held.
+    pub sweeps: u32,
+    /// The peak as picked, dBm.
+    pub peak_dbm: f64,
+    /// Where the peak was, Hz.
+    pub peak_hz: f64,
+    /// What is to be known about it, in words.
+    pub flags: Vec<String>,
+    /// The receiver's and source's settings.
+    pub settings: serde_json::Value,
+    /// What it was picked from.
+    pub trace: Trace,
+}
+
+/// A reading as kept; the trace is fetched apart.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ReadingRecord {
+    /// The run.
+    pub run: RunId,
+    /// Its place in the run, from 1, in the order taken.
+    pub seq: u32,
+    /// What it reads, and where.
+    #[serde(flatten)]
+    pub key: ReadingKey,
+    /// How many tries it took; 1 is the first.
+    pub attempt: u32,
+    /// When it was taken.
+    pub taken: Timestamp,
+    /// Sweeps over which the peak was held.
+    pub sweeps: u32,
+    /// The peak as picked, dBm.
+    pub peak_dbm: f64,
+    /// Where the peak was, Hz.
+    pub peak_hz: f64,
+    /// What is to be known about it, in words.
+    pub flags: Vec<String>,
+    /// The receiver's and source's settings.
+    pub settings: serde_json::Value,
+}
+
+/// A trace as kept, checked against its checksum.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct TraceRecord {
+    /// The levels and their frequencies.
+    #[serde(flatten)]
+    pub trace: Trace,
+    /// SHA-256 of the levels as stored, lower-case hex.
+    pub sha256: String,
+}
+
+/// What follows from the readings at one point.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ResultRecord {
+    /// Where.
+    #[serde(flatten)]
+    pub point: Point,
+    /// The version of the analysis that made it; from 1.
+    pub analysis: u32,
+    /// What it states.
+    pub kind: ResultKind,
+    /// The SE or its lower bound, dB; absent exactly when the kind is `none`.
+    pub se_db: Option<f64>,
+    /// Expanded uncertainty, dB.
+    pub u_db: Option<f64>,
+    /// Coverage factor of `u_db`.
+    pub k: Option<f64>,
+    /// Required SE, dB.
+    pub limit_db: Option<f64>,
+    /// SE minus limit, dB.
+    pub margin_db: Option<f64>,
+    /// The judgement at this point.
+    pub verdict: Option<Verdict>,
+    /// Probability that the true SE is not below the limit, 0 to 1.
+    pub conformity: Option<f64>,
+    /// Reference level, dBm.
+    pub reference_dbm: Option<f64>,
+    /// Level with the item in place, dBm.
+    pub level_dbm: Option<f64>,
+    /// Floor, dBm.
+    pub floor_dbm: Option<f64>,
+    /// What is to be known about it, in words.
+    pub flags: Vec<String>,
+    /// When it was computed.
+    pub made: Timestamp,
+    /// Uncertainty budget and intermediate figures.
+    pub detail: serde_json::Value,
+}
+
+/// An output about to be switched on.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NewEmission {
+    /// The run it is for.
+    pub run: Option<RunId>,
+    /// The station's name.
+    pub station: String,
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
+    /// Level at the source, dBm.
+    pub level_dbm: f64,
+    /// Level at the antenna's feed, dBm.
+    pub radiated_dbm: Option<f64>,
+    /// What for, and by which permission.
+    pub why: String,
+    /// Now.
+    pub began: Timestamp,
+}
+
+/// How an emission ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EmissionEnd {
+    /// Which.
+    pub id: EmissionId,
+    /// When the output was known to be off.
+    pub ended: Timestamp,
+    /// In what way (`read`, `stopped`, `found off after a crash`).
+    pub how: String,
+}
+
+/// An emission as kept.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct EmissionRecord {
+    /// Its id.
+    pub id: EmissionId,
+    /// The run it was for.
+    pub run: Option<RunId>,
+    /// The station's name.
+    pub station: String,
+    /// Frequency, Hz.
+    pub frequency_hz: f64,
+    /// Level at the source, dBm.
+    pub level_dbm: f64,
+    /// Level at the antenna's feed, dBm.
+    pub radiated_dbm: Option<f64>,
+    /// What for, and by which permission.
+    pub why: String,
+    /// When it began.
+    pub began: Timestamp,
+    /// When it ended; absent while it is, or may still be, on.
+    pub ended: Option<Timestamp>,
+    /// In what way it ended.
+    pub how_ended: Option<String>,
+}
+
+/// Which runs; every part that is given must fit.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct RunFilter {
+    /// Item serial.
+    pub item: Option<String>,
+    /// Model as it was.
+    pub model: Option<String>,
+    /// Lot as it was.
+    pub lot: Option<String>,
+    /// Open path or item.
+    pub kind: Option<RunKind>,
+    /// How far.
+    pub state: Option<RunState>,
+    /// Judgement over all points.
+    pub verdict: Option<Verdict>,
+    /// Started then or later.
+    pub since: Option<Timestamp>,
+    /// Started before.
+    pub until: Option<Timestamp>,
+    /// At most so many rows; all when absent.
+    pub limit: Option<u32>,
+    /// Rows to leave out first.
+    pub offset: u32,
+}
+
+/// Which results, over all runs; `runs.limit` and `runs.offset` count results.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct HistoryFilter {
+    /// Of which runs (only runs of items have results that show).
+    pub runs: RunFilter,
+    /// Not below, Hz.
+    pub from_hz: Option<f64>,
+    /// Not above, Hz.
+    pub to_hz: Option<f64>,
+    /// Side of the item.
+    pub face: Option<String>,
+    /// `horizontal` or `vertical`.
+    pub polarisation: Option<String>,
+    /// What the result states.
+    pub kind: Option<ResultKind>,
+    /// Judgement at the point.
+    pub verdict: Option<Verdict>,
+}
+
+/// One line of history.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct HistoryRow {
+    /// The run.
+    pub run: RunId,
+    /// When it began.
+    pub started: Timestamp,
+    /// The item's serial.
+    pub item: String,
+    /// Its model as it was.
+    pub model: Option<String>,
+    /// Its lot as it was.
+    pub lot: Option<String>,
+    /// Where.
+    #[serde(flatten)]
+    pub point: Point,
+    /// What is stated.
+    pub kind: ResultKind,
+    /// The SE or its lower bound, dB.
+    pub se_db: Option<f64>,
+    /// Expanded uncertainty, dB.
+    pub u_db: Option<f64>,
+    /// Required SE, dB.
+    pub limit_db: Option<f64>,
+    /// SE minus limit, dB.
+    pub margin_db: Option<f64>,
+    /// The judgement at this point.
+    pub verdict: Option<Verdict>,
+    /// What is to be known about it, in words.
+    pub flags: Vec<String>,
+}
+
+/// Rows per table.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Counts {
+    /// Items.
+    pub items: u64,
+    /// Runs.
+    pub runs: u64,
+    /// Readings.
+    pub readings: u64,
+    /// Traces.
+    pub traces: u64,
+    /// Results, of all analyses.
+    pub results: u64,
+    /// Emissions.
+    pub emissions: u64,
+    /// Snapshots.
+    pub snapshots: u64,
+}
+
+/// What a check of the whole file found.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Integrity {
+    /// Traces whose checksum was computed.
+    pub traces_checked: u64,
+    /// What is wrong, one sentence each; empty when all is well.
+    pub faults: Vec<String>,
+}
+
+/// Refuses names that could not be shown or typed again.
+pub(super) fn check_name(what: &'static str, name: &str) -> Result<(), StoreError> {
+    let chars = name.chars().count();
+    let problem = if name.trim().is_empty() {
+        "is empty".to_owned()
+    } else if chars > super::NAME_CHARS_MAX {
+        format!("has {chars} characters")
+    } else if name.chars().any(char::is_control) {
+        format!("{name:?} contains control characters")
+    } else {
+        return Ok(());
+    };
+    Err(StoreError::BadName { what, problem })
+}
+
+/// As [`check_name`], for names that may be absent.
+pub(super) fn check_optional(what: &'static str, name: Option<&String>) -> Result<(), StoreError> {
+    name.map_or(Ok(()), |name| check_name(what, name))
+}
+
+/// Refuses NaN and infinity, which SQLite would turn into NULL or sort oddly.
+pub(super) fn check_finite(
+    place: &dyn fmt::Display,
+    numbers: &[(&'static str, Option<f64>)],
+) -> Result<(), StoreError> {
+    match numbers
+        .iter()
+        .find(|(_, value)| value.is_some_and(|value| !value.is_finite()))
+    {
+        Some((what, value)) => Err(StoreError::NotFinite {
+            place: place.to_string(),
+            what,
+            value: value.unwrap_or(f64::NAN),
+        }),
+        None => Ok(()),
+    }
+}

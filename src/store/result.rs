@@ -1,0 +1,186 @@
+//! Results and the history made of them.
+
+use super::record::check_finite;
+use super::run::{push_page, push_run_filter};
+use super::{
+    HistoryFilter, HistoryRow, ResultKind, ResultRecord, RunId, Store, StoreError, Verdict, Write,
+    check_point, check_text, json, parsed, parsed_optional, point, stamp, words_json,
+};
+use sqlx::sqlite::SqliteRow;
+use sqlx::{QueryBuilder, Row, Sqlite};
+
+/// Only the newest analysis of a point; a seek in the primary key, whose last column is the analysis.
+const NEWEST: &str = "r.analysis = (SELECT max(n.analysis) FROM result n \
+    WHERE n.run = r.run AND n.frequency_hz = r.frequency_hz AND n.face = r.face \
+    AND n.polarisation = r.polarisation AND n.repeat = r.repeat)";
+
+impl Store {
+    /// Keeps results, all or nothing. A point's result of the same analysis version is replaced; another
+    /// version's stays beside it.
+    pub async fn put_results(
+        &self,
+        run: RunId,
+        results: &[ResultRecord],
+    ) -> Result<(), StoreError> {
+        for result in results {
+            check_result(run, result)?;
+        }
+        let doing = format!("keep {} results of run {run}", results.len());
+        let mut write = self.write(&doing).await?;
+        let run = run.to_string();
+        for result in results {
+            upsert(&run, result, &mut write)
+                .await
+                .map_err(self.fault(&doing))?;
+        }
+        write.commit().await.map_err(self.fault(&doing))
+    }
+
+    /// The run's results by the newest analysis of each point, by frequency, face, polarisation and repeat.
+    pub async fn results(&self, run: RunId) -> Result<Vec<ResultRecord>, StoreError> {
+        let mut query = QueryBuilder::<Sqlite>::new("SELECT * FROM result r WHERE r.run = ");
+        query.push_bind(run.to_string()).push(" AND ").push(NEWEST);
+        query.push(" ORDER BY frequency_hz, face, polarisation, repeat");
+        let rows = query.build().fetch_all(self.readers()).await;
+        rows.and_then(|rows| rows.iter().map(result).collect())
+            .map_err(self.fault(format_args!("read the results of run {run}")))
+    }
+
+    /// Results of items over all runs, newest run first, then by frequency, face, polarisation and repeat.
+    pub async fn history(&self, filter: &HistoryFilter) -> Result<Vec<HistoryRow>, StoreError> {
+        let mut query = history_query(filter);
+        let rows = query.build().fetch_all(self.readers()).await;
+        rows.and_then(|rows| rows.iter().map(history_row).collect())
+            .map_err(self.fault("read the history"))
+    }
+}
+
+/// CROSS JOIN keeps the runs outside: they are few and sorted by date, so the first page never reads the rest.
+pub(super) fn history_query(filter: &HistoryFilter) -> QueryBuilder<Sqlite> {
+    let mut query = QueryBuilder::<Sqlite>::new(
+        "SELECT r.run, run.started, run.item, run.model, run.lot, r.frequency_hz, r.face, \
+        r.polarisation, r.repeat, r.kind, r.se_db, r.u_db, r.limit_db, r.margin_db, r.verdict, r.flags \
+        FROM run CROSS JOIN result r ON r.run = run.id WHERE run.kind = 'item' AND ",
+    );
+    query.push(NEWEST);
+    push_run_filter(&mut query, &filter.runs);
+    let bounds = [
+        (" AND r.frequency_hz >= ", filter.from_hz),
+        (" AND r.frequency_hz <= ", filter.to_hz),
+    ];
+    for (condition, value) in bounds {
+        if let Some(value) = value {
+            query.push(condition).push_bind(value);
+        }
+    }
+    let words = [
+        (" AND r.face = ", filter.face.clone()),
+        (" AND r.polarisation = ", filter.polarisation.clone()),
+        (" AND r.kind = ", filter.kind.map(|kind| kind.to_string())),
+        (
+            " AND r.verdict = ",
+            filter.verdict.map(|verdict| verdict.to_string()),
+        ),
+    ];
+    for (condition, value) in words {
+        if let Some(value) = value {
+            query.push(condition).push_bind(value);
+        }
+    }
+    query.push(
+        " ORDER BY run.started DESC, run.id DESC, r.frequency_hz, r.face, r.polarisation, r.repeat",
+    );
+    push_page(&mut query, &filter.runs);
+    query
+}
+
+fn check_result(run: RunId, result: &ResultRecord) -> Result<(), StoreError> {
+    check_point(run, &result.point)?;
+    check_text("the detail of a result", &result.detail.to_string())?;
+    check_finite(
+        &format_args!("run {run}, result at {}", result.point),
+        &[
+            ("the SE", result.se_db),
+            ("the uncertainty", result.u_db),
+            ("the coverage factor", result.k),
+            ("the limit", result.limit_db),
+            ("the margin", result.margin_db),
+            ("the probability of conformity", result.conformity),
+            ("the reference level", result.reference_dbm),
+            ("the level", result.level_dbm),
+            ("the floor", result.floor_dbm),
+        ],
+    )
+}
+
+async fn upsert(run: &str, result: &ResultRecord, write: &mut Write) -> Result<(), sqlx::Error> {
+    let point = &result.point;
+    sqlx::query(
+        "INSERT OR REPLACE INTO result (run, frequency_hz, face, polarisation, repeat, analysis, kind, \
+        se_db, u_db, k, limit_db, margin_db, verdict, conformity, reference_dbm, level_dbm, floor_dbm, \
+        flags, made, detail) \
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20)",
+    )
+    .bind(run)
+    .bind(point.frequency_hz)
+    .bind(&point.face)
+    .bind(&point.polarisation)
+    .bind(point.repeat)
+    .bind(result.analysis)
+    .bind(result.kind.as_str())
+    .bind(result.se_db)
+    .bind(result.u_db)
+    .bind(result.k)
+    .bind(result.limit_db)
+    .bind(result.margin_db)
+    .bind(result.verdict.map(Verdict::as_str))
+    .bind(result.conformity)
+    .bind(result.reference_dbm)
+    .bind(result.level_dbm)
+    .bind(result.floor_dbm)
+    .bind(words_json(&result.flags))
+    .bind(stamp(result.made))
+    .bind(result.detail.to_string())
+    .execute(&mut **write)
+    .await?;
+    Ok(())
+}
+
+fn result(row: &SqliteRow) -> Result<ResultRecord, sqlx::Error> {
+    Ok(ResultRecord {
+        point: point(row)?,
+        analysis: row.try_get("analysis")?,
+        kind: parsed::<ResultKind>(row, "kind")?,
+        se_db: row.try_get("se_db")?,
+        u_db: row.try_get("u_db")?,
+        k: row.try_get("k")?,
+        limit_db: row.try_get("limit_db")?,
+        margin_db: row.try_get("margin_db")?,
+        verdict: parsed_optional(row, "verdict")?,
+        conformity: row.try_get("conformity")?,
+        reference_dbm: row.try_get("reference_dbm")?,
+        level_dbm: row.try_get("level_dbm")?,
+        floor_dbm: row.try_get("floor_dbm")?,
+        flags: json(row, "flags")?,
+        made: parsed(row, "made")?,
+        detail: json(row, "detail")?,
+    })
+}
+
+fn history_row(row: &SqliteRow) -> Result<HistoryRow, sqlx::Error> {
+    Ok(HistoryRow {
+        run: parsed(row, "run")?,
+        started: parsed(row, "started")?,
+        item: row.try_get("item")?,
+        model: row.try_get("model")?,
+        lot: row.try_get("lot")?,
+        point: point(row)?,
+        kind: parsed(row, "kind")?,
+        se_db: row.try_get("se_db")?,
+        u_db: row.try_get("u_db")?,
+        limit_db: row.try_get("limit_db")?,
+        margin_db: row.try_get("margin_db")?,
+        verdict: parsed_optional(row, "verdict")?,
+        flags: json(row, "flags")?,
+    })
+}
