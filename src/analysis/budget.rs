@@ -1,0 +1,356 @@
+//! The uncertainty budget of one SE, after the GUM (JCGM 100:2008).
+//!
+//! SE is the difference of two readings of one receiver through the same antennas and cables, so what
+//! both readings share cancels and has no row: the receiver's absolute level error, cable losses,
+//! antenna factors, the amplifier's gain. Left is what can differ between the two: the receiver's
+//! linearity over the difference, its attenuator where it was switched, the mismatch (the item changes
+//! what the antenna sees), the source's drift, the position of antennas and item, how the item happens
+//! to close, and the noise in either reading. The rows are independent of each other; they add as
+//! squares, their degrees of freedom by Welch and Satterthwaite, and the coverage factor is Student's.
+
+use serde::{Deserialize, Serialize};
+use statrs::distribution::{ContinuousCDF, StudentsT};
+
+/// The share of cases that the expanded uncertainty covers: that of two standard deviations.
+pub const COVERAGE: f64 = 0.9545;
+
+/// Where a value comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Origin {
+    /// The station file.
+    Station,
+    /// This program: nobody gave one.
+    Default,
+    /// This run's own readings.
+    Measured,
+}
+
+/// A value and where it comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Given {
+    /// The value, in the unit its place says.
+    pub value: f64,
+    /// Who said so.
+    pub origin: Origin,
+}
+
+impl Given {
+    /// A value of the station file.
+    pub const fn station(value: f64) -> Self {
+        Self {
+            value,
+            origin: Origin::Station,
+        }
+    }
+
+    const fn default(value: f64) -> Self {
+        Self {
+            value,
+            origin: Origin::Default,
+        }
+    }
+}
+
+/// What a station knows about its own uncertainty.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BudgetInput {
+    /// Half-width of the receiver's linearity error over the difference of two readings, dB. Default 1.
+    pub receiver_linearity_db: Given,
+    /// Half-width of the error of switching attenuator or preamplifier between reference and item, dB;
+    /// counts only when they differ. Default 1.
+    pub attenuator_step_db: Given,
+    /// Magnitude of the reflection coefficient of the antenna. Default 1/3 (VSWR 2).
+    pub antenna_reflection: Given,
+    /// Magnitude of the reflection coefficient of the receiver. Default 1/11 (VSWR 1.2).
+    pub receiver_reflection: Given,
+    /// Half-width of the source's and the amplifier's drift between reference and item, dB, where no
+    /// second reference says how much it was. Default 0.5.
+    pub source_drift_db: Given,
+    /// Half-width of what a slightly different position of antennas and item changes, dB. Default 1.5.
+    pub position_db: Given,
+    /// Standard deviation of a repeated closing, dB, where there are no repeats. Default 0.5.
+    pub repeatability_db: Given,
+}
+
+impl Default for BudgetInput {
+    fn default() -> Self {
+        Self {
+            receiver_linearity_db: Given::default(1.0),
+            attenuator_step_db: Given::default(1.0),
+            antenna_reflection: Given::default(1.0 / 3.0),
+            receiver_reflection: Given::default(1.0 / 11.0),
+            source_drift_db: Given::default(0.5),
+            position_db: Given::default(1.5),
+            repeatability_db: Given::default(0.5),
+        }
+    }
+}
+
+/// How the values of a cause are spread.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Distribution {
+    /// The value is a standard deviation.
+    Normal,
+    /// Anything up to the half-width is as likely.
+    Rectangular,
+    /// The projection of a phase that may be anything: the ends are likeliest.
+    UShaped,
+}
+
+impl Distribution {
+    /// By what the value is divided to make a standard uncertainty (JCGM 100 4.3).
+    pub fn divisor(self) -> f64 {
+        match self {
+            Self::Normal => 1.0,
+            Self::Rectangular => 3f64.sqrt(),
+            Self::UShaped => 2f64.sqrt(),
+        }
+    }
+}
+
+/// What a row of the budget is about.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Cause {
+    /// Closing the item again.
+    Repeatability,
+    /// The receiver's scale.
+    ReceiverLinearity,
+    /// Attenuator or preamplifier switched between the readings.
+    AttenuatorStep,
+    /// Reflections between antenna and receiver.
+    Mismatch,
+    /// Source and amplifier between the readings.
+    SourceDrift,
+    /// Position of antennas and item.
+    Position,
+    /// Noise in the reference.
+    ReferenceNoise,
+    /// Noise in the item's reading.
+    ItemNoise,
+    /// An ambient signal in either reading.
+    Ambient,
+}
+
+impl Cause {
+    /// As printed.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Repeatability => "repeatability of closing",
+            Self::ReceiverLinearity => "receiver linearity",
+            Self::AttenuatorStep => "attenuator step",
+            Self::Mismatch => "mismatch",
+            Self::SourceDrift => "source drift",
+            Self::Position => "position",
+            Self::ReferenceNoise => "noise, reference",
+            Self::ItemNoise => "noise, item",
+            Self::Ambient => "ambient signal",
+        }
+    }
+}
+
+/// One row of a budget.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Component {
+    /// What it is about.
+    pub cause: Cause,
+    /// Half-width or standard deviation, as `distribution` says, dB.
+    pub value_db: f64,
+    /// How it is spread.
+    pub distribution: Distribution,
+    /// The standard uncertainty, dB.
+    pub u_db: f64,
+    /// Degrees of freedom; `None` for infinitely many.
+    pub dof: Option<f64>,
+    /// Where the value comes from.
+    pub origin: Origin,
+}
+
+impl Component {
+    /// A row with infinitely many degrees of freedom.
+    pub fn new(cause: Cause, given: Given, distribution: Distribution) -> Self {
+        Self {
+            cause,
+            value_db: given.value,
+            distribution,
+            u_db: given.value.abs() / distribution.divisor(),
+            dof: None,
+            origin: given.origin,
+        }
+    }
+}
+
+/// A scatter known from repeats.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Scatter {
+    /// Standard deviation of a single value, dB.
+    pub sd_db: f64,
+    /// Its degrees of freedom.
+    pub dof: f64,
+}
+
+impl Scatter {
+    /// The scatter within groups of repeated values, pooled over the groups (each group one frequency,
+    /// face and polarisation). `None` when no group has two values.
+    pub fn pooled<'a>(groups_db: impl IntoIterator<Item = &'a [f64]>) -> Option<Self> {
+        let (mut squares, mut dof) = (0.0, 0.0);
+        for group in groups_db.into_iter().filter(|group| group.len() >= 2) {
+            let mean = group.iter().sum::<f64>() / group.len() as f64;
+            squares += group
+                .iter()
+                .map(|value| (value - mean).powi(2))
+                .sum::<f64>();
+            dof += (group.len() - 1) as f64;
+        }
+        (dof > 0.0).then(|| Self {
+            sd_db: (squares / dof).sqrt(),
+            dof,
+        })
+    }
+}
+
+/// A budget, added up.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Budget {
+    /// The rows.
+    pub components: Vec<Component>,
+    /// Combined standard uncertainty, dB.
+    pub combined_db: f64,
+    /// Effective degrees of freedom; `None` for infinitely many.
+    pub dof: Option<f64>,
+    /// Coverage factor.
+    pub k: f64,
+    /// Expanded uncertainty, dB.
+    pub expanded_db: f64,
+}
+
+impl Budget {
+    /// Adds up independent rows.
+    pub fn of(components: Vec<Component>) -> Self {
+        let combined_db = root_sum_square(components.iter().map(|c| c.u_db));
+        let dof = effective_dof(combined_db, components.iter().map(|c| (c.u_db, c.dof)));
+        let k = coverage_factor(COVERAGE, dof);
+        Self {
+            components,
+            combined_db,
+            dof,
+            k,
+            expanded_db: k * combined_db,
+        }
+    }
+}
+
+/// What of one point changes its budget.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct PointScatter {
+    /// The scatter of this run's repeats, if it has any.
+    pub repeats: Option<Scatter>,
+    /// How far the reference moved between before and after, dB, if both were read.
+    pub drift_db: Option<f64>,
+    /// Attenuator or preamplifier differ between reference and item.
+    pub settings_differ: bool,
+}
+
+/// The rows that do not depend on the readings' noise.
+pub fn station_rows(station: &BudgetInput, point: &PointScatter) -> Vec<Component> {
+    let row = Component::new;
+    let repeatability = match point.repeats {
+        None => row(
+            Cause::Repeatability,
+            station.repeatability_db,
+            Distribution::Normal,
+        ),
+        Some(scatter) => Component {
+            dof: Some(scatter.dof),
+            ..row(
+                Cause::Repeatability,
+                Given {
+                    value: scatter.sd_db,
+                    origin: Origin::Measured,
+                },
+                Distribution::Normal,
+            )
+        },
+    };
+    let drift = match point.drift_db {
+        None => station.source_drift_db,
+        Some(drift_db) => Given {
+            value: drift_db.abs(),
+            origin: Origin::Measured,
+        },
+    };
+    let mismatch = Given {
+        value: mismatch_half_width_db(
+            station.antenna_reflection.value,
+            station.receiver_reflection.value,
+        ),
+        origin: match (
+            station.antenna_reflection.origin,
+            station.receiver_reflection.origin,
+        ) {
+            (Origin::Station, Origin::Station) => Origin::Station,
+            _ => Origin::Default,
+        },
+    };
+    let mut rows = vec![
+        repeatability,
+        row(
+            Cause::ReceiverLinearity,
+            station.receiver_linearity_db,
+            Distribution::Rectangular,
+        ),
+        row(Cause::Mismatch, mismatch, Distribution::UShaped),
+        row(Cause::SourceDrift, drift, Distribution::Rectangular),
+        row(
+            Cause::Position,
+            station.position_db,
+            Distribution::Rectangular,
+        ),
+    ];
+    if point.settings_differ {
+        let step = station.attenuator_step_db;
+        rows.push(row(Cause::AttenuatorStep, step, Distribution::Rectangular));
+    }
+    rows
+}
+
+/// The square root of the sum of squares.
+pub fn root_sum_square(values: impl IntoIterator<Item = f64>) -> f64 {
+    values
+        .into_iter()
+        .map(|value| value * value)
+        .sum::<f64>()
+        .sqrt()
+}
+
+/// Effective degrees of freedom after Welch and Satterthwaite (JCGM 100 G.2b) of independent parts
+/// (standard uncertainty, degrees of freedom or `None` for infinitely many); `None` for infinitely many.
+pub fn effective_dof(
+    combined: f64,
+    parts: impl IntoIterator<Item = (f64, Option<f64>)>,
+) -> Option<f64> {
+    let sum: f64 = parts
+        .into_iter()
+        .filter_map(|(u, dof)| dof.map(|dof| u.powi(4) / dof))
+        .sum();
+    (sum > 0.0).then(|| combined.powi(4) / sum)
+}
+
+/// Student's factor for a two-sided coverage, degrees of freedom truncated to an integer (JCGM 100 G.4.1).
+pub fn coverage_factor(coverage: f64, dof: Option<f64>) -> f64 {
+    let upper = 0.5 * (1.0 + coverage);
+    // Past ten thousand Student's factor differs from the normal one by less than 0.001.
+    match dof.map(|dof| dof.floor().max(1.0)).filter(|dof| *dof < 1e4) {
+        Some(dof) => StudentsT::new(0.0, 1.0, dof).map_or(f64::INFINITY, |t| t.inverse_cdf(upper)),
+        None => statrs::distribution::Normal::standard().inverse_cdf(upper),
+    }
+}
+
+/// Half the distance between the largest and the smallest error that two reflections of unknown phase
+/// can make, dB (the U-shaped half-width of CISPR 16-4-2 practice).
+pub fn mismatch_half_width_db(reflection_a: f64, reflection_b: f64) -> f64 {
+    let product = (reflection_a * reflection_b).abs().min(0.999);
+    10.0 * ((1.0 + product) / (1.0 - product)).log10()
+}

@@ -1,0 +1,163 @@
+//! What can spoil a point, as words for machines and a sentence for people.
+//!
+//! To add one: a word in [`FlagWord`], its rows in the two tables below it, and whoever sees the fault
+//! makes a [`Flag`] of it. Those that only the procedure can see are handed to `judge_point`.
+
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// How much of a 10 dB step may be missing.
+const COMPRESSION_ALLOWED_DB: f64 = 0.3;
+
+/// The word of a flag, as it stands in JSON.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FlagWord {
+    /// A measured reading so close to its floor that the noise moves it.
+    NearFloor,
+    /// Somebody else's signal at the test frequency.
+    Ambient,
+    /// The receiver said it was overloaded.
+    Overload,
+    /// The station sent less than the plan asked for.
+    LevelClamped,
+    /// The reference is older than allowed, or taken with another set-up.
+    StaleReference,
+    /// The reference changed between before and after.
+    ReferenceDrift,
+    /// A source step did not read as that step in the reference.
+    Compression,
+    /// The dynamic range is smaller than the limit.
+    CannotSeeLimit,
+    /// More signal with the item than without.
+    NegativeSe,
+}
+
+impl FlagWord {
+    /// Every word, in the order of the README's table.
+    pub const ALL: [Self; 9] = [
+        Self::NearFloor,
+        Self::Ambient,
+        Self::Overload,
+        Self::LevelClamped,
+        Self::StaleReference,
+        Self::ReferenceDrift,
+        Self::Compression,
+        Self::CannotSeeLimit,
+        Self::NegativeSe,
+    ];
+
+    /// The word itself.
+    pub const fn as_str(self) -> &'static str {
+        self.row().0
+    }
+
+    /// What it means, in one plain sentence, saying what its figure is.
+    pub const fn sentence(self) -> &'static str {
+        self.row().1
+    }
+
+    const fn row(self) -> (&'static str, &'static str) {
+        match self {
+            Self::NearFloor => (
+                "near_floor",
+                "The reading is less than 20 dB above its floor (figure: dB above it), so the noise was \
+                 taken off and its uncertainty added.",
+            ),
+            Self::Ambient => (
+                "ambient",
+                "With the source off another signal stands at this frequency (figure: dB above the noise).",
+            ),
+            Self::Overload => (
+                "overload",
+                "The receiver reported an overload, so nothing is stated (no figure).",
+            ),
+            Self::LevelClamped => (
+                "level_clamped",
+                "The source level was held back by a safety limit (figure: dB less than asked for).",
+            ),
+            Self::StaleReference => (
+                "stale_reference",
+                "The reference is older than the plan allows (figure: its age in hours).",
+            ),
+            Self::ReferenceDrift => (
+                "reference_drift",
+                "The reference moved between before and after (figure: dB) by more than 1 dB.",
+            ),
+            Self::Compression => (
+                "compression",
+                "A source step did not read as the same step in the reference (figure: dB missing), so \
+                 the SE is understated.",
+            ),
+            Self::CannotSeeLimit => (
+                "cannot_see_limit",
+                "Even a perfect item could not have passed: the dynamic range is below the limit \
+                 (figure: dB short).",
+            ),
+            Self::NegativeSe => (
+                "negative_se",
+                "The reading with the item is higher than without it (figure: SE in dB): a resonance, or \
+                 a mistake in the set-up.",
+            ),
+        }
+    }
+}
+
+impl fmt::Display for FlagWord {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.as_str())
+    }
+}
+
+/// A flag with its figure; what the figure is, the word's sentence says.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Flag {
+    /// Which.
+    pub word: FlagWord,
+    /// How much.
+    pub figure: Option<f64>,
+}
+
+impl Flag {
+    /// A flag with a figure.
+    pub const fn new(word: FlagWord, figure: f64) -> Self {
+        Self {
+            word,
+            figure: Some(figure),
+        }
+    }
+
+    /// The receiver's scale held against a source step of `step_db`, seen as a step of `seen_db` (both
+    /// positive): flagged when more than 0.3 dB are missing (ORACLES F2).
+    pub fn compression(step_db: f64, seen_db: f64) -> Option<Self> {
+        let missing_db = step_db - seen_db;
+        (missing_db > COMPRESSION_ALLOWED_DB).then(|| Self::new(FlagWord::Compression, missing_db))
+    }
+
+    /// A flag that has none.
+    pub const fn bare(word: FlagWord) -> Self {
+        Self { word, figure: None }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_words_on_screen_and_in_json_are_the_same() {
+        for word in FlagWord::ALL {
+            let json = serde_json::to_string(&word).expect("a word");
+            assert_eq!(json, format!("\"{word}\""));
+            assert!(word.sentence().ends_with('.'), "{word}");
+        }
+    }
+
+    #[test]
+    fn a_step_that_reads_short_is_compression() {
+        // ORACLES F2: 10.0 +- 0.3 dB.
+        assert_eq!(Flag::compression(10.0, 9.75), None);
+        let flag = Flag::compression(10.0, 9.0);
+        assert_eq!(flag, Some(Flag::new(FlagWord::Compression, 1.0)));
+    }
+}

@@ -1,0 +1,169 @@
+//! The floor, and whether a reading stands out of it.
+//!
+//! A reading is *measured* when noise alone would show as much once in a thousand readings or less.
+//! Deciding so picks the lucky ones among weak carriers and the unlucky among strong ones; both the
+//! interval of a measured reading and the bound of a missed one are therefore those among the readings
+//! judged alike (truncated at the detection level), down to carriers judged so once in twenty times.
+
+use super::noise::HeldNoise;
+use super::trace::{Picked, Trace, Window};
+use super::{AnalysisError, subtract_power_dbm};
+
+/// The chance that noise alone is taken for a signal.
+pub const FALSE_ALARM: f64 = 1e-3;
+/// The confidence of a lower bound.
+pub const BOUND_CONFIDENCE: f64 = 0.95;
+/// How far a reading must exceed a floor that does not fluctuate, or an ambient signal, to be measured.
+/// Common practice: corrected between 3 dB and 10 dB, not measured below.
+pub const ABOVE_STEADY_DB: f64 = 3.0;
+/// The chance that noise alone is called an ambient signal: small, because a long run looks thousands
+/// of times and a clean bench should stay unflagged.
+const AMBIENT_FALSE_ALARM: f64 = 1e-6;
+/// One tail outside of plus and minus two standard deviations.
+const TWO_SIGMA_TAIL: f64 = 0.022_750_131_948_179_2;
+
+/// What the receiver shows at a test frequency with the source off.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Floor {
+    /// The floor as shown, picked as the signal is.
+    pub shown: Picked,
+    /// The held noise in it; `None` for a floor that does not fluctuate.
+    pub noise: Option<HeldNoise>,
+    /// How far an ambient signal stands above what the noise shows at the median, dB.
+    pub ambient_db: Option<f64>,
+    /// A reading above this level is measured, dBm.
+    pub detection_dbm: f64,
+    sweeps: f64,
+}
+
+/// A reading held against its floor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Judged {
+    /// Distinguishable from the floor.
+    Measured {
+        /// The carrier without the noise in it, dBm.
+        carrier_dbm: f64,
+        /// Standard uncertainty from the noise, dB.
+        noise_db: f64,
+        /// Standard uncertainty from an ambient signal on the same frequency, dB.
+        ambient_db: f64,
+    },
+    /// Not distinguishable from the floor.
+    Missed {
+        /// The largest carrier that would still have been missed with so low a reading (95 %), dBm;
+        /// `None` when no carrier is needed to explain the reading, or the floor does not fluctuate.
+        carrier_dbm: Option<f64>,
+    },
+}
+
+impl Floor {
+    /// Reads the floor from a trace taken with the source off, with the settings and the number of
+    /// sweeps of the signal's trace.
+    ///
+    /// # Errors
+    /// The window lies outside the trace.
+    pub fn of(
+        trace: &Trace,
+        window: Window,
+        sweeps: u32,
+        rbw_hz: f64,
+    ) -> Result<Self, AnalysisError> {
+        let shown = trace.pick(window)?;
+        let noise = HeldNoise::estimate(trace, window, sweeps, rbw_hz)?;
+        let (ambient_db, detection_dbm) = match &noise {
+            None => (None, shown.level_dbm + ABOVE_STEADY_DB),
+            Some(noise) => {
+                let is_ambient = shown.level_dbm > noise.quantile_dbm(1.0 - AMBIENT_FALSE_ALARM);
+                let excess_db = shown.level_dbm - noise.quantile_dbm(0.5);
+                let margin_db = if is_ambient { ABOVE_STEADY_DB } else { 0.0 };
+                let noise_dbm = noise.quantile_dbm(1.0 - FALSE_ALARM);
+                (
+                    is_ambient.then_some(excess_db),
+                    noise_dbm.max(shown.level_dbm + margin_db),
+                )
+            }
+        };
+        Ok(Self {
+            shown,
+            noise,
+            ambient_db,
+            detection_dbm,
+            sweeps: f64::from(sweeps.max(1)),
+        })
+    }
+
+    /// Holds a reading against this floor.
+    pub fn judge(&self, level_dbm: f64) -> Judged {
+        match (&self.noise, level_dbm > self.detection_dbm) {
+            (Some(noise), true) => self.measured(noise, level_dbm),
+            (Some(noise), false) => Judged::Missed {
+                carrier_dbm: self.missed(noise, level_dbm),
+            },
+            (None, true) => Judged::Measured {
+                carrier_dbm: level_dbm,
+                // Nobody can say whether a floor that stands still adds to the reading (averaged noise)
+                // or not (the end of a display): the whole correction is the half-width.
+                noise_db: (level_dbm - subtract_power_dbm(level_dbm, self.shown.level_dbm))
+                    / 3f64.sqrt(),
+                ambient_db: 0.0,
+            },
+            (None, false) => Judged::Missed { carrier_dbm: None },
+        }
+    }
+
+    fn missed(&self, noise: &HeldNoise, level_dbm: f64) -> Option<f64> {
+        let p = 1.0 - BOUND_CONFIDENCE;
+        let among_missed = noise.carrier_among_below(level_dbm, self.detection_dbm, p);
+        let rarely_missed = noise.carrier_quantile(self.detection_dbm, p);
+        match (among_missed, rarely_missed) {
+            (Some(among), Some(rare)) => Some(among.min(rare)),
+            (among, rare) => among.or(rare),
+        }
+    }
+
+    fn measured(&self, noise: &HeldNoise, level_dbm: f64) -> Judged {
+        let carrier_of = |noise: &HeldNoise, p| noise.carrier_quantile(level_dbm, p);
+        // Above the detection level noise alone is always likelier to stay below than these chances.
+        let Some(median_dbm) = carrier_of(noise, 0.5) else {
+            return Judged::Missed { carrier_dbm: None };
+        };
+        let highest_dbm = carrier_of(noise, TWO_SIGMA_TAIL).unwrap_or(median_dbm);
+        let among = noise.carrier_among_above(level_dbm, self.detection_dbm, TWO_SIGMA_TAIL);
+        let rarely_seen = noise.carrier_quantile(self.detection_dbm, BOUND_CONFIDENCE);
+        let lowest_dbm = [among, rarely_seen]
+            .into_iter()
+            .flatten()
+            .fold(f64::NEG_INFINITY, f64::max)
+            .min(median_dbm);
+        let spread_db = 0.5 * (highest_dbm - median_dbm).max(median_dbm - lowest_dbm);
+        // How many of the held samples had the whole carrier in them is known to a factor of two: the
+        // sweep passes the filter's top and its slopes, and the pick may take a neighbour.
+        let few = noise.with_samples((0.5 * noise.samples).max(self.sweeps));
+        let many = noise.with_samples(2.0 * noise.samples);
+        let held_db = match (carrier_of(&few, 0.5), carrier_of(&many, 0.5)) {
+            (Some(few), Some(many)) => 0.5 * (few - many).abs() / 3f64.sqrt(),
+            _ => 0.0,
+        };
+        let (carrier_dbm, ambient_db) = self.without_ambient(median_dbm);
+        Judged::Measured {
+            carrier_dbm,
+            noise_db: spread_db.hypot(held_db),
+            ambient_db,
+        }
+    }
+
+    /// Takes an ambient signal's power off; the beat of two carriers may have held anything from no
+    /// addition to the sum of the amplitudes.
+    fn without_ambient(&self, carrier_dbm: f64) -> (f64, f64) {
+        if self.ambient_db.is_none() {
+            return (carrier_dbm, 0.0);
+        }
+        // At least a decibel apart: the noise correction may have taken some of the distance.
+        let ambient_dbm = self.shown.level_dbm.min(carrier_dbm - 1.0);
+        let power_dbm = subtract_power_dbm(carrier_dbm, ambient_dbm);
+        let amplitude = 1.0 - 10f64.powf((ambient_dbm - carrier_dbm) / 20.0);
+        let amplitude_dbm = carrier_dbm + 20.0 * amplitude.log10();
+        let half_width_db = (power_dbm - amplitude_dbm).max(carrier_dbm - power_dbm);
+        (power_dbm, half_width_db / 3f64.sqrt())
+    }
+}

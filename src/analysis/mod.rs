@@ -1,0 +1,64 @@
+//! The maths: from traces to a point that can be signed. Pure: no I/O, no clock, no async.
+//!
+//! A reading is the peak of a trace in a window around the test frequency ([`trace`]). Whether it is a
+//! signal is decided against the floor, the same trace taken with the source off ([`floor`]), by the
+//! statistics of peak-held noise with a carrier in it ([`noise`], on [`rice`]). Two readings make an SE
+//! with an uncertainty after the GUM ([`budget`]), held against a limit line ([`limit`]) by a decision
+//! rule ([`verdict`]); [`point`] does all of it for one point. [`flag`] lists what can spoil one.
+//!
+//! Units: hertz, dBm and dB as plain numbers with the unit as last part of the name.
+
+pub mod budget;
+pub mod flag;
+pub mod floor;
+pub mod limit;
+pub mod noise;
+pub mod point;
+pub mod rice;
+pub mod trace;
+pub mod verdict;
+
+/// The version of the arithmetic. Stored with every result: it changes when a result could.
+pub const ANALYSIS_VERSION: u32 = 1;
+
+/// Why a number could not be worked out.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum AnalysisError {
+    /// A trace that is no trace.
+    #[error("the trace from {start_hz} Hz to {stop_hz} Hz cannot be used: {reason}")]
+    TraceNotUsable {
+        /// First frequency, Hz.
+        start_hz: f64,
+        /// Last frequency, Hz.
+        stop_hz: f64,
+        /// What is wrong with it.
+        reason: String,
+    },
+    /// The frequency asked for is not in the trace.
+    #[error(
+        "{frequency_hz} Hz lies outside the trace from {start_hz} Hz to {stop_hz} Hz; read a trace that spans it"
+    )]
+    OutsideTrace {
+        /// The frequency looked for, Hz.
+        frequency_hz: f64,
+        /// First frequency, Hz.
+        start_hz: f64,
+        /// Last frequency, Hz.
+        stop_hz: f64,
+    },
+    /// A limit line that cannot be interpolated.
+    #[error("limit line, point {number}: {reason}")]
+    LimitNotUsable {
+        /// Which point, counted from one.
+        number: usize,
+        /// What is wrong with it.
+        reason: &'static str,
+    },
+}
+
+/// Adds nothing but the other part: the level of what is left of `total_dbm` without `part_dbm`, both
+/// being powers that add. Minus infinity when nothing is left.
+pub(crate) fn subtract_power_dbm(total_dbm: f64, part_dbm: f64) -> f64 {
+    let left = 1.0 - 10f64.powf((part_dbm - total_dbm) / 10.0);
+    total_dbm + 10.0 * left.max(0.0).log10()
+}

@@ -1,0 +1,177 @@
+use super::*;
+
+const SPAN_HZ: (f64, f64) = (99e6, 101e6);
+const WINDOW: Window = Window {
+    centre_hz: 100e6,
+    half_width_hz: 50e3,
+};
+
+/// A trace of one level with another in the middle bin.
+fn peak(floor_dbm: f64, level_dbm: f64) -> Vec<f64> {
+    let mut levels = vec![floor_dbm; 201];
+    levels[100] = level_dbm;
+    levels
+}
+
+struct Case {
+    reference_dbm: f64,
+    level_dbm: f64,
+    floor_dbm: f64,
+    limit_db: Option<f64>,
+}
+
+impl Case {
+    /// On a floor that stands still, as a display shows it.
+    fn judge(&self) -> PointResult {
+        self.judge_with(|_| ())
+    }
+
+    fn judge_with(&self, change: impl FnOnce(&mut PointInput)) -> PointResult {
+        let floor = vec![self.floor_dbm; 201];
+        let reference = peak(self.floor_dbm, self.reference_dbm);
+        let item = peak(self.floor_dbm, self.level_dbm);
+        let limit = self
+            .limit_db
+            .map(|db| LimitLine::new(vec![(1e6, db), (1e9, db)]).expect("a line"));
+        let trace = |levels| Trace::new(SPAN_HZ.0, SPAN_HZ.1, levels).expect("a trace");
+        let reading = |levels| ReadingInput {
+            signal: trace(levels),
+            floor: trace(&floor),
+            window: WINDOW,
+            rbw_hz: 30e3,
+            sweeps: 10,
+            overload: false,
+        };
+        let mut input = PointInput {
+            reference: reading(&reference),
+            item: reading(&item),
+            setting_difference_db: 0.0,
+            station: &BudgetInput::default(),
+            scatter: PointScatter::default(),
+            limit: limit.as_ref(),
+            rule: DecisionRule::Guarded,
+            observed: &[],
+        };
+        change(&mut input);
+        judge_point(&input).expect("a point")
+    }
+}
+
+fn words(result: &PointResult) -> Vec<&'static str> {
+    result.flags.iter().map(|flag| flag.word.as_str()).collect()
+}
+
+#[test]
+fn reference_minus_reading_is_the_se() {
+    // Common practice, no source.
+    let result = Case {
+        reference_dbm: -24.0,
+        level_dbm: -76.0,
+        floor_dbm: -95.0,
+        limit_db: Some(50.0),
+    }
+    .judge();
+    assert_eq!((result.kind, result.se_db), (Kind::Measured, Some(52.0)));
+    assert_eq!(result.dynamic_range_db, Some(71.0));
+    assert_eq!(result.margin_db, Some(2.0));
+    assert_eq!(
+        result.verdict,
+        Some(Verdict::Undecided),
+        "U is more than the margin"
+    );
+    assert_eq!(words(&result), ["near_floor"]);
+}
+
+#[test]
+fn nothing_above_the_floor_is_a_bound_and_never_a_value() {
+    // Common practice, no source.
+    for (limit_db, verdict) in [
+        (60.0, Verdict::Pass),
+        (64.0, Verdict::Pass),
+        (65.0, Verdict::Undecided),
+    ] {
+        let result = Case {
+            reference_dbm: -31.0,
+            level_dbm: -95.0,
+            floor_dbm: -95.0,
+            limit_db: Some(limit_db),
+        }
+        .judge();
+        assert_eq!((result.kind, result.se_db), (Kind::AtLeast, Some(64.0)));
+        assert_eq!((result.u_db, result.verdict), (None, Some(verdict)));
+        let blind = limit_db > 64.0;
+        assert_eq!(words(&result).contains(&"cannot_see_limit"), blind);
+    }
+}
+
+#[test]
+fn without_a_reference_or_with_an_overload_nothing_is_stated() {
+    let case = Case {
+        reference_dbm: -94.0,
+        level_dbm: -95.0,
+        floor_dbm: -95.0,
+        limit_db: Some(10.0),
+    };
+    let result = case.judge();
+    assert_eq!((result.kind, result.se_db), (Kind::None, None));
+    assert_eq!(result.verdict, Some(Verdict::Undecided));
+    let case = Case {
+        reference_dbm: -24.0,
+        limit_db: None,
+        ..case
+    };
+    let result = case.judge_with(|input| input.item.overload = true);
+    assert_eq!((result.kind, result.verdict), (Kind::None, None));
+    assert_eq!(words(&result), ["overload"]);
+}
+
+#[test]
+fn other_settings_and_a_moved_reference_are_accounted_for() {
+    let case = Case {
+        reference_dbm: -44.0,
+        level_dbm: -66.0,
+        floor_dbm: -95.0,
+        limit_db: None,
+    };
+    let plain = case.judge();
+    let result = case.judge_with(|input| {
+        input.setting_difference_db = 20.0;
+        input.scatter.settings_differ = true;
+        input.scatter.drift_db = Some(-1.5);
+    });
+    assert_eq!((plain.se_db, result.se_db), (Some(22.0), Some(42.0)));
+    assert_eq!(words(&result), ["reference_drift"]);
+    assert!(result.u_db > plain.u_db);
+}
+
+#[test]
+fn more_signal_with_the_item_is_flagged() {
+    let result = Case {
+        reference_dbm: -40.0,
+        level_dbm: -37.0,
+        floor_dbm: -95.0,
+        limit_db: Some(30.0),
+    }
+    .judge();
+    assert_eq!(
+        (result.se_db, result.verdict),
+        (Some(-3.0), Some(Verdict::Fail))
+    );
+    assert_eq!(words(&result), ["negative_se"]);
+}
+
+#[test]
+fn what_is_stored_comes_back_the_same() {
+    let result = Case {
+        reference_dbm: -24.0,
+        level_dbm: -76.0,
+        floor_dbm: -95.0,
+        limit_db: Some(50.0),
+    }
+    .judge();
+    let json = serde_json::to_string(&result).expect("json");
+    assert_eq!(
+        serde_json::from_str::<PointResult>(&json).expect(&json),
+        result
+    );
+}
