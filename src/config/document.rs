@@ -125,6 +125,20 @@ impl Value for bool {
     }
 }
 
+impl Value for f64 {
+    fn read(value: &DeValue<'_>) -> Result<Self, String> {
+        let number = match value {
+            DeValue::Integer(number) => number.as_str(),
+            DeValue::Float(number) => number.as_str(),
+            other => return Err(format!("must be a number, not a {}", other.type_str())),
+        };
+        match number.parse::<Self>() {
+            Ok(number) if number.is_finite() => Ok(number),
+            _ => Err(format!("`{number}` is not a finite number")),
+        }
+    }
+}
+
 impl Value for u32 {
     fn read(value: &DeValue<'_>) -> Result<Self, String> {
         value

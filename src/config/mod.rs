@@ -21,7 +21,7 @@ pub use driver::{
 pub use items::{ItemEntry, load_items};
 pub use plan::{Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{
-    Amplifier, InstrumentEntry, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
+    Amplifier, Drivers, InstrumentEntry, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };
 
 /// Why a configuration cannot be used.
@@ -75,7 +75,8 @@ mod tests {
     const PLAN: &str = include_str!("../../config/plan.toml");
 
     fn station(text: &str) -> Result<Station, String> {
-        Station::read("station.toml", text, Path::new(".")).map_err(|error| error.to_string())
+        Station::read("station.toml", text, Drivers::Folder(Path::new(".")))
+            .map_err(|error| error.to_string())
     }
 
     fn plan(text: &str) -> Result<Plan, String> {

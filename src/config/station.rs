@@ -38,6 +38,8 @@ pub struct Station {
 /// An instrument and how it is reached.
 #[derive(Debug, Clone)]
 pub struct InstrumentEntry {
+    /// The driver as the station file names it.
+    pub driver_name: String,
     /// How it is spoken to.
     pub driver: Driver,
     /// Where it is.
@@ -89,16 +91,48 @@ pub struct ProtectedBand {
 /// What the station knows of its own uncertainty; each absent value has a default in `analysis`.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct Uncertainties {
-    /// Half-width of the receiver's error between two levels.
+    /// Half-width of the receiver's linearity error between two levels.
     pub receiver_linearity: Option<Ratio>,
-    /// Half-width of the error of an attenuator step.
-    pub attenuator: Option<Ratio>,
-    /// Half-width of the error from mismatch.
-    pub mismatch: Option<Ratio>,
-    /// Half-width of the source's drift between reference and item.
+    /// Half-width of the error of switching the attenuator.
+    pub attenuator_step: Option<Ratio>,
+    /// Voltage standing wave ratio of the antenna.
+    pub antenna_vswr: Option<f64>,
+    /// Voltage standing wave ratio of the receiver's input.
+    pub receiver_vswr: Option<f64>,
+    /// Half-width of the source's and amplifier's drift between reference and item.
     pub source_drift: Option<Ratio>,
-    /// Half-width of the effect of placing and closing.
+    /// Half-width of the effect of placing antennas and item.
     pub position: Option<Ratio>,
+    /// Standard deviation of closing the item anew.
+    pub repeatability: Option<Ratio>,
+}
+
+/// Where the drivers that a station file names are to be had.
+#[derive(Debug, Clone, Copy)]
+pub enum Drivers<'a> {
+    /// Inside the program, or files relative to this folder.
+    Folder(&'a Path),
+    /// Kept with a run: the name in the station file and the text.
+    Kept(&'a [(String, String)]),
+}
+
+impl Drivers<'_> {
+    fn load(&self, name: &str) -> Result<Driver, ConfigError> {
+        match self {
+            Self::Folder(folder) => Driver::load(name, folder),
+            Self::Kept(kept) => match kept.iter().find(|(known, _)| known == name) {
+                Some((_, text)) => Ok(Driver::read(name, text)?),
+                None => Err(ConfigError::NoSuchDriver {
+                    name: name.to_owned(),
+                    known: kept
+                        .iter()
+                        .map(|(name, _)| name.as_str())
+                        .collect::<Vec<_>>()
+                        .join(", "),
+                }),
+            },
+        }
+    }
 }
 
 impl Station {
@@ -106,15 +140,15 @@ impl Station {
     pub fn load(path: &Path) -> Result<Self, ConfigError> {
         let text = read_file(path)?;
         let folder = path.parent().unwrap_or(Path::new("."));
-        Self::read(&path.display().to_string(), &text, folder)
+        Self::read(&path.display().to_string(), &text, Drivers::Folder(folder))
     }
 
-    /// Reads the text of a station file; drivers named by a path are looked for from `folder`.
-    pub fn read(file: &str, text: &str, folder: &Path) -> Result<Self, ConfigError> {
+    /// Reads the text of a station file; `file` is only for the faults.
+    pub fn read(file: &str, text: &str, drivers: Drivers<'_>) -> Result<Self, ConfigError> {
         let station = Document::read(file, text, |root| {
             let name = root.required("name");
             let source = root.required_section("source", |section| {
-                let entry = instrument(section, folder, "source");
+                let entry = instrument(section, drivers, "source");
                 let frequency = band(section, "frequency");
                 let level = section.checked("level", None, ordered);
                 Some((
@@ -126,7 +160,7 @@ impl Station {
                 ))
             });
             let receiver = root.required_section("receiver", |section| {
-                let entry = instrument(section, folder, "receiver");
+                let entry = instrument(section, drivers, "receiver");
                 let frequency = band(section, "frequency");
                 let damage = section.required("damage_level");
                 Some((entry?, frequency?, damage?))
@@ -205,15 +239,19 @@ impl Station {
     }
 }
 
-fn instrument(section: &mut Section<'_, '_>, folder: &Path, role: &str) -> Option<InstrumentEntry> {
+fn instrument(
+    section: &mut Section<'_, '_>,
+    drivers: Drivers<'_>,
+    role: &str,
+) -> Option<InstrumentEntry> {
     let driver = section.checked("driver", None, |name: String| {
-        let driver = Driver::load(&name, folder).map_err(|error| error.to_string())?;
+        let driver = drivers.load(&name).map_err(|error| error.to_string())?;
         let is = match driver.words {
             Words::Source(_) => "source",
             Words::Receiver(_) => "receiver",
         };
         match is == role {
-            true => Ok(driver),
+            true => Ok((name, driver)),
             false => Err(format!("`{name}` is a driver for a {is}, not for a {role}")),
         }
     });
@@ -225,8 +263,10 @@ fn instrument(section: &mut Section<'_, '_>, folder: &Path, role: &str) -> Optio
             None
         }
     };
+    let (driver_name, driver) = driver?;
     Some(InstrumentEntry {
-        driver: driver?,
+        driver_name,
+        driver,
         address: address?,
         identity,
     })
@@ -265,28 +305,47 @@ fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, crate::quantit
 }
 
 fn uncertainties(section: &mut Section<'_, '_>) -> Option<Uncertainties> {
-    let mut half_width = |key| -> Option<Option<Ratio>> {
-        if !section.has(key) {
-            section.optional::<Ratio>(key);
-            return Some(None);
-        }
-        section
-            .checked(key, None, |ratio: Ratio| match ratio >= Ratio::ZERO {
-                true => Ok(ratio),
-                false => Err("a half-width cannot be negative".to_owned()),
-            })
-            .map(Some)
+    let mut ratio = |key| {
+        given(section, key, |ratio: Ratio| match ratio >= Ratio::ZERO {
+            true => Ok(ratio),
+            false => Err("cannot be negative".to_owned()),
+        })
     };
-    let receiver_linearity = half_width("receiver_linearity");
-    let attenuator = half_width("attenuator");
-    let mismatch = half_width("mismatch");
-    let source_drift = half_width("source_drift");
-    let position = half_width("position");
+    let receiver_linearity = ratio("receiver_linearity");
+    let attenuator_step = ratio("attenuator_step");
+    let source_drift = ratio("source_drift");
+    let position = ratio("position");
+    let repeatability = ratio("repeatability");
+    let mut vswr = |key| {
+        given(section, key, |vswr: f64| match vswr >= 1.0 {
+            true => Ok(vswr),
+            false => Err("a standing wave ratio is 1 or more".to_owned()),
+        })
+    };
+    let antenna_vswr = vswr("antenna_vswr");
+    let receiver_vswr = vswr("receiver_vswr");
     Some(Uncertainties {
         receiver_linearity: receiver_linearity?,
-        attenuator: attenuator?,
-        mismatch: mismatch?,
+        attenuator_step: attenuator_step?,
+        antenna_vswr: antenna_vswr?,
+        receiver_vswr: receiver_vswr?,
         source_drift: source_drift?,
         position: position?,
+        repeatability: repeatability?,
     })
+}
+
+/// A checked value that may be absent: none when it is wrong, some of none when it is not there.
+fn given<A: super::document::Value, B>(
+    section: &mut Section<'_, '_>,
+    key: &'static str,
+    check: impl FnOnce(A) -> Result<B, String>,
+) -> Option<Option<B>> {
+    match section.has(key) {
+        true => section.checked(key, None, check).map(Some),
+        false => {
+            section.optional::<A>(key);
+            Some(None)
+        }
+    }
 }

@@ -15,7 +15,6 @@ use std::time::Duration;
 pub use handle::Handle;
 pub use receiver::{Held, Receiver, ReceiverSettings};
 pub use source::{Permit, Source};
-pub use trace::{Levels, Trace};
 
 use crate::link::LinkError;
 

@@ -2,12 +2,13 @@
 
 use std::time::Duration;
 
+use super::InstrumentError;
 use super::session::{Say, Session, ask, tell};
 use super::trace::decode;
-use super::{InstrumentError, Trace};
 use crate::config::{Argument, Detector, Driver, Identity, ReceiverWords};
 use crate::link::Link;
 use crate::quantity::{Frequency, Ratio};
+use crate::store::Trace;
 
 /// A sweep may take this many times span / bandwidth², the time a Gaussian filter needs to settle
 /// (2 to 3 times is usual; common practice, no source), before it counts as lost.
@@ -92,8 +93,9 @@ impl Receiver {
         };
         let half = settings.span.hz() / 2.0;
         let trace = Trace {
-            start: Frequency::from_hz((settings.centre.hz() - half).max(0.0)),
-            stop: Frequency::from_hz(settings.centre.hz() + half),
+            start_hz: settings.centre.hz() - half,
+            stop_hz: settings.centre.hz() + half,
+            unit: "dBm".to_owned(),
             levels,
         };
         Ok(Held { trace, overload })

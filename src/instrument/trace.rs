@@ -1,39 +1,9 @@
-//! A trace as the receiver gave it.
+//! Reads the levels of a trace, in the width they come in: what is kept is what was received.
 
 use super::InstrumentError;
 use crate::config::{ByteOrder, Encoding};
 use crate::link::{LinkError, block};
-use crate::quantity::Frequency;
-
-/// Levels over frequency as the receiver gave them, equally spaced from `start` to `stop`.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Trace {
-    /// Frequency of the first point.
-    pub start: Frequency,
-    /// Frequency of the last point.
-    pub stop: Frequency,
-    /// The levels in dBm.
-    pub levels: Levels,
-}
-
-/// Levels in dBm, in the width they came in, so that what is stored is what was received.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Levels {
-    /// From a block of 32-bit floats.
-    F32(Vec<f32>),
-    /// From text or a block of 64-bit floats.
-    F64(Vec<f64>),
-}
-
-impl Levels {
-    /// The levels as numbers to reckon with.
-    pub fn dbm(&self) -> Vec<f64> {
-        match self {
-            Self::F32(levels) => levels.iter().map(|level| f64::from(*level)).collect(),
-            Self::F64(levels) => levels.clone(),
-        }
-    }
-}
+use crate::store::Levels;
 
 /// Reads the answer to a trace query; every point must be a level.
 pub(super) fn decode(
@@ -58,7 +28,7 @@ pub(super) fn decode(
             Levels::F64(chunks(answer, points)?.map(read).collect())
         }
     };
-    check(&levels.dbm(), points)?;
+    check(&levels.to_f64(), points)?;
     Ok(levels)
 }
 
@@ -128,7 +98,7 @@ mod tests {
     #[test]
     fn text_and_both_byte_orders_give_the_same_levels() {
         let text = decode(b"-1.5, 2,\r\n1e1", Encoding::Text, 3).expect("text");
-        assert_eq!(text.dbm(), [-1.5, 2.0, 10.0]);
+        assert_eq!(text.to_f64(), [-1.5, 2.0, 10.0]);
         let mut big = b"#212".to_vec();
         let mut little = b"#212".to_vec();
         for level in [-1.5f32, 2.0, 10.0] {
@@ -136,8 +106,8 @@ mod tests {
             little.extend(level.to_le_bytes());
         }
         let real = |bytes: &[u8], order| decode(bytes, Encoding::Real32(order), 3).expect("block");
-        assert_eq!(real(&big, ByteOrder::Big).dbm(), text.dbm());
-        assert_eq!(real(&little, ByteOrder::Little).dbm(), text.dbm());
+        assert_eq!(real(&big, ByteOrder::Big).to_f64(), text.to_f64());
+        assert_eq!(real(&little, ByteOrder::Little).to_f64(), text.to_f64());
     }
 
     #[test]
