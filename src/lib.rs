@@ -2,8 +2,10 @@
 
 pub mod analysis;
 pub mod config;
+pub mod evaluate;
 pub mod instrument;
 pub mod link;
 pub mod quantity;
 pub mod report;
+pub mod station;
 pub mod store;
