@@ -76,10 +76,12 @@ impl Floor {
         let (ambient_db, detection_dbm) = match &noise {
             None => (None, shown.level_dbm + ABOVE_STEADY_DB),
             Some(noise) => {
-                let is_ambient = shown.level_dbm > noise.quantile_dbm(1.0 - AMBIENT_FALSE_ALARM);
+                // One trace may have shown the noise too low: it gets the benefit of that doubt.
+                let doubtful = noise.raised(noise.mean_u_db);
+                let is_ambient = shown.level_dbm > doubtful.quantile_dbm(1.0 - AMBIENT_FALSE_ALARM);
                 let excess_db = shown.level_dbm - noise.quantile_dbm(0.5);
                 let margin_db = if is_ambient { ABOVE_STEADY_DB } else { 0.0 };
-                let noise_dbm = noise.quantile_dbm(1.0 - FALSE_ALARM);
+                let noise_dbm = doubtful.quantile_dbm(1.0 - FALSE_ALARM);
                 (
                     is_ambient.then_some(excess_db),
                     noise_dbm.max(shown.level_dbm + margin_db),
