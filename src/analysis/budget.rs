@@ -354,3 +354,155 @@ pub fn mismatch_half_width_db(reflection_a: f64, reflection_b: f64) -> f64 {
     let product = (reflection_a * reflection_b).abs().min(0.999);
     10.0 * ((1.0 + product) / (1.0 - product)).log10()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn near(found: f64, expected: f64, tolerance: f64) {
+        assert!(
+            (found - expected).abs() <= tolerance,
+            "{found}, expected {expected}"
+        );
+    }
+
+    #[test]
+    fn gum_h1_end_gauge() {
+        // ORACLES A1, JCGM 100 H.1.3 and H.1.4, in nm.
+        let u_difference = root_sum_square([5.8, 3.9, 6.7]);
+        near(u_difference, 9.681942, 1e-6);
+        let expansion = 50e6 * 0.1 * 1e-6 / Distribution::Rectangular.divisor();
+        near(expansion, 2.886751, 1e-6);
+        let temperature = 50e6 * 11.5e-6 * 0.05 / Distribution::Rectangular.divisor();
+        near(temperature, 16.59882, 1e-5);
+        let combined = root_sum_square([25.0, u_difference, expansion, temperature]);
+        near(combined, 31.66377, 1e-5);
+        // ORACLES A2, JCGM 100 H.1.6 and H.1.7: 24, 5 and 8 degrees of freedom within the difference.
+        let parts = [(5.8, Some(24.0)), (3.9, Some(5.0)), (6.7, Some(8.0))];
+        let dof = effective_dof(u_difference, parts);
+        near(dof.expect("finite"), 25.44725, 1e-4);
+        let parts = [
+            (25.0, Some(18.0)),
+            (u_difference, dof),
+            (expansion, Some(50.0)),
+            (temperature, Some(2.0)),
+        ];
+        let dof = effective_dof(combined, parts);
+        near(dof.expect("finite"), 16.75215, 1e-4);
+        near(coverage_factor(0.99, dof), 2.920782, 1e-5);
+        near(coverage_factor(0.99, dof) * combined, 92.48295, 1e-3);
+    }
+
+    #[test]
+    fn gum_h2_standard_deviations_of_means() {
+        // ORACLES A3, JCGM 100 H.2, Table H.2.
+        for (values, expected) in [
+            ([5.007, 4.994, 5.005, 4.990, 4.999], 0.003209361),
+            ([19.663, 19.639, 19.640, 19.685, 19.678], 0.009471008),
+            ([1.0456, 1.0438, 1.0468, 1.0428, 1.0433], 0.0007520638),
+        ] {
+            let scatter = Scatter::pooled([&values[..]]).expect("repeats");
+            near(scatter.sd_db / 5f64.sqrt(), expected, 1e-8);
+            assert_eq!(scatter.dof, 4.0);
+        }
+    }
+
+    #[test]
+    fn gum_g4_effective_degrees_of_freedom() {
+        // ORACLES A5, JCGM 100 G.4.1.
+        let parts = [(0.25, Some(9.0)), (0.57, Some(4.0)), (0.82, Some(14.0))];
+        let combined = root_sum_square(parts.map(|(u, _)| u));
+        near(combined, 1.029466, 1e-6);
+        let dof = effective_dof(combined, parts);
+        near(dof.expect("finite"), 18.99874, 1e-4);
+        // The GUM prints 19.0 and takes 19; truncation takes 18, a wider interval (t 2.1009, not 2.0930).
+        near(coverage_factor(0.95, Some(19.0)), 2.093024, 1e-5);
+        assert!(coverage_factor(0.95, dof) >= 2.093024);
+        assert_eq!(effective_dof(1.0, [(1.0, None)]), None);
+    }
+
+    #[test]
+    fn students_factors() {
+        // ORACLES A6, JCGM 100 Table G.2.
+        for (coverage, dof, expected) in [
+            (0.95, 4.0, 2.776445),
+            (0.95, 9.0, 2.262157),
+            (0.95, 19.0, 2.093024),
+            (0.95, 30.0, 2.042272),
+            (COVERAGE, 10.0, 2.283682),
+            (0.99, 16.0, 2.920782),
+        ] {
+            near(coverage_factor(coverage, Some(dof)), expected, 5e-4);
+        }
+        near(coverage_factor(COVERAGE, None), 2.0, 1e-4);
+        near(
+            coverage_factor(COVERAGE, Some(9999.0)),
+            coverage_factor(COVERAGE, None),
+            1e-3,
+        );
+        // JCGM 100 Table G.2 prints 13.97 for one degree of freedom.
+        near(coverage_factor(COVERAGE, Some(0.4)), 13.97, 5e-3);
+    }
+
+    #[test]
+    fn divisors_and_mismatch() {
+        // ORACLES A8, JCGM 100 4.3.
+        near(1.0 / Distribution::Rectangular.divisor(), 0.5773503, 1e-7);
+        near(Distribution::UShaped.divisor(), 1.0 / 0.5f64.sqrt(), 1e-12);
+        // ORACLES A9, CISPR 16-4-2 practice: VSWR 2.0 and 1.2.
+        let half_width = mismatch_half_width_db(1.0 / 3.0, 0.0909091);
+        near(half_width, 0.5 * (0.2592995 + 0.2672792), 1e-6);
+        near(
+            half_width / Distribution::UShaped.divisor(),
+            0.1861737,
+            1e-4,
+        );
+    }
+
+    #[test]
+    fn a_budget_adds_up() {
+        // ORACLES A23, arithmetic.
+        let row =
+            |cause, value, distribution| Component::new(cause, Given::station(value), distribution);
+        let rows = vec![
+            row(Cause::ReceiverLinearity, 1.0, Distribution::Rectangular),
+            row(Cause::Repeatability, 0.5, Distribution::Normal),
+            row(Cause::Mismatch, 0.8, Distribution::UShaped),
+            row(Cause::Position, 1.5, Distribution::Rectangular),
+            row(Cause::SourceDrift, 0.7, Distribution::Normal),
+        ];
+        let budget = Budget::of(rows);
+        near(budget.combined_db, 1.464013, 1e-5);
+        near(budget.expanded_db, 2.928026, 1e-4);
+        assert_eq!(budget.dof, None);
+    }
+
+    #[test]
+    fn what_the_run_knows_better_replaces_what_the_station_says() {
+        let station = BudgetInput::default();
+        let plain = station_rows(&station, &PointScatter::default());
+        assert!(
+            plain
+                .iter()
+                .all(|row| row.origin == Origin::Default && row.dof.is_none())
+        );
+        let known = PointScatter {
+            repeats: Scatter::pooled([&[50.0, 52.0][..], &[61.0], &[40.0, 40.0, 43.0]]),
+            drift_db: Some(-0.8),
+            settings_differ: true,
+        };
+        let rows = station_rows(&station, &known);
+        let find = |cause| *rows.iter().find(|row| row.cause == cause).expect("a row");
+        // Squares 2 and 6 over 1 and 2 degrees of freedom.
+        let repeatability = find(Cause::Repeatability);
+        near(repeatability.u_db, (8f64 / 3.0).sqrt(), 1e-12);
+        assert_eq!(
+            (repeatability.dof, repeatability.origin),
+            (Some(3.0), Origin::Measured)
+        );
+        near(find(Cause::SourceDrift).value_db, 0.8, 0.0);
+        near(find(Cause::AttenuatorStep).u_db, 0.5773503, 1e-7);
+        assert!(Budget::of(rows).k > 2.0);
+        assert_eq!(Scatter::pooled([&[1.0][..]]), None);
+    }
+}

@@ -9,6 +9,8 @@
 //! Units: hertz, dBm and dB as plain numbers with the unit as last part of the name.
 
 pub mod budget;
+#[cfg(test)]
+mod coverage;
 pub mod flag;
 pub mod floor;
 pub mod limit;

@@ -14,6 +14,8 @@ use super::trace::{Trace, Window};
 
 /// Fewer bins than this say nothing about the spread of the noise.
 const BINS_MIN: usize = 16;
+/// The distance of the 10 % and 90 % quantiles of a normal distribution, in standard deviations.
+const NORMAL_SPREAD: f64 = 2.563;
 /// A spread narrower than that of the highest of so many samples is not peak-held noise.
 const SAMPLES_MAX: f64 = 1e6;
 
@@ -26,6 +28,8 @@ pub struct HeldNoise {
     pub samples: f64,
     /// W: independent bins in the picking window.
     pub bins: f64,
+    /// Standard uncertainty of `mean_dbm`, from the number of independent bins it was read from, dB.
+    pub mean_u_db: f64,
 }
 
 impl HeldNoise {
@@ -56,15 +60,17 @@ impl HeldNoise {
         let Some(fit) = Fit::by_quantiles(&sorted, 0.1, 0.9, sweeps) else {
             return Ok(None);
         };
-        let independent = 1.0 - neighbour_correlation(trace.levels_dbm(), clip_dbm);
+        let shared = neighbour_correlation(trace.levels_dbm(), clip_dbm);
         // By the filter where the bins are closer than it; by the trace where they vary faster than
         // the filter says (a slow sweep leaves neighbours independent).
         let by_filter = (1.0 + 2.0 * window.half_width_hz / rbw_hz).min(in_window);
-        let by_trace = 1.0 + (in_window - 1.0) * independent;
+        let by_trace = 1.0 + (in_window - 1.0) * (1.0 - shared);
+        let independent = (sorted.len() as f64 * (1.0 - shared) / (1.0 + shared)).max(1.0);
         Ok(Some(Self {
             mean_dbm: fit.mean_dbm,
             samples: fit.samples,
             bins: by_filter.max(by_trace),
+            mean_u_db: fit.deviation_db / independent.sqrt(),
         }))
     }
 
@@ -75,7 +81,7 @@ impl HeldNoise {
 
     /// The carrier, in dBm, for which a reading at or below `level_dbm` has the chance `p`: with 0.5 the
     /// median-unbiased estimate, with 0.05 the carrier that only one time in twenty reads so low.
-    /// `None` when the noise alone gives less than `p`, minus infinity when it gives just `p`.
+    /// `None` when the noise alone gives less than `p`.
     pub fn carrier_quantile(&self, level_dbm: f64, p: f64) -> Option<f64> {
         let level = self.ratio(level_dbm);
         let excess = |amplitude: f64| self.ln_below(level, amplitude) - p.ln();
@@ -110,6 +116,14 @@ impl HeldNoise {
             self.ln_below(level, amplitude) - self.ln_below(threshold, amplitude) - p.ln()
         };
         self.carrier_where(level, excess)
+    }
+
+    /// The same noise, stronger.
+    pub(super) fn raised(&self, by_db: f64) -> Self {
+        Self {
+            mean_dbm: self.mean_dbm + by_db,
+            ..*self
+        }
     }
 
     /// The same noise with another number of held samples.
@@ -188,6 +202,8 @@ pub fn held_quantile_db(samples: f64, p: f64) -> f64 {
 struct Fit {
     mean_dbm: f64,
     samples: f64,
+    /// Standard deviation of one bin, about.
+    deviation_db: f64,
 }
 
 impl Fit {
@@ -212,6 +228,7 @@ impl Fit {
         Some(Self {
             mean_dbm: offset_db.iter().sum::<f64>() / levels.len() as f64,
             samples,
+            deviation_db: spread_db / NORMAL_SPREAD,
         })
     }
 
@@ -235,4 +252,162 @@ fn neighbour_correlation(levels_dbm: &[f64], clip_dbm: f64) -> f64 {
     let variance: f64 = levels_dbm.iter().map(|l| off(*l).powi(2)).sum();
     let shared: f64 = levels_dbm.windows(2).map(|w| off(w[0]) * off(w[1])).sum();
     (shared / variance).clamp(0.0, 1.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn mean(samples: f64, of: impl Fn(f64) -> f64) -> f64 {
+        // The mean of a random variable is the integral of its quantiles.
+        let steps = 200_000;
+        (0..steps)
+            .map(|i| {
+                of(held_quantile_db(
+                    samples,
+                    (f64::from(i) + 0.5) / f64::from(steps),
+                ))
+            })
+            .sum::<f64>()
+            / f64::from(steps)
+    }
+
+    #[test]
+    fn held_noise_follows_order_statistics() {
+        // ORACLES A17, exact: N, 10 lg H_N, mean of the dB, median, 95 % quantile.
+        for (n, of_mean, mean_of, median, q95) in [
+            (10.0, 4.667147, 4.298968, 4.319352, 7.222508),
+            (50.0, 6.531358, 6.370942, 6.319974, 8.377608),
+            (100.0, 7.149479, 7.028116, 6.968059, 8.794183),
+            (401.0, 8.177255, 8.101016, 8.035485, 9.525125),
+            (1001.0, 8.742771, 8.683736, 8.618696, 9.947119),
+            (10000.0, 9.906765, 9.871873, 9.812244, 10.85666),
+        ] {
+            let near = |found: f64, expected: f64| (found - expected).abs() < 1e-3;
+            assert!(near(held_quantile_db(n, 0.5), median), "{n}");
+            assert!(near(held_quantile_db(n, 0.95), q95), "{n}");
+            assert!(near(mean(n, |db| db), mean_of), "{n}");
+            assert!(
+                near(10.0 * mean(n, |db| 10f64.powf(db / 10.0)).log10(), of_mean),
+                "{n}"
+            );
+        }
+        // ORACLES A18, Monte Carlo: standard deviation of the dB for N = 100.
+        let centre = mean(100.0, |db| db);
+        let sd = mean(100.0, |db| (db - centre).powi(2)).sqrt();
+        assert!((sd - 1.015712).abs() < 0.02, "{sd}");
+        // ORACLES A19: a single sample's mean of the dB and its standard deviation.
+        let centre = mean(1.0, |db| db);
+        let sd = mean(1.0, |db| (db - centre).powi(2)).sqrt();
+        assert!(
+            (centre + 2.506816).abs() < 1e-3 && (sd - 5.570043).abs() < 0.005,
+            "{centre} {sd}"
+        );
+        // ORACLES A25: peak hold over log average, noise only, 99 % quantile.
+        assert!((held_quantile_db(100.0, 0.99) - centre - 12.14723).abs() < 1e-3);
+    }
+
+    /// Levels at the quantiles of noise held over `samples`, in an order that leaves neighbours unlike.
+    fn noise_levels(samples: f64, bins: usize, mean_dbm: f64) -> Vec<f64> {
+        (0..bins)
+            .map(|i| (i * 89 % bins) as f64)
+            .map(|i| mean_dbm + held_quantile_db(samples, (i + 0.5) / bins as f64))
+            .collect()
+    }
+
+    const WINDOW: Window = Window {
+        centre_hz: 100.0,
+        half_width_hz: 2.0,
+    };
+
+    fn estimate(levels: &[f64], sweeps: u32) -> Option<HeldNoise> {
+        let trace = Trace::new(0.0, 200.0, levels).expect("a trace");
+        HeldNoise::estimate(&trace, WINDOW, sweeps, 2.0).expect("a window")
+    }
+
+    #[test]
+    fn finds_power_and_samples_even_with_stations_on_the_air() {
+        for samples in [1.0, 10.0, 200.0] {
+            let mut levels = noise_levels(samples, 201, -100.0);
+            for (bin, level) in levels.iter_mut().enumerate() {
+                if (30..38).contains(&bin) || bin == 150 {
+                    *level = -60.0;
+                }
+            }
+            let found = estimate(&levels, 1).expect("noise");
+            assert!((found.mean_dbm + 100.0).abs() < 0.7, "{samples}: {found:?}");
+            assert!(
+                (found.samples / samples).ln().abs() < 0.4,
+                "{samples}: {found:?}"
+            );
+            assert!(found.bins >= 3.0 && found.bins <= 5.0, "{found:?}");
+        }
+        let levels = noise_levels(10.0, 201, -100.0);
+        let found = estimate(&levels, 50).expect("noise");
+        assert_eq!(
+            found.samples.round(),
+            50.0,
+            "never fewer samples than sweeps"
+        );
+    }
+
+    #[test]
+    fn a_floor_that_stands_still_has_no_noise_in_it() {
+        assert_eq!(estimate(&[-95.0; 201], 10), None);
+        assert_eq!(
+            estimate(&noise_levels(10.0, 15, -95.0), 10),
+            None,
+            "too few bins to tell"
+        );
+        let steps: Vec<f64> = (0..201).map(|i| -95.0 + 0.1 * f64::from(i % 3)).collect();
+        assert_eq!(estimate(&steps, 10), None, "digitised");
+    }
+
+    #[test]
+    fn a_quantile_of_the_carrier_gives_back_its_chance() {
+        for samples in [1.0, 10.0, 50.0] {
+            let noise = HeldNoise {
+                mean_dbm: -100.0,
+                samples,
+                bins: 3.0,
+                mean_u_db: 0.0,
+            };
+            for level_dbm in [-97.0, -92.0, -85.0, -70.0, -40.0] {
+                for p in [0.05, 0.5, 0.975] {
+                    let Some(carrier_dbm) = noise.carrier_quantile(level_dbm, p) else {
+                        assert!(
+                            noise.quantile_dbm(p) >= level_dbm,
+                            "{noise:?} {level_dbm} {p}"
+                        );
+                        continue;
+                    };
+                    let amplitude = (2.0 * noise.ratio(carrier_dbm)).sqrt();
+                    let back = noise.ln_below(noise.ratio(level_dbm), amplitude).exp();
+                    assert!((back - p).abs() < 1e-3, "{noise:?} {level_dbm} {p}: {back}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn held_over_five_sweeps_a_missed_carrier_lies_below_the_reading() {
+        // Why "reference minus floor" may stand as a bound: with five or more samples held, a carrier
+        // as high as the reading would have read higher, nineteen times in twenty.
+        for samples in [5.0, 10.0, 50.0] {
+            let noise = HeldNoise {
+                mean_dbm: -100.0,
+                samples,
+                bins: 1.0,
+                mean_u_db: 0.0,
+            };
+            for p in [0.1, 0.5, 0.9, 0.999] {
+                let level_dbm = noise.quantile_dbm(p);
+                let carrier_dbm = noise.carrier_quantile(level_dbm, 0.05).expect("a carrier");
+                assert!(
+                    carrier_dbm < level_dbm,
+                    "{samples} {p}: {carrier_dbm} {level_dbm}"
+                );
+            }
+        }
+    }
 }

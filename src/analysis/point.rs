@@ -160,9 +160,12 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
             result.noise_correction_db = se_db - (shown_db + input.setting_difference_db);
             state_measured(&mut result, se_db, Budget::of(rows), input.rule);
         }
-        Judged::Missed { carrier_dbm } => {
+        Judged::Missed {
+            carrier_dbm,
+            noise_db,
+        } => {
             let budget = Budget::of(rows);
-            let allowance_db = ONE_SIDED_95 * budget.combined_db;
+            let allowance_db = ONE_SIDED_95 * budget.combined_db.hypot(noise_db);
             let at_most_dbm = carrier_dbm
                 .map_or(f64::NEG_INFINITY, |dbm| dbm + allowance_db)
                 .max(item.shown.level_dbm)
