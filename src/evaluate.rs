@@ -18,8 +18,8 @@ use crate::analysis::{ANALYSIS_VERSION, AnalysisError};
 use crate::config::{ConfigError, Drivers, Plan, Rule, Station, Uncertainties};
 use crate::quantity::Frequency;
 use crate::store::{
-    Point, ReadingKey, ReadingKind, ReadingRecord, ResultRecord, RunId, RunKind, RunRecord,
-    SnapshotKind, Store, StoreError, Trace, Verdict,
+    Point, ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunId, RunKind,
+    RunRecord, SnapshotKind, Store, StoreError, Trace, Verdict,
 };
 
 /// The face of a reference: there is no item to have one.
@@ -318,7 +318,7 @@ impl Pair {
 fn scatter(results: &[ResultRecord]) -> Option<Scatter> {
     let mut groups: BTreeMap<(u64, &str, &str), Vec<f64>> = BTreeMap::new();
     for result in results {
-        if let (crate::store::ResultKind::Measured, Some(se_db)) = (result.kind, result.se_db) {
+        if let (ResultKind::Measured, Some(se_db)) = (result.kind, result.se_db) {
             let point = &result.point;
             let place = (
                 point.frequency_hz.to_bits(),
@@ -363,7 +363,7 @@ fn record(point: &Point, judged: PointResult) -> ResultRecord {
 
 fn budget_input(known: &Uncertainties) -> BudgetInput {
     let mut input = BudgetInput::default();
-    let mut take = |place: &mut Given, value: Option<f64>| {
+    let take = |place: &mut Given, value: Option<f64>| {
         if let Some(value) = value {
             *place = Given::station(value);
         }

@@ -5,6 +5,7 @@ pub mod config;
 pub mod evaluate;
 pub mod instrument;
 pub mod link;
+pub mod procedure;
 pub mod quantity;
 pub mod report;
 pub mod station;

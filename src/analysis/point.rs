@@ -70,6 +70,23 @@ pub enum Kind {
     None,
 }
 
+impl Kind {
+    /// The word in JSON and the store.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Measured => "measured",
+            Self::AtLeast => "at_least",
+            Self::None => "none",
+        }
+    }
+}
+
+impl std::fmt::Display for Kind {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(self.as_str())
+    }
+}
+
 /// A judged point.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PointResult {

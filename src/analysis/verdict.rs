@@ -27,13 +27,20 @@ pub enum Verdict {
     Fail,
 }
 
-impl fmt::Display for Verdict {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(match self {
+impl Verdict {
+    /// The word in tables, JSON and the store.
+    pub const fn as_str(self) -> &'static str {
+        match self {
             Self::Pass => "pass",
             Self::Undecided => "undecided",
             Self::Fail => "fail",
-        })
+        }
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.as_str())
     }
 }
 

@@ -1,6 +1,8 @@
 //! What is kept, as plain records: one field per column, units last in the names as in the tables.
 
 use super::StoreError;
+pub use crate::analysis::point::Kind as ResultKind;
+pub use crate::analysis::verdict::Verdict;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -78,17 +80,6 @@ words! {
     }
 }
 words! {
-    /// The judgement against the limit.
-    Verdict, "verdict" {
-        /// Meets the limit.
-        Pass = "pass",
-        /// Does not meet it.
-        Fail = "fail",
-        /// The uncertainty does not allow to say.
-        Undecided = "undecided",
-    }
-}
-words! {
     /// What a reading reads.
     ReadingKind, "kind of reading" {
         /// The receiver with the source off.
@@ -97,17 +88,22 @@ words! {
         Signal = "signal",
     }
 }
-words! {
-    /// What a result states.
-    ResultKind, "kind of result" {
-        /// A number.
-        Measured = "measured",
-        /// A lower bound.
-        AtLeast = "at_least",
-        /// Nothing.
-        None = "none",
-    }
+/// What `analysis` states is kept in its own words.
+macro_rules! analysis_words {
+    ($name:ident, $what:literal, [$($variant:ident),*]) => {
+        impl FromStr for $name {
+            type Err = UnknownWord;
+            fn from_str(text: &str) -> Result<Self, UnknownWord> {
+                [$(Self::$variant),*]
+                    .into_iter()
+                    .find(|word| word.as_str() == text)
+                    .ok_or_else(|| UnknownWord(text.to_owned(), $what))
+            }
+        }
+    };
 }
+analysis_words!(Verdict, "verdict", [Pass, Undecided, Fail]);
+analysis_words!(ResultKind, "kind of result", [Measured, AtLeast, None]);
 
 /// A globally unique id that sorts by the time it was made.
 macro_rules! ids {

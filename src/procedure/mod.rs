@@ -1,0 +1,593 @@
+//! The measuring itself, as it would stand on paper: check the instruments, read the open path, then for
+//! each item place it, close it, read the floor and the signal at every frequency, and judge.
+//!
+//! Every reading is in the store, committed, before anybody is told of it. Stopping leaves the output off
+//! and the run where it was; `resume` measures only what is missing.
+
+mod steps;
+
+use std::collections::HashSet;
+use std::time::Duration;
+
+use async_trait::async_trait;
+use jiff::Timestamp;
+use serde_json::json;
+use sha2::{Digest, Sha256};
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+
+use crate::analysis::AnalysisError;
+use crate::analysis::flag::FlagWord;
+use crate::config::{ConfigError, ItemEntry, Plan};
+use crate::evaluate::{self, EvaluateError, Evaluator};
+use crate::instrument::{Held, InstrumentError, ReceiverSettings};
+use crate::quantity::{Frequency, Time};
+use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
+use crate::store::{
+    EmissionEnd, Item, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
+    RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict,
+};
+
+pub use steps::{Stand, missing, readings_missing, stands};
+
+/// Attempts at one reading before the run is given up; it can be resumed.
+const ATTEMPTS_MAX: u32 = 3;
+/// The wait before the second attempt; each further one is twice as long.
+const RETRY_WAIT: Duration = Duration::from_millis(250);
+
+/// Why a procedure ended early.
+#[derive(Debug, thiserror::Error)]
+pub enum ProcedureError {
+    /// Plan and station do not fit, or a file is wrong.
+    #[error(transparent)]
+    Config(#[from] ConfigError),
+    /// The station failed.
+    #[error("{place}: {cause}")]
+    Station {
+        /// Where in the run.
+        place: String,
+        /// What failed.
+        cause: StationError,
+    },
+    /// The store failed.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A result could not be worked out.
+    #[error(transparent)]
+    Evaluate(#[from] EvaluateError),
+    /// A reading has no peak to pick.
+    #[error("{place}: {cause}")]
+    Reading {
+        /// Where in the run.
+        place: String,
+        /// Why.
+        cause: AnalysisError,
+    },
+    /// The run cannot be gone on with.
+    #[error("run {run} cannot be resumed: {reason}")]
+    NotResumable {
+        /// Which run.
+        run: RunId,
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// Somebody asked to stop.
+    #[error("stopped")]
+    Stopped,
+}
+
+impl ProcedureError {
+    fn at(place: impl ToString) -> impl FnOnce(StationError) -> Self {
+        move |cause| match cause {
+            StationError::Stopped => Self::Stopped,
+            cause => Self::Station {
+                place: place.to_string(),
+                cause,
+            },
+        }
+    }
+}
+
+/// What has happened, told after it is on disk.
+#[derive(Debug, Clone, serde::Serialize)]
+#[serde(tag = "event", rename_all = "snake_case")]
+pub enum Event {
+    /// A reference that is still good is used again.
+    ReferenceReused {
+        /// Its run.
+        run: RunId,
+        /// When it was begun.
+        started: Timestamp,
+    },
+    /// A run has begun, or goes on.
+    Run {
+        /// Which.
+        run: RunId,
+        /// The item's serial; none for a reference.
+        item: Option<String>,
+        /// Readings still to be made.
+        readings: usize,
+    },
+    /// Something is being placed.
+    Placing {
+        /// What.
+        placement: Placement,
+    },
+    /// A reading is kept.
+    Reading {
+        /// Which.
+        key: ReadingKey,
+        /// The peak picked from it.
+        level_dbm: f64,
+    },
+    /// A point is worked out.
+    Point {
+        /// Its result.
+        result: Box<ResultRecord>,
+    },
+    /// An attempt failed and is made again.
+    Again {
+        /// Where.
+        place: String,
+        /// Why.
+        reason: String,
+    },
+    /// A run is complete.
+    Finished {
+        /// Which.
+        run: RunId,
+        /// The verdict over all its points.
+        verdict: Option<Verdict>,
+    },
+}
+
+/// Whoever places things when the station has no command for it.
+#[async_trait]
+pub trait Hands: Send + Sync {
+    /// Returns when `placement` stands; `false` when whoever was asked wants to stop.
+    async fn place(&self, placement: &Placement) -> bool;
+}
+
+/// The measuring at one station.
+pub struct Procedure<'a> {
+    /// The open station.
+    pub station: &'a Station,
+    /// Where everything is kept.
+    pub store: &'a Store,
+    /// Whoever places things when the station has no command for it.
+    pub hands: &'a dyn Hands,
+    /// Told of what has happened.
+    pub events: mpsc::Sender<Event>,
+    /// Called when the procedure is to stop.
+    pub stop: CancellationToken,
+    /// Who measures.
+    pub operator: Option<String>,
+}
+
+impl Procedure<'_> {
+    /// Measures every item against a reference, which is measured first unless there is one still good.
+    pub async fn measure(
+        &self,
+        plan: &Plan,
+        items: &[ItemEntry],
+        fresh_reference: bool,
+    ) -> Result<Vec<RunId>, ProcedureError> {
+        plan.check(&self.station.config)?;
+        let kept = self.keep_files(plan).await?;
+        let mut runs = Vec::new();
+        let reference = match self.good_reference(plan, &kept).await? {
+            Some(reference) if !fresh_reference => {
+                self.tell(Event::ReferenceReused {
+                    run: reference.id,
+                    started: reference.started,
+                })
+                .await;
+                reference.id
+            }
+            _ => {
+                let run = self.begin(None, None, &kept).await?;
+                self.go_on(plan, run, None).await?;
+                runs.push(run);
+                run
+            }
+        };
+        for item in items {
+            self.keep_item(item).await?;
+            let run = self.begin(Some(item), Some(reference), &kept).await?;
+            self.go_on(plan, run, Some(&item.serial)).await?;
+            runs.push(run);
+        }
+        Ok(runs)
+    }
+
+    /// Goes on with a run that was stopped, failed or cut off, and measures only what is missing.
+    pub async fn resume(&self, run: RunId) -> Result<RunId, ProcedureError> {
+        let record = self.store.run(run).await?;
+        let refuse = |reason: &str| ProcedureError::NotResumable {
+            run,
+            reason: reason.to_owned(),
+        };
+        if record.state == RunState::Complete {
+            return Err(refuse("it is complete; measure the item anew instead"));
+        }
+        let (plan, station) = evaluate::kept(self.store, &record).await?;
+        if station.text != self.station.config.text {
+            return Err(refuse(
+                "the station file has changed since it was begun, so its readings would not belong together; measure the item anew",
+            ));
+        }
+        self.go_on(&plan, run, record.item.as_deref()).await?;
+        Ok(run)
+    }
+
+    async fn tell(&self, event: Event) {
+        // Nobody may be listening any more; the measuring goes on.
+        let _ = self.events.send(event).await;
+    }
+
+    /// Keeps plan, station and drivers as they are now.
+    async fn keep_files(&self, plan: &Plan) -> Result<Kept, StoreError> {
+        let config = &self.station.config;
+        let keep =
+            async |kind, name: &str, text: &str| self.store.put_snapshot(kind, name, text).await;
+        let plan_sha = keep(SnapshotKind::Plan, &plan.name, &plan.text).await?;
+        let station_sha = keep(SnapshotKind::Station, &config.name, &config.text).await?;
+        let mut driver_shas = Vec::new();
+        for entry in [&config.source, &config.receiver] {
+            driver_shas
+                .push(keep(SnapshotKind::Driver, &entry.driver_name, &entry.driver.text).await?);
+        }
+        Ok(Kept {
+            signature: self.signature(plan, &station_sha, &driver_shas),
+            plan_sha,
+            station_sha,
+            driver_shas,
+        })
+    }
+
+    /// What a reference must share with a run that uses it: the station, the drivers, the instruments
+    /// that answered, the settings, the frequencies and the polarisations.
+    fn signature(&self, plan: &Plan, station_sha: &str, driver_shas: &[String]) -> String {
+        let frequencies: Vec<_> = plan.frequencies.iter().map(|f| f.hz()).collect();
+        let polarisations: Vec<_> = plan.polarisations.iter().map(|p| p.word()).collect();
+        let shared = json!({
+            "station": station_sha,
+            "drivers": driver_shas,
+            "instruments": self.station.identities,
+            "settings": format!("{:?}", plan.settings),
+            "frequencies_hz": frequencies,
+            "polarisations": polarisations,
+        });
+        let digest = Sha256::digest(shared.to_string().as_bytes());
+        digest.iter().map(|byte| format!("{byte:02x}")).collect()
+    }
+
+    async fn good_reference(
+        &self,
+        plan: &Plan,
+        kept: &Kept,
+    ) -> Result<Option<RunRecord>, StoreError> {
+        let age = jiff::SignedDuration::try_from(plan.reference_max_age.duration());
+        let not_before = age
+            .ok()
+            .and_then(|age| Timestamp::now().checked_sub(age).ok())
+            .unwrap_or(Timestamp::UNIX_EPOCH);
+        self.store
+            .latest_reference(&kept.signature, not_before)
+            .await
+    }
+
+    async fn keep_item(&self, entry: &ItemEntry) -> Result<(), StoreError> {
+        let some = |text: &String| Some(text.clone()).filter(|text| !text.is_empty());
+        self.store
+            .put_item(&Item {
+                serial: entry.serial.clone(),
+                model: some(&entry.model),
+                lot: some(&entry.lot),
+                size: some(&entry.size),
+                construction: some(&entry.construction),
+                note: None,
+                first_seen: Timestamp::now(),
+            })
+            .await
+    }
+
+    async fn begin(
+        &self,
+        item: Option<&ItemEntry>,
+        reference: Option<RunId>,
+        kept: &Kept,
+    ) -> Result<RunId, StoreError> {
+        let some = |text: &String| Some(text.clone()).filter(|text| !text.is_empty());
+        self.store
+            .begin_run(&NewRun {
+                kind: match item {
+                    Some(_) => RunKind::Item,
+                    None => RunKind::Reference,
+                },
+                item: item.map(|item| item.serial.clone()),
+                model: item.and_then(|item| some(&item.model)),
+                lot: item.and_then(|item| some(&item.lot)),
+                plan_sha: kept.plan_sha.clone(),
+                station_sha: kept.station_sha.clone(),
+                driver_shas: kept.driver_shas.clone(),
+                reference_run: reference,
+                signature: kept.signature.clone(),
+                operator: self.operator.clone(),
+                started: Timestamp::now(),
+                note: None,
+                program_version: env!("CARGO_PKG_VERSION").to_owned(),
+            })
+            .await
+    }
+
+    /// Measures what a run still lacks and closes it, well or not.
+    async fn go_on(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        item: Option<&str>,
+    ) -> Result<(), ProcedureError> {
+        let outcome = self.go_on_open(plan, run, item).await;
+        if let Err(error) = &outcome {
+            let state = match error {
+                ProcedureError::Stopped => RunState::Stopped,
+                _ => RunState::Failed,
+            };
+            let noted = self
+                .store
+                .set_state(run, state, Some(&error.to_string()))
+                .await;
+            if let Err(store_error) = noted {
+                tracing::error!(%store_error, "the end of the run could not be noted");
+            }
+        }
+        outcome
+    }
+
+    async fn go_on_open(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        item: Option<&str>,
+    ) -> Result<(), ProcedureError> {
+        let present: HashSet<ReadingKey> =
+            self.store.reading_keys(run).await?.into_iter().collect();
+        let stands = missing(stands(plan, item), &present);
+        self.store.set_state(run, RunState::Running, None).await?;
+        self.tell(Event::Run {
+            run,
+            item: item.map(str::to_owned),
+            readings: readings_missing(&stands, &present),
+        })
+        .await;
+        let evaluator = match item {
+            Some(_) => Some(Evaluator::of(self.store, &self.store.run(run).await?).await?),
+            None => None,
+        };
+        for stand in &stands {
+            self.place(&stand.placement).await?;
+            for point in &stand.points {
+                for kind in [ReadingKind::Floor, ReadingKind::Signal] {
+                    let key = steps::key(kind, point);
+                    if !present.contains(&key) {
+                        self.read(plan, run, item, &key).await?;
+                    }
+                }
+                if let Some(evaluator) = &evaluator {
+                    let result = Box::new(evaluator.point(point).await?);
+                    self.tell(Event::Point { result }).await;
+                }
+            }
+        }
+        let verdict = match &evaluator {
+            Some(evaluator) => evaluate::verdict(&evaluator.run().await?),
+            None => None,
+        };
+        self.store.finish(run, verdict, Timestamp::now()).await?;
+        self.tell(Event::Finished { run, verdict }).await;
+        Ok(())
+    }
+
+    async fn place(&self, placement: &Placement) -> Result<(), ProcedureError> {
+        self.tell(Event::Placing {
+            placement: placement.clone(),
+        })
+        .await;
+        let placed = async {
+            match &self.station.config.placement {
+                Some(command) => place_by_command(command, placement)
+                    .await
+                    .map_err(ProcedureError::at(placement)),
+                None => match self.hands.place(placement).await {
+                    true => Ok(()),
+                    false => Err(ProcedureError::Stopped),
+                },
+            }
+        };
+        tokio::select! {
+            placed = placed => placed,
+            () = self.stop.cancelled() => Err(ProcedureError::Stopped),
+        }
+    }
+
+    /// One reading, with as many attempts as a fault on the wire is worth; told of once it is kept.
+    async fn read(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        item: Option<&str>,
+        key: &ReadingKey,
+    ) -> Result<(), ProcedureError> {
+        let place = match item {
+            Some(item) => format!("{item}, {key}"),
+            None => format!("reference, {key}"),
+        };
+        let mut attempt = 1;
+        let taken = loop {
+            if self.stop.is_cancelled() {
+                return Err(ProcedureError::Stopped);
+            }
+            match self.take(plan, run, &place, key).await {
+                Ok(taken) => break taken,
+                Err(error) if attempt < ATTEMPTS_MAX && worth_another(&error) => {
+                    self.tell(Event::Again {
+                        place: place.clone(),
+                        reason: error.to_string(),
+                    })
+                    .await;
+                    tokio::time::sleep(RETRY_WAIT * 2u32.pow(attempt - 1)).await;
+                    // Settings may be gone with the fault; a failure to restart is met by the reading.
+                    if let Err(error) = self.station.restart().await {
+                        tracing::warn!(%error, "the instruments could not be put into their known state");
+                    }
+                    attempt += 1;
+                }
+                Err(error) => return Err(ProcedureError::at(&place)(error)),
+            }
+        };
+        self.keep(plan, run, &place, key, attempt, taken).await
+    }
+
+    /// The floor as it is, or the signal while the output is on.
+    async fn take(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        place: &str,
+        key: &ReadingKey,
+    ) -> Result<Taken, StationError> {
+        let frequency = Frequency::from_hz(key.point.frequency_hz);
+        let settings = receiver_settings(plan, frequency);
+        match key.kind {
+            ReadingKind::Floor => Ok(Taken {
+                held: self.station.hold(settings, &self.stop).await?,
+                source_level_dbm: None,
+                end: None,
+            }),
+            ReadingKind::Signal => {
+                let permission = self
+                    .station
+                    .config
+                    .protected_band(frequency)
+                    .and_then(|band| plan.permission(&band.name))
+                    .map(|permission| permission.text.clone());
+                let request = EmissionRequest {
+                    run: Some(run),
+                    frequency,
+                    level: plan.settings.source_level,
+                    why: place.to_owned(),
+                    permission,
+                };
+                let settle: Time = plan.settings.settle;
+                let emitted = self
+                    .station
+                    .guard()
+                    .emit(request, &self.stop, async {
+                        tokio::time::sleep(settle.duration()).await;
+                        self.station.hold(settings, &self.stop).await
+                    })
+                    .await?;
+                Ok(Taken {
+                    held: emitted.measured,
+                    source_level_dbm: Some(emitted.sent.level.dbm()),
+                    end: Some(emitted.end),
+                })
+            }
+        }
+    }
+
+    async fn keep(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        place: &str,
+        key: &ReadingKey,
+        attempt: u32,
+        taken: Taken,
+    ) -> Result<(), ProcedureError> {
+        let settings = &plan.settings;
+        let frequency = Frequency::from_hz(key.point.frequency_hz);
+        let picked = evaluate::pick(&taken.held.trace, frequency, settings.resolution_bandwidth)
+            .map_err(|cause| ProcedureError::Reading {
+                place: place.to_owned(),
+                cause,
+            })?;
+        let overload = taken
+            .held
+            .overload
+            .then(|| FlagWord::Overload.as_str().to_owned());
+        let reading = NewReading {
+            key: key.clone(),
+            attempt,
+            taken: Timestamp::now(),
+            sweeps: settings.sweeps,
+            peak_dbm: picked.level_dbm,
+            peak_hz: picked.frequency_hz,
+            flags: overload.into_iter().collect(),
+            settings: json!({
+                "source_level_dbm": taken.source_level_dbm,
+                "span_hz": settings.span.hz(),
+                "points": settings.points,
+                "resolution_bandwidth_hz": settings.resolution_bandwidth.hz(),
+                "video_bandwidth_hz": settings.video_bandwidth.map(Frequency::hz),
+                "attenuation_db": settings.attenuation.map(|ratio| ratio.db()),
+                "detector": settings.detector.map(|detector| detector.word()),
+            }),
+            trace: taken.held.trace,
+        };
+        self.store
+            .append_reading(run, &reading, taken.end.as_ref())
+            .await?;
+        self.tell(Event::Reading {
+            key: key.clone(),
+            level_dbm: picked.level_dbm,
+        })
+        .await;
+        Ok(())
+    }
+}
+
+/// The files of a run, as they were, by their checksums.
+struct Kept {
+    plan_sha: String,
+    station_sha: String,
+    driver_shas: Vec<String>,
+    signature: String,
+}
+
+/// A reading not yet kept.
+struct Taken {
+    held: Held,
+    source_level_dbm: Option<f64>,
+    end: Option<EmissionEnd>,
+}
+
+fn receiver_settings(plan: &Plan, centre: Frequency) -> ReceiverSettings {
+    let settings = &plan.settings;
+    ReceiverSettings {
+        centre,
+        span: settings.span,
+        points: settings.points,
+        resolution_bandwidth: settings.resolution_bandwidth,
+        video_bandwidth: settings.video_bandwidth,
+        attenuation: settings.attenuation,
+        detector: settings.detector,
+        sweeps: settings.sweeps,
+    }
+}
+
+/// A fault on the wire may pass; a refusal, a protected band or a source that stays on will not.
+fn worth_another(error: &StationError) -> bool {
+    matches!(
+        error,
+        StationError::Instrument(
+            InstrumentError::Link { .. }
+                | InstrumentError::Silent { .. }
+                | InstrumentError::OutOfStep { .. }
+                | InstrumentError::Answer { .. }
+                | InstrumentError::Points { .. }
+                | InstrumentError::NotALevel { .. }
+        )
+    )
+}
