@@ -57,6 +57,7 @@ impl Store {
         } else if found.is_none() {
             migrate(path, migrator, &writer, 0).await?;
         }
+        prove_writable(path, &writer).await?;
         let readers = pool(path, options_read_only(path), READERS_MAX).await?;
         Ok(Self::of(path, Some(writer), readers))
     }
@@ -212,7 +213,8 @@ async fn migrate(
 ) -> Result<(), StoreError> {
     let fault = |error| StoreError::from_sqlite(path, "migrate it".to_owned(), error);
     let mut transaction = writer.begin_with("BEGIN IMMEDIATE").await.map_err(fault)?;
-    let migrated = migrator.run(&mut *transaction).await;
+    // Not `run`: its future cannot be spawned.
+    let migrated = migrator.run_direct(None, &mut *transaction, false).await;
     migrated.map_err(|error| migration_fault(path, found, newest(migrator), error))?;
     transaction.commit().await.map_err(fault)
 }
@@ -236,6 +238,16 @@ fn migration_fault(
         }
         other => wrapped(other),
     }
+}
+
+/// SQLite opens a read-only file without a word and fails at the first write: better to know before measuring.
+pub(super) async fn prove_writable(path: &Path, writer: &SqlitePool) -> Result<(), StoreError> {
+    let nothing = sqlx::query("DELETE FROM snapshot WHERE false")
+        .execute(writer)
+        .await;
+    nothing
+        .map(drop)
+        .map_err(|error| StoreError::from_sqlite(path, "write to it".to_owned(), error))
 }
 
 /// Copies the file to `<file>.before-<version>`; an earlier copy of that name is kept and the next is numbered.

@@ -640,47 +640,88 @@ async fn history_is_filtered_and_paged() {
     );
 }
 
-/// Reading every result to answer about a few would not last ten years.
+/// Reading or sorting every result to answer about a few would not last ten years.
 #[tokio::test]
-async fn no_question_about_a_few_results_reads_them_all() {
+async fn no_question_about_a_few_results_reads_or_sorts_them_all() {
     let bench = Bench::new().await;
-    let mut shell = bench.shell().await;
-    let narrowed = HistoryFilter {
-        runs: RunFilter {
-            item: Some("A".to_owned()),
-            ..RunFilter::default()
-        },
-        from_hz: Some(1e8),
-        to_hz: Some(3e8),
-        ..HistoryFilter::default()
+    let of = |item: Option<&str>, lot: Option<&str>, model: Option<&str>| RunFilter {
+        item: item.map(str::to_owned),
+        lot: lot.map(str::to_owned),
+        model: model.map(str::to_owned),
+        limit: Some(50),
+        ..RunFilter::default()
     };
-    let history = |filter| result::history_query(filter).sql().as_str().to_owned();
-    let questions = [
-        history(&narrowed),
-        history(&HistoryFilter::default()),
-        "SELECT se_text FROM se WHERE serial = 'A' AND frequency_mhz = 100".to_owned(),
-        "SELECT * FROM worst WHERE serial = 'A'".to_owned(),
-        "SELECT * FROM worst WHERE lot = 'L'".to_owned(),
-    ];
-    for question in questions {
-        let plan = format!("EXPLAIN QUERY PLAN {question}");
-        let rows = sqlx::query(sqlx::AssertSqlSafe(plan))
-            .fetch_all(&mut shell)
-            .await;
-        let steps: Vec<String> = rows
-            .expect("explained")
-            .iter()
-            .map(|row| row.try_get("detail").expect("text"))
-            .collect();
+    for runs in [
+        of(None, None, None),
+        of(Some("A"), None, None),
+        of(None, Some("L"), None),
+        of(None, None, Some("M")),
+    ] {
+        let listed = run::runs_query(&runs).sql().as_str().to_owned();
+        let history = HistoryFilter {
+            runs,
+            from_hz: Some(1e8),
+            to_hz: Some(3e8),
+            ..HistoryFilter::default()
+        };
+        let history = result::history_query(&history).sql().as_str().to_owned();
+        for question in [listed, history] {
+            let steps = plan(&bench, &question).await;
+            assert!(!steps.contains("TEMP B-TREE"), "{question}: {steps}");
+            assert!(!steps.contains("SCAN r\n"), "{question}: {steps}");
+            assert!(
+                steps.contains("run USING INDEX run_by"),
+                "{question}: {steps}"
+            );
+        }
+    }
+    for question in [
+        "SELECT se_text FROM se WHERE serial = 'A' AND frequency_mhz = 100",
+        "SELECT * FROM worst WHERE serial = 'A'",
+        "SELECT * FROM worst WHERE lot = 'L'",
+    ] {
+        let steps = plan(&bench, question).await;
+        assert!(!steps.contains("SCAN r\n"), "{question}: {steps}");
         assert!(
-            !steps.iter().any(|step| step == "SCAN r"),
-            "{question}: {steps:?}"
+            steps.contains("SEARCH run USING INDEX run_by"),
+            "{question}: {steps}"
         );
         assert!(
-            steps.iter().any(|step| step.starts_with("SEARCH r ")),
-            "{question}: {steps:?}"
+            steps.contains("SEARCH r USING PRIMARY KEY"),
+            "{question}: {steps}"
         );
     }
+}
+
+/// The steps of SQLite's plan, one a line.
+async fn plan(bench: &Bench, question: &str) -> String {
+    let query = format!("EXPLAIN QUERY PLAN {question}");
+    let rows = sqlx::query(sqlx::AssertSqlSafe(query))
+        .fetch_all(bench.store.readers())
+        .await
+        .expect("explained");
+    let steps = rows.iter().map(|row| row.get::<String, _>("detail") + "\n");
+    steps.collect()
+}
+
+/// The procedure and the daemon run these in tasks of their own.
+#[tokio::test]
+async fn calls_can_be_spawned() {
+    let bench = Bench::new().await;
+    let path = bench.store.path();
+    let run = RunId::at(at(0));
+    drop(assert_send(Store::open(path)));
+    drop(assert_send(Store::open_read_only(path)));
+    drop(assert_send(bench.store.find_run("0")));
+    drop(assert_send(bench.store.history(&HistoryFilter::default())));
+    drop(assert_send(bench.store.put_results(run, &[])));
+    drop(assert_send(bench.store.set_state(
+        run,
+        RunState::Stopped,
+        None,
+    )));
+    drop(assert_send(bench.store.integrity()));
+    drop(assert_send(bench.store.back_up(path)));
 }
 
 #[tokio::test]
@@ -909,6 +950,12 @@ async fn reading_only_reads() {
     assert!(
         matches!(refused, Err(StoreError::ReadOnly { .. })),
         "{refused:?}"
+    );
+    // Root may write anywhere, so a file that may not be written is stood in for by one opened that way.
+    let proof = open::prove_writable(reader.path(), reader.readers()).await;
+    assert!(
+        matches!(proof, Err(StoreError::ReadOnly { .. })),
+        "{proof:?}"
     );
     let again = bench.run_of("P-3", 1).await;
     assert_eq!(
