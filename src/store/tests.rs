@@ -857,6 +857,40 @@ async fn a_full_disk_loses_nothing_and_says_so() {
         .expect("goes on when there is room");
 }
 
+/// A stop request may drop a call at any of its awaits.
+#[tokio::test]
+async fn a_call_dropped_half_way_keeps_all_or_nothing() {
+    let bench = Bench::new().await;
+    let run = bench.run_of("P-1", 0).await;
+    let mut done = vec![];
+    for polls in 0..40_u32 {
+        let reading = reading(ReadingKind::Signal, f64::from(polls + 1));
+        let mut append = Box::pin(bench.store.append_reading(run, &reading, None));
+        for _ in 0..polls {
+            let polled =
+                std::future::poll_fn(|cx| std::task::Poll::Ready(append.as_mut().poll(cx)));
+            if polled.await.is_ready() {
+                done.push(reading.key.clone());
+                break;
+            }
+            // Long enough, mostly, for the connection's thread to have answered.
+            tokio::time::sleep(std::time::Duration::from_millis(1)).await;
+        }
+    }
+    let next = reading(ReadingKind::Floor, 1.0);
+    bench
+        .store
+        .append_reading(run, &next, None)
+        .await
+        .expect("goes on");
+    let kept = bench.store.reading_keys(run).await.expect("read");
+    assert!(!done.is_empty() && done.len() < 40);
+    assert!(done.iter().all(|key| kept.contains(key)));
+    let integrity = bench.store.integrity().await.expect("checked");
+    assert_eq!(integrity.faults, Vec::<String>::new());
+    assert_eq!(integrity.traces_checked, kept.len() as u64);
+}
+
 #[tokio::test]
 async fn a_locked_file_is_its_own_error() {
     let bench = Bench::new().await;
@@ -936,6 +970,19 @@ async fn places_that_cannot_hold_a_store_are_told_apart() {
         "{opened:?}"
     );
     assert_eq!(std::fs::read(&foreign).expect("read"), before);
+}
+
+#[tokio::test]
+async fn several_may_open_a_new_file_at_once() {
+    for _ in 0..10 {
+        let folder = TempDir::new().expect("a temporary folder");
+        let path = folder.path().join("muffle.db");
+        let opened = tokio::join!(Store::open(&path), Store::open(&path), Store::open(&path));
+        for store in [opened.0, opened.1, opened.2] {
+            let store = store.expect("waits for the others");
+            store.counts().await.expect("counted");
+        }
+    }
 }
 
 #[tokio::test]
