@@ -37,7 +37,7 @@ pub enum StoreError {
         doing: String,
     },
     /// No room left.
-    #[error("{}: cannot {doing}: the disk is full; nothing was lost; free some space and resume", path.display())]
+    #[error("{}: cannot {doing}: the disk is full; what was kept before is safe; free some space and resume", path.display())]
     Full {
         /// The database file.
         path: PathBuf,

@@ -51,7 +51,8 @@ pub const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
 
 /// The open database; clones share it.
 ///
-/// A call whose future is dropped half-way has either committed or leaves no trace.
+/// A call whose future is dropped half-way has either committed or leaves no trace. Times are kept to the
+/// millisecond.
 #[derive(Debug, Clone)]
 pub struct Store {
     inner: Arc<Inner>,

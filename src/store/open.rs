@@ -7,6 +7,7 @@ use sqlx::{ConnectOptions, Connection, SqliteConnection, SqlitePool};
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::time::Duration;
 
 pub(super) static MIGRATOR: Migrator = sqlx::migrate!();
 
@@ -14,6 +15,8 @@ pub(super) static MIGRATOR: Migrator = sqlx::migrate!();
 const APPLICATION_ID: i64 = 0x6d75_666c;
 /// Traces of a few hundred levels fill pages of this size with less waste than SQLite's default of 4096.
 const PAGE_BYTES: u32 = 8192;
+/// Between two tries where SQLite does not wait by itself.
+const BUSY_PAUSE: Duration = Duration::from_millis(20);
 /// Connections that read beside the one that writes.
 const READERS_MAX: u32 = 4;
 
@@ -57,6 +60,7 @@ impl Store {
         } else if found.is_none() {
             migrate(path, migrator, &writer, 0).await?;
         }
+        prove_writable(path, &writer).await?;
         let readers = pool(path, options_read_only(path), READERS_MAX).await?;
         Ok(Self::of(path, Some(writer), readers))
     }
@@ -138,16 +142,24 @@ async fn pool(
     options: SqliteConnectOptions,
     connections_max: u32,
 ) -> Result<SqlitePool, StoreError> {
-    SqlitePoolOptions::new()
+    let pool = SqlitePoolOptions::new()
         .max_connections(connections_max)
         // A local file does not hang up: keep what is open.
         .idle_timeout(None)
         .max_lifetime(None)
         .test_before_acquire(false)
-        .before_acquire(|connection, _| Box::pin(is_usable(connection)))
-        .connect_with(options)
-        .await
-        .map_err(|error| StoreError::from_sqlite(path, "open it".to_owned(), error))
+        .before_acquire(|connection, _| Box::pin(is_usable(connection)));
+    let mut retries_left = BUSY_TIMEOUT.as_millis() / BUSY_PAUSE.as_millis();
+    loop {
+        let opened = pool.clone().connect_with(options.clone()).await;
+        let fault = |error| StoreError::from_sqlite(path, "open it".to_owned(), error);
+        match opened.map_err(fault) {
+            Err(StoreError::Locked { .. }) if retries_left > 0 => retries_left -= 1,
+            answer => return answer,
+        }
+        // While another process makes the file, SQLite says "busy" at once instead of waiting its time.
+        tokio::time::sleep(BUSY_PAUSE).await;
+    }
 }
 
 /// After a full disk or a disk error SQLite has rolled back by itself, and the driver waits for ever to do so:
@@ -212,7 +224,8 @@ async fn migrate(
 ) -> Result<(), StoreError> {
     let fault = |error| StoreError::from_sqlite(path, "migrate it".to_owned(), error);
     let mut transaction = writer.begin_with("BEGIN IMMEDIATE").await.map_err(fault)?;
-    let migrated = migrator.run(&mut *transaction).await;
+    // Not `run`: its future cannot be spawned.
+    let migrated = migrator.run_direct(None, &mut *transaction, false).await;
     migrated.map_err(|error| migration_fault(path, found, newest(migrator), error))?;
     transaction.commit().await.map_err(fault)
 }
@@ -236,6 +249,16 @@ fn migration_fault(
         }
         other => wrapped(other),
     }
+}
+
+/// SQLite opens a read-only file without a word and fails at the first write: better to know before measuring.
+pub(super) async fn prove_writable(path: &Path, writer: &SqlitePool) -> Result<(), StoreError> {
+    let nothing = sqlx::query("DELETE FROM snapshot WHERE false")
+        .execute(writer)
+        .await;
+    nothing
+        .map(drop)
+        .map_err(|error| StoreError::from_sqlite(path, "write to it".to_owned(), error))
 }
 
 /// Copies the file to `<file>.before-<version>`; an earlier copy of that name is kept and the next is numbered.

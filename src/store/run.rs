@@ -118,10 +118,11 @@ impl Store {
         reason: Option<&str>,
     ) -> Result<(), StoreError> {
         check_text("the reason", reason.unwrap_or(""))?;
-        let doing = format!("note that run {run} is {state}");
         if state == RunState::Complete {
+            let doing = "complete a run other than by finishing it".to_owned();
             return Err(self.wrong_state(run, doing).await);
         }
+        let doing = format!("note that run {run} is {state}");
         let mut write = self.write(&doing).await?;
         let done = sqlx::query(
             "UPDATE run SET state = ?2, reason = ?3 WHERE id = ?1 AND state <> 'complete'",
@@ -229,12 +230,7 @@ impl Store {
 
     /// Runs, newest first.
     pub async fn runs(&self, filter: &RunFilter) -> Result<Vec<RunRecord>, StoreError> {
-        let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
-        query.push(" WHERE true");
-        push_run_filter(&mut query, filter);
-        query.push(" ORDER BY run.started DESC, run.id DESC");
-        push_page(&mut query, filter);
-        self.fetch_runs(query, "list runs").await
+        self.fetch_runs(runs_query(filter), "list runs").await
     }
 
     /// The newest complete reference with that signature that was begun at `not_before` or later.
@@ -261,6 +257,15 @@ impl Store {
         rows.and_then(|rows| rows.iter().map(run).collect())
             .map_err(self.fault(&doing))
     }
+}
+
+pub(super) fn runs_query(filter: &RunFilter) -> QueryBuilder<Sqlite> {
+    let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
+    query.push(" WHERE true");
+    push_run_filter(&mut query, filter);
+    query.push(" ORDER BY run.started DESC, run.id DESC");
+    push_page(&mut query, filter);
+    query
 }
 
 /// Adds the conditions on table `run`; the query must have a `WHERE` already.

@@ -640,47 +640,88 @@ async fn history_is_filtered_and_paged() {
     );
 }
 
-/// Reading every result to answer about a few would not last ten years.
+/// Reading or sorting every result to answer about a few would not last ten years.
 #[tokio::test]
-async fn no_question_about_a_few_results_reads_them_all() {
+async fn no_question_about_a_few_results_reads_or_sorts_them_all() {
     let bench = Bench::new().await;
-    let mut shell = bench.shell().await;
-    let narrowed = HistoryFilter {
-        runs: RunFilter {
-            item: Some("A".to_owned()),
-            ..RunFilter::default()
-        },
-        from_hz: Some(1e8),
-        to_hz: Some(3e8),
-        ..HistoryFilter::default()
+    let of = |item: Option<&str>, lot: Option<&str>, model: Option<&str>| RunFilter {
+        item: item.map(str::to_owned),
+        lot: lot.map(str::to_owned),
+        model: model.map(str::to_owned),
+        limit: Some(50),
+        ..RunFilter::default()
     };
-    let history = |filter| result::history_query(filter).sql().as_str().to_owned();
-    let questions = [
-        history(&narrowed),
-        history(&HistoryFilter::default()),
-        "SELECT se_text FROM se WHERE serial = 'A' AND frequency_mhz = 100".to_owned(),
-        "SELECT * FROM worst WHERE serial = 'A'".to_owned(),
-        "SELECT * FROM worst WHERE lot = 'L'".to_owned(),
-    ];
-    for question in questions {
-        let plan = format!("EXPLAIN QUERY PLAN {question}");
-        let rows = sqlx::query(sqlx::AssertSqlSafe(plan))
-            .fetch_all(&mut shell)
-            .await;
-        let steps: Vec<String> = rows
-            .expect("explained")
-            .iter()
-            .map(|row| row.try_get("detail").expect("text"))
-            .collect();
+    for runs in [
+        of(None, None, None),
+        of(Some("A"), None, None),
+        of(None, Some("L"), None),
+        of(None, None, Some("M")),
+    ] {
+        let listed = run::runs_query(&runs).sql().as_str().to_owned();
+        let history = HistoryFilter {
+            runs,
+            from_hz: Some(1e8),
+            to_hz: Some(3e8),
+            ..HistoryFilter::default()
+        };
+        let history = result::history_query(&history).sql().as_str().to_owned();
+        for question in [listed, history] {
+            let steps = plan(&bench, &question).await;
+            assert!(!steps.contains("TEMP B-TREE"), "{question}: {steps}");
+            assert!(!steps.contains("SCAN r\n"), "{question}: {steps}");
+            assert!(
+                steps.contains("run USING INDEX run_by"),
+                "{question}: {steps}"
+            );
+        }
+    }
+    for question in [
+        "SELECT se_text FROM se WHERE serial = 'A' AND frequency_mhz = 100",
+        "SELECT * FROM worst WHERE serial = 'A'",
+        "SELECT * FROM worst WHERE lot = 'L'",
+    ] {
+        let steps = plan(&bench, question).await;
+        assert!(!steps.contains("SCAN r\n"), "{question}: {steps}");
         assert!(
-            !steps.iter().any(|step| step == "SCAN r"),
-            "{question}: {steps:?}"
+            steps.contains("SEARCH run USING INDEX run_by"),
+            "{question}: {steps}"
         );
         assert!(
-            steps.iter().any(|step| step.starts_with("SEARCH r ")),
-            "{question}: {steps:?}"
+            steps.contains("SEARCH r USING PRIMARY KEY"),
+            "{question}: {steps}"
         );
     }
+}
+
+/// The steps of SQLite's plan, one a line.
+async fn plan(bench: &Bench, question: &str) -> String {
+    let query = format!("EXPLAIN QUERY PLAN {question}");
+    let rows = sqlx::query(sqlx::AssertSqlSafe(query))
+        .fetch_all(bench.store.readers())
+        .await
+        .expect("explained");
+    let steps = rows.iter().map(|row| row.get::<String, _>("detail") + "\n");
+    steps.collect()
+}
+
+/// The procedure and the daemon run these in tasks of their own.
+#[tokio::test]
+async fn calls_can_be_spawned() {
+    let bench = Bench::new().await;
+    let path = bench.store.path();
+    let run = RunId::at(at(0));
+    drop(assert_send(Store::open(path)));
+    drop(assert_send(Store::open_read_only(path)));
+    drop(assert_send(bench.store.find_run("0")));
+    drop(assert_send(bench.store.history(&HistoryFilter::default())));
+    drop(assert_send(bench.store.put_results(run, &[])));
+    drop(assert_send(bench.store.set_state(
+        run,
+        RunState::Stopped,
+        None,
+    )));
+    drop(assert_send(bench.store.integrity()));
+    drop(assert_send(bench.store.back_up(path)));
 }
 
 #[tokio::test]
@@ -816,6 +857,40 @@ async fn a_full_disk_loses_nothing_and_says_so() {
         .expect("goes on when there is room");
 }
 
+/// A stop request may drop a call at any of its awaits.
+#[tokio::test]
+async fn a_call_dropped_half_way_keeps_all_or_nothing() {
+    let bench = Bench::new().await;
+    let run = bench.run_of("P-1", 0).await;
+    let mut done = vec![];
+    for polls in 0..40_u32 {
+        let reading = reading(ReadingKind::Signal, f64::from(polls + 1));
+        let mut append = Box::pin(bench.store.append_reading(run, &reading, None));
+        for _ in 0..polls {
+            let polled =
+                std::future::poll_fn(|cx| std::task::Poll::Ready(append.as_mut().poll(cx)));
+            if polled.await.is_ready() {
+                done.push(reading.key.clone());
+                break;
+            }
+            // Long enough, mostly, for the connection's thread to have answered.
+            tokio::time::sleep(std::time::Duration::from_millis(1)).await;
+        }
+    }
+    let next = reading(ReadingKind::Floor, 1.0);
+    bench
+        .store
+        .append_reading(run, &next, None)
+        .await
+        .expect("goes on");
+    let kept = bench.store.reading_keys(run).await.expect("read");
+    assert!(!done.is_empty() && done.len() < 40);
+    assert!(done.iter().all(|key| kept.contains(key)));
+    let integrity = bench.store.integrity().await.expect("checked");
+    assert_eq!(integrity.faults, Vec::<String>::new());
+    assert_eq!(integrity.traces_checked, kept.len() as u64);
+}
+
 #[tokio::test]
 async fn a_locked_file_is_its_own_error() {
     let bench = Bench::new().await;
@@ -898,6 +973,19 @@ async fn places_that_cannot_hold_a_store_are_told_apart() {
 }
 
 #[tokio::test]
+async fn several_may_open_a_new_file_at_once() {
+    for _ in 0..10 {
+        let folder = TempDir::new().expect("a temporary folder");
+        let path = folder.path().join("muffle.db");
+        let opened = tokio::join!(Store::open(&path), Store::open(&path), Store::open(&path));
+        for store in [opened.0, opened.1, opened.2] {
+            let store = store.expect("waits for the others");
+            store.counts().await.expect("counted");
+        }
+    }
+}
+
+#[tokio::test]
 async fn reading_only_reads() {
     let bench = Bench::new().await;
     let run = bench.run_of("P-1", 0).await;
@@ -909,6 +997,12 @@ async fn reading_only_reads() {
     assert!(
         matches!(refused, Err(StoreError::ReadOnly { .. })),
         "{refused:?}"
+    );
+    // Root may write anywhere, so a file that may not be written is stood in for by one opened that way.
+    let proof = open::prove_writable(reader.path(), reader.readers()).await;
+    assert!(
+        matches!(proof, Err(StoreError::ReadOnly { .. })),
+        "{proof:?}"
     );
     let again = bench.run_of("P-3", 1).await;
     assert_eq!(
