@@ -45,7 +45,7 @@ pub struct Driver {
     /// One sentence about what it is for.
     pub about: String,
     /// What the identification answer must match, if the driver is for particular instruments.
-    pub identity: Option<Identity>,
+    pub identity: Option<Pattern>,
     /// How messages look on the wire.
     pub dialect: Dialect,
     /// Sent once after connecting, to reach a known state.
@@ -56,11 +56,11 @@ pub struct Driver {
     pub text: String,
 }
 
-/// A pattern for the answer to the identification query.
+/// A pattern that an answer is held against.
 #[derive(Debug, Clone)]
-pub struct Identity(Regex);
+pub struct Pattern(Regex);
 
-impl Identity {
+impl Pattern {
     /// From a regular expression.
     pub fn new(pattern: &str) -> Result<Self, String> {
         Regex::new(pattern)
@@ -68,7 +68,7 @@ impl Identity {
             .map_err(|error| format!("is not a regular expression: {error}"))
     }
 
-    /// Whether `answer` is the instrument that is meant.
+    /// Whether `answer` is what is meant.
     pub fn accepts(&self, answer: &str) -> bool {
         self.0.is_match(answer)
     }
@@ -90,8 +90,8 @@ pub struct Dialect {
     pub prompt: Option<String>,
     /// Whether the instrument repeats what it is sent.
     pub echo: bool,
-    /// An answer that means "not understood", for dialects without an error queue.
-    pub refusal: Option<String>,
+    /// Answers that mean "no", for dialects without an error queue.
+    pub refusal: Option<Pattern>,
     /// How long an ordinary answer may take.
     pub deadline: Time,
     /// Asks who it is.
@@ -394,7 +394,7 @@ impl Driver {
             let about = root.required("about");
             let identity = root
                 .has("identity")
-                .then(|| root.checked("identity", None, |p: String| Identity::new(&p)));
+                .then(|| root.checked("identity", None, |p: String| Pattern::new(&p)));
             if identity.is_none() {
                 root.optional::<String>("identity");
             }
@@ -443,7 +443,10 @@ fn dialect(section: &mut Section<'_, '_>) -> Option<Dialect> {
             "needs `prompt`: without one the end of an answer is not known",
         );
     }
-    let refusal = section.optional("refusal");
+    let refusal = match section.has("refusal") {
+        true => section.checked("refusal", None, |p: String| Pattern::new(&p)),
+        false => section.optional::<String>("refusal").and(None),
+    };
     let deadline = section.or(
         "deadline",
         Time::from_duration(std::time::Duration::from_secs(5)),

@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 pub use address::{Address, Flow, Parity, SerialLine};
 pub use document::{Fault, Faults};
 pub use driver::{
-    Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Identity, OverloadWords,
+    Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, OverloadWords, Pattern,
     ReceiverWords, SourceWords, TraceWords, Words, built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use super::document::{Document, Section};
-use super::{Address, ConfigError, Driver, Identity, Words, read_file};
+use super::{Address, ConfigError, Driver, Pattern, Words, read_file};
 use crate::quantity::{Frequency, Length, Level, Ratio};
 
 /// One place with its instruments.
@@ -45,7 +45,7 @@ pub struct InstrumentEntry {
     /// Where it is.
     pub address: Address,
     /// What its identification must match; before the driver's own pattern.
-    pub identity: Option<Identity>,
+    pub identity: Option<Pattern>,
 }
 
 /// What a source can do.
@@ -257,7 +257,7 @@ fn instrument(
     });
     let address = section.required("address");
     let identity = match section.has("identity") {
-        true => Some(section.checked("identity", None, |pattern: String| Identity::new(&pattern))?),
+        true => Some(section.checked("identity", None, |pattern: String| Pattern::new(&pattern))?),
         false => {
             section.optional::<String>("identity");
             None

@@ -5,7 +5,7 @@ use std::time::Duration;
 use super::InstrumentError;
 use super::session::{Say, Session, ask, tell};
 use super::trace::decode;
-use crate::config::{Argument, Detector, Driver, Identity, ReceiverWords};
+use crate::config::{Argument, Detector, Driver, Pattern, ReceiverWords};
 use crate::link::Link;
 use crate::quantity::{Frequency, Ratio};
 use crate::store::Trace;
@@ -64,7 +64,7 @@ impl Receiver {
     }
 
     /// Asks who is there and puts the receiver into its known state.
-    pub async fn start(&mut self, wanted: Option<&Identity>) -> Result<String, InstrumentError> {
+    pub async fn start(&mut self, wanted: Option<&Pattern>) -> Result<String, InstrumentError> {
         let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
         let identity = self.session.identify(wanted.as_ref()).await?;
         let lines = tell(&self.driver.start, &[]);

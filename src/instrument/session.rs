@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::InstrumentError;
-use crate::config::{Argument, Command, Dialect, Identity};
+use crate::config::{Argument, Command, Dialect, Pattern};
 use crate::link::{Link, LinkError, units};
 
 /// Entries read from an error queue before giving up on it.
@@ -77,7 +77,7 @@ impl Session {
     /// Asks who is there and empties the error queue of what was in it before.
     pub(super) async fn identify(
         &mut self,
-        wanted: Option<&Identity>,
+        wanted: Option<&Pattern>,
     ) -> Result<String, InstrumentError> {
         let query = ask(&self.dialect.identify.clone());
         let answers = self.perform(&[query], Duration::ZERO).await?;
@@ -228,11 +228,17 @@ impl Session {
             }
         };
         self.in_step = true;
-        if self.dialect.refusal.as_deref().map(str::as_bytes) == Some(answer.trim_ascii()) {
+        let text = String::from_utf8_lossy(&answer);
+        if self
+            .dialect
+            .refusal
+            .as_ref()
+            .is_some_and(|no| no.accepts(text.trim()))
+        {
             return Err(InstrumentError::Reported {
                 instrument: self.name,
                 command: message.to_owned(),
-                errors: vec![String::from_utf8_lossy(&answer).into_owned()],
+                errors: vec![text.trim().to_owned()],
             });
         }
         self.split(message, questions, answer)

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use super::InstrumentError;
 use super::session::{Say, Session, ask, tell};
-use crate::config::{Argument, Driver, Identity, SourceWords};
+use crate::config::{Argument, Driver, Pattern, SourceWords};
 use crate::link::Link;
 use crate::quantity::{Frequency, Level};
 
@@ -54,8 +54,8 @@ impl Source {
     /// Switches the output off, then asks who is there and puts the source into its known state.
     ///
     /// Off comes first, before anything else is said, so that a source left on by a crash radiates no
-    /// longer than it must. Identity is checked before anything but that is set.
-    pub async fn start(&mut self, wanted: Option<&Identity>) -> Result<String, InstrumentError> {
+    /// longer than it must. Pattern is checked before anything but that is set.
+    pub async fn start(&mut self, wanted: Option<&Pattern>) -> Result<String, InstrumentError> {
         self.off().await?;
         let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
         let identity = self.session.identify(wanted.as_ref()).await?;
