@@ -58,8 +58,8 @@ pub enum AnalysisError {
     },
 }
 
-/// Adds nothing but the other part: the level of what is left of `total_dbm` without `part_dbm`, both
-/// being powers that add. Minus infinity when nothing is left.
+/// The level of what is left of `total_dbm` without `part_dbm`, where powers add; minus infinity when
+/// nothing is left.
 pub(crate) fn subtract_power_dbm(total_dbm: f64, part_dbm: f64) -> f64 {
     let left = 1.0 - 10f64.powf((part_dbm - total_dbm) / 10.0);
     total_dbm + 10.0 * left.max(0.0).log10()

@@ -4,6 +4,10 @@
 
 use super::AnalysisError;
 
+/// No receiver shows more, or less than minus this. SCPI writes "not a number" as 9.91E37 and infinity
+/// as 9.9E37 (SCPI-1999, volume 1, 7.2.1.4 and 7.2.1.5, from memory).
+const LEVEL_MAX_DBM: f64 = 1000.0;
+
 /// Levels at equally spaced frequencies, borrowed and never altered.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Trace<'a> {
@@ -34,14 +38,18 @@ impl<'a> Trace<'a> {
     /// A trace whose first level belongs to `start_hz` and whose last to `stop_hz` (equal for zero span).
     ///
     /// # Errors
-    /// No levels, a level that is not finite, or frequencies out of order.
+    /// No levels, a level that is none, or frequencies out of order.
     pub fn new(start_hz: f64, stop_hz: f64, levels_dbm: &'a [f64]) -> Result<Self, AnalysisError> {
         let reason = if levels_dbm.is_empty() {
             "it has no levels".to_owned()
         } else if !(start_hz.is_finite() && stop_hz.is_finite() && start_hz <= stop_hz) {
             "its frequencies are out of order".to_owned()
-        } else if let Some(at) = levels_dbm.iter().position(|level| !level.is_finite()) {
-            format!("level {} of {} is not a number", at + 1, levels_dbm.len())
+        } else if let Some(at) = levels_dbm.iter().position(|level| !is_level(*level)) {
+            let (number, of) = (at + 1, levels_dbm.len());
+            format!(
+                "level {number} of {of}, {}, is not a level in dBm",
+                levels_dbm[at]
+            )
         } else {
             return Ok(Self {
                 start_hz,
@@ -122,6 +130,10 @@ impl<'a> Trace<'a> {
     }
 }
 
+fn is_level(dbm: f64) -> bool {
+    dbm.abs() <= LEVEL_MAX_DBM
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -183,6 +195,7 @@ mod tests {
             (1.0, f64::NAN, &[-1.0][..]),
             (1.0, 2.0, &[-1.0, f64::NAN][..]),
             (1.0, 2.0, &[f64::NEG_INFINITY][..]),
+            (1.0, 2.0, &[-80.0, 9.91e37][..]),
         ] {
             assert!(
                 Trace::new(start, stop, levels).is_err(),

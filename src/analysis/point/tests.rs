@@ -1,4 +1,5 @@
 use super::*;
+use proptest::prelude::*;
 
 const SPAN_HZ: (f64, f64) = (99e6, 101e6);
 const WINDOW: Window = Window {
@@ -174,4 +175,45 @@ fn what_is_stored_comes_back_the_same() {
         serde_json::from_str::<PointResult>(&json).expect(&json),
         result
     );
+}
+
+proptest! {
+    #[test]
+    fn any_traces_make_numbers_or_a_bound_and_never_panic(
+        levels in proptest::collection::vec(-300.0..300.0f64, 1..80),
+        steps in 0.0..4.0f64,
+        (half_width_hz, rbw_hz) in (0.0..2e6f64, 0.0..1e6f64),
+        sweeps in 0..2000u32,
+    ) {
+        // Rounding to coarse steps makes ties and steady floors as common as noise.
+        let coarse = |shift: f64| -> Vec<f64> {
+            levels.iter().map(|l| if steps < 1.0 { l + shift } else { (l / 100.0).round() * steps }).collect()
+        };
+        let (signal, floor) = (coarse(7.0), coarse(0.0));
+        let trace = |levels| Trace::new(SPAN_HZ.0, SPAN_HZ.1, levels).expect("a trace");
+        let reading = |signal| ReadingInput {
+            signal: trace(signal),
+            floor: trace(&floor),
+            window: Window { centre_hz: 100e6, half_width_hz },
+            rbw_hz,
+            sweeps,
+            overload: false,
+        };
+        let input = PointInput {
+            reference: reading(&signal),
+            item: reading(&floor),
+            setting_difference_db: 0.0,
+            station: &BudgetInput::default(),
+            scatter: PointScatter::default(),
+            limit: None,
+            rule: DecisionRule::Simple,
+            observed: &[],
+        };
+        // One bin stands at the start of the span, too far from the middle to be picked there.
+        prop_assume!(levels.len() > 1);
+        let result = judge_point(&input).expect("a point");
+        prop_assert_eq!(result.kind == Kind::None, result.se_db.is_none());
+        prop_assert!(result.se_db.is_none_or(f64::is_finite), "{:?}", result);
+        prop_assert!(result.u_db.is_none_or(|u| u.is_finite() && u > 0.0), "{:?}", result);
+    }
 }
