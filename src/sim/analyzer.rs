@@ -58,8 +58,11 @@ const SECOND_INTERCEPT_DBM: f64 = 45.0;
 const HEADROOM_DB: f64 = 5.0;
 /// What an empty bin shows, dBm.
 const BOTTOM_DBM: f64 = -200.0;
-/// More sweeps than this under unchanged conditions are drawn as this many, each standing for more.
-const SWEEPS_DRAWN_MAX: f64 = 64.0;
+/// More held sweeps than this under unchanged conditions are drawn as this many, each standing for
+/// more.
+const HELD_DRAWN_MAX: f64 = 64.0;
+/// More averaged sweeps than this change nothing that could be seen.
+const AVERAGED_DRAWN_MAX: f64 = 1000.0;
 /// Neighbouring samples of white noise that make one sample of filtered noise.
 const TAPS: usize = 8;
 
@@ -361,13 +364,14 @@ impl Analyzer {
         let signals = self.front_end(incoming);
         let mut amount = (time_s / self.settings.sweep_s()).min(run.left);
         run.left -= amount;
+        let drawn_max = self.drawn_max();
         let mut stand_for = 1.0;
         if self.settings.hold() == Hold::Last && amount > 2.0 {
             // Earlier sweeps are overwritten: only the last whole one is drawn.
             amount -= (amount - 1.0).floor();
-        } else if amount > SWEEPS_DRAWN_MAX {
-            stand_for = amount / SWEEPS_DRAWN_MAX;
-            amount = SWEEPS_DRAWN_MAX;
+        } else if amount > drawn_max {
+            stand_for = amount / drawn_max;
+            amount = drawn_max;
         }
         let points = self.settings.points as f64;
         while amount > 1e-9 {
@@ -383,6 +387,15 @@ impl Analyzer {
             }
         }
         self.run = (run.left > 1e-9).then_some(run);
+    }
+
+    /// How many sweeps are drawn one by one.
+    fn drawn_max(&self) -> f64 {
+        let plain = self.prepared.as_ref().is_some_and(|it| it.mean.is_none());
+        match self.settings.hold() {
+            Hold::Max | Hold::Min if plain => HELD_DRAWN_MAX,
+            _ => AVERAGED_DRAWN_MAX,
+        }
     }
 
     /// What the input does to the signals: time-base error, compression, its own second harmonics.
@@ -494,12 +507,26 @@ impl Analyzer {
                 (Some(kernel), Some(white)) => kernel.sample(bin, white),
                 _ => complex_normal(&mut self.rng),
             };
-            let power_mw = self.detect(&prepared, bin, carrier, own, stand_for);
+            let power_mw = self.detect(&prepared, bin, carrier, own);
+            // The sweeps that are not drawn: a carrier shows in the others well enough, noise does not.
+            let unseen = match stand_for > 1.0 && prepared.mean.is_none() {
+                true => {
+                    let detector = self.settings.detector;
+                    let ratio = match hold {
+                        Hold::Min => {
+                            lowest(&mut self.rng, detector, stand_for - 1.0, prepared.samples)
+                        }
+                        _ => highest(&mut self.rng, detector, stand_for - 1.0, prepared.samples),
+                    };
+                    Some(prepared.noise_mw[bin] * ratio)
+                }
+                false => None,
+            };
             let held = &mut self.trace[bin];
             *held = match hold {
                 Hold::Last => power_mw,
-                Hold::Max => held.max(power_mw),
-                Hold::Min => held.min(power_mw),
+                Hold::Max => held.max(power_mw).max(unseen.unwrap_or(0.0)),
+                Hold::Min => held.min(power_mw).min(unseen.unwrap_or(f64::INFINITY)),
                 Hold::MeanPower => *held + (power_mw - *held) / nth,
                 Hold::MeanLevel => *held + (dbm(power_mw) - *held) / nth,
             };
@@ -545,7 +572,6 @@ impl Analyzer {
         bin: usize,
         carrier: (f64, f64),
         own: (f64, f64),
-        stand_for: f64,
     ) -> f64 {
         let noise_mw = prepared.noise_mw[bin];
         if let Some(mean) = &prepared.mean {
@@ -555,7 +581,7 @@ impl Analyzer {
         let (re, im) = (carrier.0 + scale * own.0, carrier.1 + scale * own.1);
         let power_mw = re * re + im * im;
         // The carrier is there in one of the bin's samples; the others hold noise alone.
-        let others = prepared.samples * stand_for - 1.0;
+        let others = prepared.samples - 1.0;
         match self.settings.detector {
             Detector::Positive if others > 1e-6 => {
                 power_mw.max(noise_mw * largest(&mut self.rng, others))
@@ -692,6 +718,399 @@ fn largest(rng: &mut SmallRng, count: f64) -> f64 {
     -(-(-exponential / count).exp_m1()).ln()
 }
 
+/// The highest of what a detector shows of noise alone in `sweeps` sweeps, mean power 1.
+fn highest(rng: &mut SmallRng, detector: Detector, sweeps: f64, samples: f64) -> f64 {
+    match detector {
+        Detector::Positive => largest(rng, sweeps * samples),
+        Detector::Negative => largest(rng, sweeps) / samples,
+        Detector::Sample | Detector::Rms => largest(rng, sweeps),
+    }
+}
+
+/// The lowest of the same.
+fn lowest(rng: &mut SmallRng, detector: Detector, sweeps: f64, samples: f64) -> f64 {
+    let exponential: f64 = Exp1.sample(rng);
+    match detector {
+        // The smallest of K uniform numbers, 1 - U^(1/K), put through the inverse of the
+        // distribution of the largest of M.
+        Detector::Positive => {
+            let log_share = (-(-exponential / sweeps).exp_m1()).ln() / samples;
+            -(-log_share.exp_m1()).ln()
+        }
+        Detector::Negative => exponential / sweeps / samples,
+        Detector::Sample | Detector::Rms => exponential / sweeps,
+    }
+}
+
 fn draw(rng: &mut SmallRng, low: f64, high: f64) -> f64 {
     Uniform::new(low, high).map_or(low, |range| range.sample(rng))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn settings(span_hz: f64, rbw_hz: f64) -> Settings {
+        Settings {
+            centre_hz: 300e6,
+            span_hz,
+            points: 1001,
+            rbw_hz: Some(rbw_hz),
+            attenuation_db: Some(10.0),
+            detector: Detector::Sample,
+            continuous: false,
+            ..Settings::default()
+        }
+    }
+
+    fn measure(analyzer: &mut Analyzer, sweeps: u32, signals: &[Signal]) {
+        analyzer.run = None;
+        analyzer.restart();
+        analyzer.start_single(sweeps);
+        let time_s = f64::from(sweeps) * analyzer.settings.sweep_s();
+        analyzer.advance(time_s * (1.0 + 1e-12), signals);
+        assert!(analyzer.run.is_none());
+    }
+
+    fn analyzer(settings: Settings) -> Analyzer {
+        let mut analyzer = Analyzer::new(42);
+        analyzer.settings = settings;
+        analyzer
+    }
+
+    fn tone(frequency_hz: f64, level_dbm: f64) -> Signal {
+        Signal {
+            frequency_hz,
+            power_mw: milliwatts(level_dbm),
+            deviation_hz: 0.0,
+        }
+    }
+
+    /// The trace over the mean noise power of each bin, as power ratios.
+    fn over_noise(analyzer: &Analyzer) -> Vec<f64> {
+        let noise = &analyzer.prepared.as_ref().expect("swept").noise_mw;
+        let pairs = analyzer.trace.iter().zip(noise);
+        pairs.map(|(power, noise)| power / noise).collect()
+    }
+
+    fn mean(values: &[f64]) -> f64 {
+        values.iter().sum::<f64>() / values.len() as f64
+    }
+
+    fn decibels(ratios: &[f64]) -> Vec<f64> {
+        ratios.iter().map(|ratio| 10.0 * ratio.log10()).collect()
+    }
+
+    fn near(got: f64, want: f64, tolerance: f64) {
+        assert!((got - want).abs() <= tolerance, "got {got}, want {want}");
+    }
+
+    #[test]
+    fn the_noise_is_thermal_noise_with_a_figure() {
+        // ORACLES A22: -133.9752 dBm in 10 kHz at 290 K; A21: the filter's noise bandwidth is
+        // 0.2713 dB more than its 3 dB bandwidth. The ripple of this seed's noise figure is 0.5 dB.
+        let analyzer = analyzer(settings(10e6, 1e4));
+        let want = -133.9752 + 0.2713221 + NOISE_FIGURE_DB + 10.0;
+        near(dbm(analyzer.noise_mw(300e6)), want, 0.51);
+        near(10.0 * NOISE_BANDWIDTH.log10(), 0.2713221, 1e-6);
+    }
+
+    #[test]
+    fn one_sample_of_noise() {
+        // ORACLES A19: log average -2.5068 dB, standard deviation 5.570 dB, exponential power.
+        let mut analyzer = analyzer(Settings {
+            points: 10_001,
+            ..settings(1e9, 1e4)
+        });
+        measure(&mut analyzer, 1, &[]);
+        let ratios = over_noise(&analyzer);
+        near(10.0 * mean(&ratios).log10(), 0.0, 0.13);
+        let levels = decibels(&ratios);
+        near(mean(&levels), -2.506816, 0.17);
+        let squares: Vec<f64> = levels.iter().map(|l| (l - mean(&levels)).powi(2)).collect();
+        near(mean(&squares).sqrt(), 5.570043, 0.2);
+    }
+
+    #[test]
+    fn the_maximum_of_many_sweeps() {
+        // ORACLES A17: 10 lg H_N, mean of the decibels, median; order statistics, exact.
+        for (sweeps, want) in [
+            (10, [4.667147, 4.298968, 4.319352]),
+            (50, [6.531358, 6.370942, 6.319974]),
+            (100, [7.149479, 7.028116, 6.968059]),
+        ] {
+            let mut analyzer = analyzer(Settings {
+                points: 10_001,
+                averaging: true,
+                average_kind: AverageKind::Maximum,
+                ..settings(1e9, 1e4)
+            });
+            measure(&mut analyzer, sweeps, &[]);
+            let ratios = over_noise(&analyzer);
+            let mut levels = decibels(&ratios);
+            // Of 10,001 bins with a spread of some 1.5 dB: four standard errors are 0.06 dB.
+            near(10.0 * mean(&ratios).log10(), want[0], 0.06);
+            near(mean(&levels), want[1], 0.06);
+            levels.sort_by(f64::total_cmp);
+            near(levels[5000], want[2], 0.08);
+        }
+    }
+
+    #[test]
+    fn more_sweeps_than_are_drawn_one_by_one() {
+        // ORACLES A17, N = 1001: each drawn sweep stands for more, and the maximum is that of all.
+        let mut analyzer = analyzer(Settings {
+            points: 10_001,
+            detector: Detector::Positive,
+            // The dwell of one independent sample: 1 / (noise bandwidth).
+            sweep_s: Some(10_001.0 / 1e4 / NOISE_BANDWIDTH),
+            averaging: true,
+            average_kind: AverageKind::Maximum,
+            ..settings(1e9, 1e4)
+        });
+        measure(&mut analyzer, 1001, &[]);
+        let ratios = over_noise(&analyzer);
+        near(mean(&decibels(&ratios)), 8.683736, 0.06);
+    }
+
+    #[test]
+    fn the_minimum_of_many_sweeps() {
+        // The least of N exponential powers of mean 1 is exponential of mean 1/N (order statistics);
+        // 200 sweeps are more than are drawn one by one.
+        for (detector, samples) in [(Detector::Sample, 1.0), (Detector::Negative, 20.0)] {
+            let mut analyzer = analyzer(Settings {
+                points: 10_001,
+                detector,
+                sweep_s: Some(samples * 10_001.0 / 1e4 / NOISE_BANDWIDTH),
+                averaging: true,
+                average_kind: AverageKind::Minimum,
+                ..settings(1e9, 1e4)
+            });
+            measure(&mut analyzer, 200, &[]);
+            let ratio = mean(&over_noise(&analyzer)) * 200.0 * samples;
+            near(ratio, 1.0, 0.04);
+        }
+        // The lesser of two maxima of two: by hand, the integral of (1 - (1 - e^-x)^2)^2 is
+        // 2 - 4/3 + 1/4 = 11/12.
+        let mut rng = SmallRng::seed_from_u64(3);
+        let drawn: Vec<f64> = (0..40_000)
+            .map(|_| lowest(&mut rng, Detector::Positive, 2.0, 2.0))
+            .collect();
+        near(mean(&drawn), 11.0 / 12.0, 0.02);
+    }
+
+    #[test]
+    fn the_peak_detector_takes_the_largest_of_a_bin() {
+        // ORACLES A17 with N = 50 independent samples in one bin, one sweep.
+        let mut analyzer = analyzer(Settings {
+            points: 10_001,
+            detector: Detector::Positive,
+            sweep_s: Some(50.0 * 10_001.0 / 1e4 / NOISE_BANDWIDTH),
+            ..settings(1e9, 1e4)
+        });
+        measure(&mut analyzer, 1, &[]);
+        let ratios = over_noise(&analyzer);
+        near(10.0 * mean(&ratios).log10(), 6.531358, 0.06);
+        near(mean(&decibels(&ratios)), 6.370942, 0.06);
+    }
+
+    #[test]
+    fn a_scalar_average_settles_at_the_log_average() {
+        // ORACLES A19; and A25: maximum hold over log average, 100 sweeps, 9.5349 dB.
+        let average = |average_kind| {
+            let mut analyzer = analyzer(Settings {
+                averaging: true,
+                average_kind,
+                average_count: 100,
+                ..settings(1e9, 1e4)
+            });
+            measure(&mut analyzer, 100, &[]);
+            analyzer
+        };
+        let scalar = average(AverageKind::Scalar);
+        let noise = &scalar.prepared.as_ref().expect("swept").noise_mw;
+        let pairs = scalar.trace.iter().zip(noise);
+        let levels: Vec<f64> = pairs.map(|(level, noise)| level - dbm(*noise)).collect();
+        near(mean(&levels), -2.506816, 0.08);
+        let maximum = decibels(&over_noise(&average(AverageKind::Maximum)));
+        near(mean(&maximum) - mean(&levels), 9.534932, 0.2);
+        let power = over_noise(&average(AverageKind::Rms));
+        near(10.0 * mean(&power).log10(), 0.0, 0.06);
+    }
+
+    #[test]
+    fn the_rms_detector_and_the_video_filter_calm_the_noise() {
+        let spread = |change: fn(&mut Settings)| {
+            let mut settings = settings(100e6, 1e4);
+            change(&mut settings);
+            let mut analyzer = analyzer(settings);
+            measure(&mut analyzer, 1, &[]);
+            let ratios = over_noise(&analyzer);
+            near(10.0 * mean(&ratios).log10(), 0.0, 0.4);
+            let squares: Vec<f64> = ratios.iter().map(|r| (r - 1.0).powi(2)).collect();
+            mean(&squares).sqrt()
+        };
+        // The mean of n exponential powers has the relative spread 1 / sqrt(n).
+        near(spread(|_| {}), 1.0, 0.15);
+        near(spread(|s| s.vbw_hz = Some(100.0)), 0.1, 0.015);
+        let dwell_of_25 = 25.0 * 1001.0 / 1e4 / NOISE_BANDWIDTH;
+        assert!(dwell_of_25 > 2.0);
+        near(
+            spread(|s| {
+                s.detector = Detector::Rms;
+                s.sweep_s = Some(25.0 * 1001.0 / 1e4 / NOISE_BANDWIDTH);
+            }),
+            0.2,
+            0.03,
+        );
+    }
+
+    #[test]
+    fn the_filter_is_gaussian() {
+        // Half the bandwidth away 3.01 dB; shape factor 60 dB to 3 dB sqrt(20 / lg 2 / 10) = 4.465.
+        let mut analyzer = analyzer(settings(10e3, 1e3));
+        analyzer.clock_error = 0.0;
+        analyzer.settings.reference_dbm = 0.0;
+        measure(&mut analyzer, 1, &[tone(300e6, 0.0)]);
+        let level = |offset_hz: f64| dbm(analyzer.trace[(500.0 + offset_hz / 10.0) as usize]);
+        let top = level(0.0);
+        near(top, 0.0, 0.6);
+        near(top - level(500.0), 3.0103, 0.05);
+        near(top - level(-500.0), 3.0103, 0.05);
+        near(top - level(1000.0), 12.0412, 0.1);
+        near(top - level(2230.0), 59.9, 0.7);
+    }
+
+    #[test]
+    fn neighbouring_bins_are_alike_when_the_filter_is_wide() {
+        let mut analyzer = analyzer(Settings {
+            points: 10_001,
+            ..settings(500e3, 1e3)
+        });
+        measure(&mut analyzer, 1, &[]);
+        let kernel = analyzer.prepared.as_ref().and_then(|it| it.kernel.as_ref());
+        assert!(kernel.is_some());
+        let ratios = over_noise(&analyzer);
+        let dwell = analyzer.settings.sweep_s() / 10_001.0 * 1e3;
+        for lag in [1, 2, 5] {
+            let pairs = ratios.iter().zip(&ratios[lag..]);
+            let products: Vec<f64> = pairs.map(|(a, b)| (a - 1.0) * (b - 1.0)).collect();
+            // Powers of complex Gaussian noise correlate as the square of the noise itself, whose
+            // autocorrelation is the Fourier transform of the filter's power response.
+            let tau = dwell * lag as f64;
+            let noise = (-(std::f64::consts::PI * tau).powi(2) / FOUR_LN2).exp();
+            near(mean(&products), noise * noise, 0.12);
+        }
+    }
+
+    #[test]
+    fn a_narrower_filter_lowers_the_noise_and_not_the_tone() {
+        // ORACLES F9: bandwidth over ten, tone 0 dB, noise -10 dB; attenuation +10, the other way.
+        let mut levels = Vec::new();
+        for (rbw_hz, attenuation_db) in [(1e4, 10.0), (1e3, 10.0), (1e3, 20.0)] {
+            let mut analyzer = analyzer(Settings {
+                attenuation_db: Some(attenuation_db),
+                detector: Detector::Positive,
+                ..settings(100e3, rbw_hz)
+            });
+            measure(&mut analyzer, 1, &[tone(300e6, -40.0)]);
+            let shown = analyzer.levels_dbm();
+            let noise = dbm(analyzer.noise_mw(300e6));
+            levels.push((shown.into_iter().fold(-300.0, f64::max), noise));
+        }
+        near(levels[0].0 - levels[1].0, 0.0, 0.1);
+        near(levels[0].1 - levels[1].1, 10.0, 1e-9);
+        near(levels[2].0 - levels[1].0, 0.0, 0.3);
+        near(levels[2].1 - levels[1].1, 10.0, 1e-9);
+    }
+
+    #[test]
+    fn a_tone_between_wide_bins_is_not_lost_by_the_peak_detector() {
+        let mut analyzer = analyzer(Settings {
+            detector: Detector::Positive,
+            ..settings(1e9, 1e4)
+        });
+        measure(&mut analyzer, 1, &[tone(300.3e6, -40.0)]);
+        near(
+            dbm(analyzer.trace.iter().copied().fold(0.0, f64::max)),
+            -40.0,
+            0.1,
+        );
+        analyzer.settings.detector = Detector::Sample;
+        measure(&mut analyzer, 1, &[tone(300.3e6, -40.0)]);
+        assert!(dbm(analyzer.trace.iter().copied().fold(0.0, f64::max)) < -80.0);
+    }
+
+    #[test]
+    fn overload_is_told() {
+        let mut analyzer = analyzer(settings(100e3, 1e4));
+        measure(&mut analyzer, 1, &[tone(300e6, -10.0)]);
+        assert_eq!(analyzer.condition, 0);
+        // Outside the span, and still in the mixer: 10 dBm less 10 dB of attenuation.
+        measure(&mut analyzer, 1, &[tone(900e6, 10.0)]);
+        assert_eq!(analyzer.condition, OVERLOAD_INPUT);
+        analyzer.settings.reference_dbm = -30.0;
+        measure(&mut analyzer, 1, &[tone(300e6, -10.0)]);
+        assert_eq!(analyzer.condition, OVERLOAD_IF);
+        assert_eq!(analyzer.event, OVERLOAD_INPUT | OVERLOAD_IF);
+        let highest = analyzer.levels_dbm().into_iter().fold(-300.0, f64::max);
+        near(highest, -30.0 + HEADROOM_DB, 1e-9);
+        near(analyzer.highest_input_dbm, 10.0, 1e-9);
+    }
+
+    #[test]
+    fn compression_shows_a_level_too_low() {
+        let mut analyzer = analyzer(Settings {
+            attenuation_db: Some(0.0),
+            reference_dbm: 20.0,
+            ..settings(100e3, 1e4)
+        });
+        analyzer.clock_error = 0.0;
+        measure(&mut analyzer, 1, &[tone(300e6, COMPRESSION_DBM)]);
+        near(dbm(analyzer.trace[500]), COMPRESSION_DBM - 1.0, 0.01);
+    }
+
+    #[test]
+    fn a_display_hold_lasts_until_its_mode_is_chosen_anew() {
+        let mut analyzer = analyzer(Settings {
+            trace_mode: TraceMode::MaxHold,
+            ..settings(100e3, 1e4)
+        });
+        measure(&mut analyzer, 1, &[tone(300e6, -40.0)]);
+        analyzer.start_single(1);
+        let time_s = analyzer.settings.sweep_s();
+        analyzer.advance(time_s, &[]);
+        assert!(dbm(analyzer.trace[500]) > -42.0);
+        analyzer.restart();
+        analyzer.start_single(1);
+        analyzer.advance(time_s, &[]);
+        assert!(dbm(analyzer.trace[500]) < -80.0);
+    }
+
+    #[test]
+    fn a_sweep_that_is_cut_short_has_swept_its_part() {
+        let mut analyzer = analyzer(settings(100e6, 1e4));
+        analyzer.restart();
+        analyzer.start_single(1);
+        let half_s = analyzer.settings.sweep_s() / 2.0;
+        analyzer.advance(half_s, &[]);
+        let done = analyzer.trace.iter().filter(|power| **power > 0.0).count();
+        assert!((500..=501).contains(&done), "{done}");
+        analyzer.advance(half_s, &[]);
+        assert!(analyzer.trace.iter().all(|power| *power > 0.0));
+        assert!(analyzer.remaining_s().is_none());
+    }
+
+    #[test]
+    fn bandwidths_are_rounded_up_to_what_there_is() {
+        for (asked, got) in [
+            (10.0, 10.0),
+            (11.0, 30.0),
+            (9e3, 1e4),
+            (3e6, 3e6),
+            (5e6, 3e6),
+        ] {
+            assert_eq!(Settings::available_hz(asked), got);
+        }
+    }
 }

@@ -20,6 +20,9 @@ use super::{Shared, handheld};
 pub(super) const LINE_MAX: usize = 64 * 1024;
 /// Longest answer to one message, bytes; a longer one is a deadlock of both buffers (-430).
 const ANSWER_MAX: usize = 4 * 1024 * 1024;
+/// Shortest and longest wait between two looks at whether an instrument is idle: simulated time can
+/// leap, and a change of settings can start a sweep anew.
+const IDLE_POLL: (Duration, Duration) = (Duration::from_micros(200), Duration::from_millis(50));
 /// Ctrl-C clears a serial line: what was sent is forgotten, what is being answered is broken off.
 const CLEAR: u8 = 3;
 /// What a garbled answer looks like.
@@ -31,7 +34,7 @@ struct Lines<R> {
     buffer: Vec<u8>,
     /// Of a line that was too long; its rest is thrown away.
     skipping: bool,
-    /// Carriage returns end lines too, and a clear byte is heeded.
+    /// A clear byte is heeded.
     serial: bool,
 }
 
@@ -142,7 +145,7 @@ pub(super) async fn idle(shared: &Shared, port: Port) {
         let pending = shared.world().pending(port);
         match pending {
             None => return,
-            Some(left) => tokio::time::sleep(left.max(Duration::from_micros(200))).await,
+            Some(left) => tokio::time::sleep(left.clamp(IDLE_POLL.0, IDLE_POLL.1)).await,
         }
     }
 }
