@@ -4,7 +4,7 @@
 //!
 //! | request | answer |
 //! |---|---|
-//! | `{"do":"place","item":"P-0042","face":"front","polarisation":"vertical","closed":true}` | `{"placed":{…}}`; `item` null is open air; all but `item` may be left out |
+//! | `{"do":"place","item":"P-0042","face":"front","polarisation":"vertical","closed":true}` | `{"placed":{…}}`; `item` null is open air; all but `item` may be left out; `"sealed":true` puts the receiver inside too: its ports hear nothing while the item is closed |
 //! | `{"do":"truth","item":"P-0042","face":"front","polarisation":"vertical","frequency_hz":[1e8]}` | `{"true_se_db":[…]}` |
 //! | `{"do":"items"}` | `{"items":[…]}` |
 //! | `{"do":"define","item":{"serial":"X-1","physics":{"flat_se_db":60}}}` | `{"defined":"X-1"}` |
@@ -74,6 +74,8 @@ struct Place {
     polarisation: Polarisation,
     #[serde(default = "yes")]
     closed: bool,
+    #[serde(default)]
+    sealed: bool,
 }
 
 #[derive(Debug, Deserialize)]
@@ -247,6 +249,7 @@ fn place(world: &mut World, request: Place) -> Result<Value, String> {
         face: request.face,
         polarisation: request.polarisation,
         closed: request.closed,
+        sealed: request.sealed,
     });
     Ok(json!({ "placed": world.placement() }))
 }

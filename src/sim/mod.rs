@@ -234,11 +234,14 @@ pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
     })
 }
 
+/// How much slower and faster than real time simulated time may run.
+const PACE: std::ops::RangeInclusive<f64> = 1e-6..=1e6;
+
 fn check(options: &BenchOptions) -> Result<(), SimError> {
     if let Pace::Times(factor) = options.pace
-        && !(factor.is_finite() && factor > 0.0)
+        && !PACE.contains(&factor)
     {
-        let said = format!("the pace is {factor} times real time; it must be above 0");
+        let said = format!("the pace is {factor} times real time; it must be 1e-6 to 1e6");
         return Err(SimError::Option(said));
     }
     if !(options.closing_sd_db.is_finite() && options.closing_sd_db >= 0.0) {

@@ -193,6 +193,9 @@ async fn talk<R: AsyncRead + Unpin, W: AsyncWrite + Unpin>(
     let serial = matches!(port, Port::Serial | Port::Handheld);
     let mut lines = Lines::new(reader, serial);
     while let Some(line) = lines.next().await? {
+        if shared.world().is_shut_away(port) {
+            continue;
+        }
         let answer = match (line, port) {
             (Line::TooLong, _) => {
                 let error = ScpiError::new(-223, "line too long");

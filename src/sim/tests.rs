@@ -592,3 +592,112 @@ async fn half_a_block_is_half_a_block() {
     assert!(part.starts_with(b"#3404"));
     assert_eq!(receiver.ask("SWE:POIN?").await, "101");
 }
+
+#[tokio::test]
+async fn a_receiver_inside_a_closed_item_hears_nothing() {
+    let bench = bench(BenchOptions::default()).await;
+    let mut hands = Client::connect(&bench.addresses().control)
+        .await
+        .expect("control");
+    let mut receiver = Talk::tcp(&bench.addresses().receiver.tcp).await;
+    let closed = json!({"do": "place", "item": "P-0042", "sealed": true});
+    hands.request(&closed).await.expect("closed");
+    receiver.tell("*IDN?").await;
+    let mut source = Talk::tcp(&bench.addresses().source.tcp).await;
+    assert!(source.ask("*IDN?").await.starts_with("Tarn End"));
+    let early = tokio::time::timeout(Duration::from_millis(50), receiver.stream.read_u8());
+    assert!(early.await.is_err(), "heard through the wall");
+    let open = json!({"do": "place", "item": "P-0042", "sealed": true, "closed": false});
+    hands.request(&open).await.expect("opened");
+    assert_eq!(receiver.ask("SYST:VERS?").await, "1999.0");
+}
+
+mod anything_sent {
+    use super::super::instrument::{Answer, Tables};
+    use super::super::scpi::parse;
+    use super::super::world::{Port, World};
+    use super::*;
+    use proptest::prelude::*;
+
+    const HEADERS: &[&str] = &[
+        "FREQ:CENT",
+        "FREQ:SPAN",
+        "FREQ:STAR",
+        "FREQ:STOP",
+        "FREQ:SPAN:FULL",
+        "SWE:POIN",
+        "SWE:TIME",
+        "SWE:COUN",
+        "SWE:TIME:AUTO",
+        "BAND",
+        "BAND:AUTO",
+        "BAND:VID",
+        "INP:ATT",
+        "INP:ATT:AUTO",
+        "INP:GAIN:STAT",
+        "DISP:TRAC:Y:RLEV",
+        "DISP:TRAC:MODE",
+        "DET",
+        "AVER",
+        "AVER:COUN",
+        "AVER:TYPE",
+        "AVER:CLE",
+        "INIT",
+        "INIT:CONT",
+        "ABOR",
+        "FORM",
+        "FORM:BORD",
+        "UNIT:POW",
+        "STAT:OPER:ENAB",
+        "STAT:QUES",
+        "*RST",
+        "*CLS",
+        "*ESE",
+        "*SRE",
+        "*OPC",
+        "*STB",
+        "*ESR",
+    ];
+    const VALUES: &[&str] = &[
+        "", "0", "1", "-1", "10", "11", "101", "MIN", "MAX", "ON", "OFF", "1E3", "10 KHZ", "1E6",
+        "100 MHZ", "3 GHZ", "1e999", "nan", "POS", "NEG", "SAMP", "RMS", "MAXH", "MINH", "SCAL",
+        "REAL,64", "5 MS", "-30 DBM", "\"", "1,2",
+    ];
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// Whatever is set, in whatever order, a trace can be read and holds finite numbers only.
+        #[test]
+        fn leaves_a_trace_that_can_be_read(
+            sent in proptest::collection::vec((0..HEADERS.len(), 0..VALUES.len(), any::<bool>()), 1..30),
+        ) {
+            let mut world = World::new(&BenchOptions::default());
+            let tables = Tables::new();
+            let say = |world: &mut World, line: &str| {
+                let units = parse(line).into_iter().flatten();
+                let answers = units.map(|unit| tables.execute(world, Port::Receiver, &unit));
+                answers.last()
+            };
+            for (header, value, query) in sent {
+                let (header, value) = (HEADERS[header], VALUES[value]);
+                // Ten thousand sweeps of ten thousand points are for another day.
+                if value == "MAX" && (header.ends_with("COUN") || header.ends_with("POIN")) {
+                    continue;
+                }
+                let mark = if query { "?" } else { "" };
+                say(&mut world, &format!("{header}{mark} {value}"));
+            }
+            let points = world.analyzer.settings.points;
+            match say(&mut world, "FORM ASC;:TRAC?") {
+                Some(Ok(Answer::Data(text))) => {
+                    let text = String::from_utf8(text).expect("text");
+                    let levels: Vec<f64> = text.split(',').map(|w| w.parse().expect("a number")).collect();
+                    prop_assert_eq!(levels.len(), points);
+                    prop_assert!(levels.iter().all(|level| level.is_finite()));
+                }
+                other => prop_assert!(false, "no trace: {:?}", other),
+            }
+        }
+    }
+}

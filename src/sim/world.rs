@@ -81,6 +81,8 @@ pub(super) struct Placement {
     pub face: Face,
     pub polarisation: Polarisation,
     pub closed: bool,
+    /// The receiver itself lies in the item, and cannot be talked to while it is closed.
+    pub sealed: bool,
 }
 
 /// Simulated time.
@@ -150,6 +152,7 @@ impl World {
                 face: Face::Front,
                 polarisation: Polarisation::Vertical,
                 closed: true,
+                sealed: false,
             },
             closings: 0,
             closing_sd_db: options.closing_sd_db,
@@ -237,6 +240,7 @@ impl World {
             face,
             polarisation,
             closed,
+            ..
         } = &self.placement;
         let Some(item) = item.as_ref().and_then(|serial| self.items.get(serial)) else {
             return 0.0;
@@ -280,6 +284,12 @@ impl World {
         self.before_change();
         self.placement = placement;
         self.closings += 1;
+    }
+
+    /// Whether a port cannot be reached because its instrument lies in a closed item.
+    pub(super) fn is_shut_away(&self, port: Port) -> bool {
+        let placed = &self.placement;
+        port != Port::Source && placed.sealed && placed.closed && placed.item.is_some()
     }
 
     /// Adds an item, or replaces the one of the same serial.
