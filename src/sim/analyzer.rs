@@ -1,4 +1,4 @@
-//! The spectrum analyzer: settings, sweeps, detector, hold and what it does wrong.
+//! The spectrum analyzer: sweeps, detector, hold and what it does wrong.
 //!
 //! Swept through a Gaussian resolution filter. Noise in one sample of the filter's output is complex
 //! Gaussian, its power exponential; samples a dwell apart are correlated as the filter says (the
@@ -12,25 +12,11 @@ use rand::distr::{Distribution, Uniform};
 use rand::rngs::SmallRng;
 use rand_distr::{Exp1, Gamma, StandardNormal};
 
+use super::noise::{Kernel, complex_normal, highest, largest, lowest};
 use super::radio::{Signal, dbm, milliwatts};
 use super::random::{curve, part, symmetric};
+use super::settings::{ATTENUATION_DB, Detector, Hold, Settings, TraceMode};
 
-/// What the analyzer can tune to, Hz.
-pub(super) const RANGE_HZ: (f64, f64) = (0.0, 3e9);
-/// Fewest and most points of a trace.
-pub(super) const POINTS: (usize, usize) = (11, 10_001);
-/// Largest attenuation and its step, dB.
-pub(super) const ATTENUATION_DB: (f64, f64) = (50.0, 5.0);
-/// Reference levels that it takes, dBm.
-pub(super) const REFERENCE_DBM: (f64, f64) = (-120.0, 30.0);
-/// Most sweeps that one measurement may average or hold.
-pub(super) const COUNT_MAX: u32 = 10_000;
-/// Resolution and video bandwidths, Hz.
-pub(super) const BANDWIDTHS_HZ: [f64; 12] = [
-    10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4, 1e5, 3e5, 1e6, 3e6,
-];
-/// The longest and the shortest sweep, s.
-pub(super) const SWEEP_S: (f64, f64) = (1e-3, 4000.0);
 /// More than this at the input breaks the mixer, dBm. The bench only counts it.
 pub(super) const DAMAGE_DBM: f64 = 20.0;
 /// Bit of the questionable power register: the mixer is overdriven.
@@ -38,8 +24,6 @@ pub(super) const OVERLOAD_INPUT: u16 = 1;
 /// Bit of the questionable power register: a signal stands above the top of the screen.
 pub(super) const OVERLOAD_IF: u16 = 2;
 
-/// Swept response needs span / bandwidth² times this (common practice, no source).
-const SWEEP_FACTOR: f64 = 2.5;
 /// Bandwidth of a Gaussian filter in noise over its 3 dB bandwidth: sqrt(pi / 4 ln 2).
 const NOISE_BANDWIDTH: f64 = 1.064_467_019_431_226;
 const FOUR_LN2: f64 = 2.772_588_722_239_781;
@@ -63,162 +47,6 @@ const BOTTOM_DBM: f64 = -200.0;
 const HELD_DRAWN_MAX: f64 = 64.0;
 /// More averaged sweeps than this change nothing that could be seen.
 const AVERAGED_DRAWN_MAX: f64 = 1000.0;
-/// Neighbouring samples of white noise that make one sample of filtered noise.
-const TAPS: usize = 8;
-
-/// How a bin's samples become one number.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Detector {
-    Positive,
-    Negative,
-    Sample,
-    Rms,
-}
-
-/// How the sweeps of one averaged measurement become one trace.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum AverageKind {
-    Maximum,
-    Minimum,
-    /// Mean of the decibels, as shown on the screen.
-    Scalar,
-    /// Mean of the powers.
-    Rms,
-}
-
-/// The display trace mode.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum TraceMode {
-    Write,
-    MaxHold,
-    MinHold,
-}
-
-/// What the operator set.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Settings {
-    pub centre_hz: f64,
-    pub span_hz: f64,
-    pub points: usize,
-    pub rbw_hz: Option<f64>,
-    pub vbw_hz: Option<f64>,
-    pub sweep_s: Option<f64>,
-    pub attenuation_db: Option<f64>,
-    pub preamp: bool,
-    pub reference_dbm: f64,
-    pub detector: Detector,
-    pub averaging: bool,
-    pub average_kind: AverageKind,
-    pub average_count: u32,
-    pub sweep_count: u32,
-    pub trace_mode: TraceMode,
-    pub continuous: bool,
-}
-
-impl Default for Settings {
-    fn default() -> Self {
-        Self {
-            centre_hz: 1.5e9,
-            span_hz: 3e9,
-            points: 1001,
-            rbw_hz: None,
-            vbw_hz: None,
-            sweep_s: None,
-            attenuation_db: None,
-            preamp: false,
-            reference_dbm: 0.0,
-            detector: Detector::Positive,
-            averaging: false,
-            average_kind: AverageKind::Scalar,
-            average_count: 10,
-            sweep_count: 1,
-            trace_mode: TraceMode::Write,
-            continuous: true,
-        }
-    }
-}
-
-impl Settings {
-    /// The narrowest available bandwidth that is not below the one asked for, Hz.
-    pub(super) fn available_hz(asked_hz: f64) -> f64 {
-        let fits = |step: &&f64| **step >= asked_hz * (1.0 - 1e-9);
-        let widest = BANDWIDTHS_HZ[BANDWIDTHS_HZ.len() - 1];
-        BANDWIDTHS_HZ.iter().find(fits).copied().unwrap_or(widest)
-    }
-
-    pub(super) fn start_hz(&self) -> f64 {
-        self.centre_hz - self.span_hz / 2.0
-    }
-
-    pub(super) fn stop_hz(&self) -> f64 {
-        self.centre_hz + self.span_hz / 2.0
-    }
-
-    pub(super) fn rbw_hz(&self) -> f64 {
-        let auto = || Self::available_hz(self.span_hz / 100.0);
-        self.rbw_hz.unwrap_or_else(auto)
-    }
-
-    pub(super) fn vbw_hz(&self) -> f64 {
-        self.vbw_hz.unwrap_or_else(|| self.rbw_hz())
-    }
-
-    pub(super) fn attenuation_db(&self) -> f64 {
-        let (most, step) = ATTENUATION_DB;
-        let auto = || ((self.reference_dbm + 10.0) / step).ceil().max(0.0) * step;
-        self.attenuation_db.unwrap_or_else(auto).min(most)
-    }
-
-    pub(super) fn sweep_s(&self) -> f64 {
-        let rbw = self.rbw_hz();
-        let auto = || match self.span_hz {
-            0.0 => 20e-3,
-            span => SWEEP_FACTOR * span / (rbw * rbw.min(self.vbw_hz())),
-        };
-        self.sweep_s
-            .unwrap_or_else(auto)
-            .clamp(SWEEP_S.0, SWEEP_S.1)
-    }
-
-    /// Distance between neighbouring bins.
-    fn bin_hz(&self) -> f64 {
-        self.span_hz / (self.points - 1) as f64
-    }
-
-    /// Frequencies of the bins.
-    pub(super) fn bin_frequency_hz(&self, bin: usize) -> f64 {
-        self.start_hz() + bin as f64 * self.bin_hz()
-    }
-
-    fn hold(&self) -> Hold {
-        match (self.trace_mode, self.averaging, self.average_kind) {
-            (TraceMode::MaxHold, ..) | (_, true, AverageKind::Maximum) => Hold::Max,
-            (TraceMode::MinHold, ..) | (_, true, AverageKind::Minimum) => Hold::Min,
-            (_, true, AverageKind::Scalar) => Hold::MeanLevel,
-            (_, true, AverageKind::Rms) => Hold::MeanPower,
-            _ => Hold::Last,
-        }
-    }
-
-    /// How many sweeps one single measurement takes.
-    pub(super) fn sweeps(&self) -> u32 {
-        match self.averaging {
-            true => self.average_count.max(self.sweep_count),
-            false => self.sweep_count,
-        }
-    }
-}
-
-/// How a new sweep joins the trace.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Hold {
-    Last,
-    Max,
-    Min,
-    MeanLevel,
-    MeanPower,
-}
-
 /// A measurement under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Run {
@@ -241,13 +69,6 @@ struct Prepared {
     smoothing: f64,
     kernel: Option<Kernel>,
     mean: Option<Gamma<f64>>,
-}
-
-/// Makes filtered noise, correlated from bin to bin, from white noise.
-#[derive(Debug)]
-struct Kernel {
-    taps: Vec<(usize, [f64; TAPS])>,
-    white: usize,
 }
 
 /// The one analyzer of the bench, whoever talks to it.
@@ -653,41 +474,6 @@ impl Analyzer {
     }
 }
 
-impl Kernel {
-    /// `dwell` is the time in one bin times the 3 dB bandwidth.
-    fn new(points: usize, dwell: f64) -> Self {
-        // The impulse response of the Gaussian filter has this standard deviation, in units of one
-        // over the bandwidth; white noise on a grid of that step is fine enough to 1e-4.
-        let grid = std::f64::consts::LN_2.sqrt() / std::f64::consts::PI;
-        let step = dwell / grid;
-        let taps = (0..points)
-            .map(|bin| {
-                let place = bin as f64 * step;
-                let first = place.floor();
-                let mut weights: [f64; TAPS] = std::array::from_fn(|tap| {
-                    let distance = tap as f64 - 3.0 - (place - first);
-                    (-distance * distance / 2.0).exp()
-                });
-                let norm = weights.iter().map(|w| w * w).sum::<f64>().sqrt();
-                weights.iter_mut().for_each(|weight| *weight /= norm);
-                (first as usize, weights)
-            })
-            .collect();
-        let white = (points as f64 * step) as usize + TAPS + 1;
-        Self { taps, white }
-    }
-
-    fn draw(&self, rng: &mut SmallRng) -> Vec<(f64, f64)> {
-        (0..self.white).map(|_| complex_normal(rng)).collect()
-    }
-
-    fn sample(&self, bin: usize, white: &[(f64, f64)]) -> (f64, f64) {
-        let (first, weights) = &self.taps[bin];
-        let near = white[*first..].iter().zip(weights);
-        near.fold((0.0, 0.0), |sum, (z, w)| (sum.0 + z.0 * w, sum.1 + z.1 * w))
-    }
-}
-
 /// The share of a carrier's power that a bin shows, whose centre is `offset_hz` away from it.
 fn response(detector: Detector, offset_hz: f64, bin_hz: f64, rbw_hz: f64) -> f64 {
     let half_hz = bin_hz / 2.0;
@@ -706,48 +492,13 @@ fn response(detector: Detector, offset_hz: f64, bin_hz: f64, rbw_hz: f64) -> f64
     }
 }
 
-/// Two independent standard normal numbers: their squares add up to 2 on average.
-fn complex_normal(rng: &mut SmallRng) -> (f64, f64) {
-    (StandardNormal.sample(rng), StandardNormal.sample(rng))
-}
-
-/// The largest of `count` exponential powers of mean 1; `count` need not be whole.
-fn largest(rng: &mut SmallRng, count: f64) -> f64 {
-    // U^(1/M) is exp(-E/M) with E exponential.
-    let exponential: f64 = Exp1.sample(rng);
-    -(-(-exponential / count).exp_m1()).ln()
-}
-
-/// The highest of what a detector shows of noise alone in `sweeps` sweeps, mean power 1.
-fn highest(rng: &mut SmallRng, detector: Detector, sweeps: f64, samples: f64) -> f64 {
-    match detector {
-        Detector::Positive => largest(rng, sweeps * samples),
-        Detector::Negative => largest(rng, sweeps) / samples,
-        Detector::Sample | Detector::Rms => largest(rng, sweeps),
-    }
-}
-
-/// The lowest of the same.
-fn lowest(rng: &mut SmallRng, detector: Detector, sweeps: f64, samples: f64) -> f64 {
-    let exponential: f64 = Exp1.sample(rng);
-    match detector {
-        // The smallest of K uniform numbers, 1 - U^(1/K), put through the inverse of the
-        // distribution of the largest of M.
-        Detector::Positive => {
-            let log_share = (-(-exponential / sweeps).exp_m1()).ln() / samples;
-            -(-log_share.exp_m1()).ln()
-        }
-        Detector::Negative => exponential / sweeps / samples,
-        Detector::Sample | Detector::Rms => exponential / sweeps,
-    }
-}
-
 fn draw(rng: &mut SmallRng, low: f64, high: f64) -> f64 {
     Uniform::new(low, high).map_or(low, |range| range.sample(rng))
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::settings::AverageKind;
     use super::*;
 
     fn settings(span_hz: f64, rbw_hz: f64) -> Settings {
@@ -1099,18 +850,5 @@ mod tests {
         analyzer.advance(half_s, &[]);
         assert!(analyzer.trace.iter().all(|power| *power > 0.0));
         assert!(analyzer.remaining_s().is_none());
-    }
-
-    #[test]
-    fn bandwidths_are_rounded_up_to_what_there_is() {
-        for (asked, got) in [
-            (10.0, 10.0),
-            (11.0, 30.0),
-            (9e3, 1e4),
-            (3e6, 3e6),
-            (5e6, 3e6),
-        ] {
-            assert_eq!(Settings::available_hz(asked), got);
-        }
     }
 }

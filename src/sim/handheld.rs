@@ -23,10 +23,10 @@
 //! | `faults` | `none`, or the oldest fault as `code,"text"`, which is then forgotten |
 //! | `fresh` | `ok`; settings as at power-up, and stopped |
 
-use super::analyzer::{Detector, RANGE_HZ, REFERENCE_DBM, Settings, TraceMode};
 use super::fault::Fault;
 use super::scpi::ScpiError;
 use super::serve::idle;
+use super::settings::{Detector, RANGE_HZ, REFERENCE_DBM, Settings, TraceMode};
 use super::world::{Port, World};
 use super::{Shared, receiver};
 

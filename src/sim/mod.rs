@@ -7,7 +7,7 @@
 //!
 //! - `shielding`, `catalogue`: what an item truly does, and the items on the shelf
 //! - `radio`: source, amplifier, antennas, path, stations of the neighbourhood
-//! - `analyzer`: sweeps, noise, detectors, hold, overload
+//! - `settings`, `analyzer`, `noise`: what is set, and sweeps, detectors, hold, overload
 //! - `world`: all of that together, and its time
 //! - `scpi`, `instrument`, `source`, `receiver`: what is said to it; `handheld`: a terser way
 //! - `serve`, `pty`: bytes; `control`: the port that moves the items, asks for the truth and breaks things
@@ -27,12 +27,14 @@ pub mod control;
 mod fault;
 mod handheld;
 mod instrument;
+mod noise;
 mod pty;
 mod radio;
 mod random;
 mod receiver;
 mod scpi;
 mod serve;
+mod settings;
 mod shielding;
 mod source;
 #[cfg(test)]

@@ -14,13 +14,13 @@
 //! overload, bit 1 above the screen), `STATus:QUEStionable|OPERation[:EVENt]?|:CONDition?|:ENABle`
 //! (questionable bit 3 power; operation bit 3 sweeping), `STATus:PRESet`.
 
-use super::analyzer::{
-    ATTENUATION_DB, AverageKind, COUNT_MAX, Detector, POINTS, RANGE_HZ, REFERENCE_DBM, SWEEP_S,
-    Settings, TraceMode,
-};
 use super::fault::Fault;
 use super::instrument::{Answer, PowerUnit, System, system};
 use super::scpi::{Kind, Number, ScpiError, Unit, boolean, keyword, number, only};
+use super::settings::{
+    ATTENUATION_DB, AverageKind, COUNT_MAX, Detector, POINTS, RANGE_HZ, REFERENCE_DBM, SWEEP_S,
+    Settings, TraceMode,
+};
 use super::world::{Port, World};
 
 /// The receiver's commands.

@@ -323,7 +323,7 @@ impl World {
     }
 
     /// Changes the analyzer's settings, which throws away what it held.
-    pub(super) fn set_receiver(&mut self, change: impl FnOnce(&mut super::analyzer::Settings)) {
+    pub(super) fn set_receiver(&mut self, change: impl FnOnce(&mut super::settings::Settings)) {
         self.catch_up();
         change(&mut self.analyzer.settings);
         self.analyzer.restart();
