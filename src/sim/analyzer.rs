@@ -34,7 +34,7 @@ const PREAMP_NOISE_FIGURE_DB: f64 = 8.0;
 const PREAMP_GAIN_DB: f64 = 20.0;
 /// Level at the mixer that is shown 1 dB too low, dBm.
 const COMPRESSION_DBM: f64 = 3.0;
-/// Level at the mixer from which the overload bit is set, dBm: 0.25 dB of compression.
+/// Level at the mixer from which the overload bit is set, dBm: 0.27 dB of compression.
 const OVERLOAD_DBM: f64 = -3.0;
 /// Second-harmonic intercept at the mixer, dBm.
 const SECOND_INTERCEPT_DBM: f64 = 45.0;
@@ -47,6 +47,7 @@ const BOTTOM_DBM: f64 = -200.0;
 const HELD_DRAWN_MAX: f64 = 64.0;
 /// More averaged sweeps than this change nothing that could be seen.
 const AVERAGED_DRAWN_MAX: f64 = 1000.0;
+
 /// A measurement under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Run {

@@ -453,13 +453,12 @@ pub(super) fn keyword<C: Copy>(text: &str, table: &[(&str, C)]) -> Result<C, Scp
 
 /// A number, with or without a unit, in the base unit of its kind.
 fn with_unit(text: &str, kind: Kind) -> Result<f64, ScpiError> {
-    let compact: String = text.chars().filter(|c| !c.is_whitespace()).collect();
-    let compact = compact.to_ascii_uppercase();
-    let (value, unit) = longest_number(&compact).ok_or_else(|| ScpiError::new(-104, text))?;
+    let upper = text.to_ascii_uppercase();
+    let (value, unit) = longest_number(upper.trim()).ok_or_else(|| ScpiError::new(-104, text))?;
     if !value.is_finite() {
         return Err(ScpiError::new(-222, text));
     }
-    let factor = match (kind, unit) {
+    let factor = match (kind, unit.trim()) {
         (_, "") => 1.0,
         (Kind::Frequency, "HZ") | (Kind::Time, "S") => 1.0,
         (Kind::Level, "DBM") | (Kind::Ratio, "DB") => 1.0,
@@ -548,6 +547,7 @@ mod tests {
         assert_eq!(read("5 DBM", Kind::Frequency), Err(-131));
         assert_eq!(read("lots", Kind::Frequency), Err(-104));
         assert_eq!(read("inf", Kind::Frequency), Err(-104));
+        assert_eq!(read("1 0", Kind::Frequency), Err(-131));
         assert_eq!(read("1e999", Kind::Frequency), Err(-222));
     }
 
