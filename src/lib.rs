@@ -9,5 +9,6 @@ pub mod link;
 pub mod procedure;
 pub mod quantity;
 pub mod report;
+pub mod sim;
 pub mod station;
 pub mod store;
