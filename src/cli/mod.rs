@@ -5,9 +5,11 @@
 //! wrong, 4 the bench failed, 5 the store failed.
 
 mod bench;
+mod demo;
 mod history;
 mod measure;
 mod show;
+mod sim;
 mod table;
 mod watch;
 
@@ -35,6 +37,8 @@ const CODES: &str = "Exit codes: 0 done, 1 the item failed its limit, 2 undecide
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Run the whole job on the simulated bench: nothing attached, nothing transmitted.
+    Demo(demo::DemoArgs),
     /// Measure items against a plan, or go on with a run that was stopped.
     Measure(measure::MeasureArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
@@ -43,6 +47,8 @@ enum Command {
     History(history::HistoryArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
+    /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
+    Sim(sim::SimArgs),
 }
 
 /// Where the database is.
@@ -161,6 +167,8 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Bench(args) => bench::run(args).await,
         Command::History(args) => history::run(args).await,
         Command::Show(args) => show::run(args).await,
+        Command::Demo(args) => demo::run(args).await,
+        Command::Sim(args) => sim::run(args).await,
     };
     match done {
         Ok(code) => ExitCode::from(code),
