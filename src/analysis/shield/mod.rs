@@ -7,7 +7,14 @@
 
 pub mod aperture;
 pub mod cavity;
+pub mod curve;
+pub mod explain;
 pub mod field;
+mod fit;
+pub mod leak;
+#[cfg(test)]
+mod recovery;
+mod say;
 pub mod sheet;
 pub mod shell;
 pub mod stack;
