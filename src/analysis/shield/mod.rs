@@ -12,6 +12,7 @@ pub mod explain;
 pub mod field;
 mod fit;
 pub mod leak;
+pub mod pulse;
 #[cfg(test)]
 mod recovery;
 mod say;
