@@ -8,9 +8,11 @@
 pub mod aperture;
 pub mod cavity;
 pub mod curve;
+pub mod design;
 pub mod explain;
 pub mod field;
 mod fit;
+pub mod layers;
 pub mod leak;
 pub mod pulse;
 #[cfg(test)]
