@@ -29,6 +29,9 @@ pub struct CurvePoint {
     pub dynamic_range_db: Option<f64>,
 }
 
+/// No instrument tells apart more than a small part of this.
+const LARGEST_DB: f64 = 1000.0;
+
 /// The curve in ascending frequency, every number checked.
 ///
 /// # Errors
@@ -45,16 +48,17 @@ pub(super) fn checked(
             needed,
         });
     }
+    let real = |db: f64| db.abs() <= LARGEST_DB;
     for (index, point) in points.iter().enumerate() {
-        let range_is_real = point.dynamic_range_db.is_none_or(f64::is_finite);
+        let range_is_real = point.dynamic_range_db.is_none_or(real);
         let reason = match point {
             p if !(p.frequency_hz > 0.0 && p.frequency_hz.is_finite()) => "frequency not positive",
-            p if !p.se_db.is_finite() => "SE not a finite number",
-            p if !(p.u_db >= 0.0 && p.u_db.is_finite()) => "uncertainty negative or not a number",
+            p if !real(p.se_db) => "SE not a number within ±1000 dB",
+            p if !(p.u_db >= 0.0 && real(p.u_db)) => "uncertainty negative or not a number",
             p if p.u_db == 0.0 && p.kind == PointKind::Measured => {
                 "a measured value needs an uncertainty"
             }
-            _ if !range_is_real => "dynamic range not a finite number",
+            _ if !range_is_real => "dynamic range not a number within ±1000 dB",
             _ => continue,
         };
         return Err(ShieldError::BadPoint {

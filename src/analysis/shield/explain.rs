@@ -2,7 +2,7 @@
 //!
 //! Every combination of sheet, slot(s), seam and floor is fitted (see `fit`) and weighed by the Bayesian
 //! information criterion. A leak is *named* only when the combinations that contain it hold 95 % of the
-//! weight; one that might be there is reported as such, and one that is not needed gets an upper limit. Kinds
+//! weight and its size has a lower end; one that might be there is reported as such, and one that is not needed gets an upper limit. Kinds
 //! with the same shape over the measured range (a slot well below resonance, an inductive seam) are never
 //! told apart here, and that is said.
 
@@ -58,7 +58,7 @@ pub struct NamedLeak {
     pub kind: LeakKind,
     /// Weight of all combinations that contain it.
     pub probability: f64,
-    /// Whether that is enough to say so.
+    /// Whether that is enough to say so, and its size is not open towards nothing.
     pub named: bool,
     /// Its size, profile-likelihood intervals.
     pub parameters: Vec<Parameter>,
@@ -158,7 +158,7 @@ pub const NAMED_FROM: f64 = 0.95;
 /// A parameter that explains nothing still keeps some 15 % at 30 points, so less than this is no sign of a leak.
 const POSSIBLE_FROM: f64 = 0.3;
 /// Share of the best combination's weight from which a combination widens the intervals.
-const CREDIBLE: f64 = 0.02;
+const CREDIBLE: f64 = 0.01;
 /// Fewer measured points than this and only bounds are stated.
 pub const LEAST_MEASURED: usize = 4;
 /// A dip is at least this deep and this many uncertainties.
@@ -292,7 +292,7 @@ fn possible_leaks(
     Ok(leaks)
 }
 
-/// Every combination with at most one entry of each kind.
+/// Every combination with at most one entry of each kind, powers added.
 fn combinations(leaks: &[Leak]) -> Vec<Model> {
     (1u32..1 << leaks.len())
         .map(|bits| {
@@ -304,19 +304,27 @@ fn combinations(leaks: &[Leak]) -> Vec<Model> {
         .filter(|chosen: &Vec<Leak>| {
             !(chosen.contains(&Leak::Slot) && chosen.contains(&Leak::Slots))
         })
-        .flat_map(|leaks| {
-            let with_phase = leaks.iter().filter(|leak| **leak != Leak::Floor).count();
-            let phases: &[f64] = match with_phase {
-                0 | 1 => &[0.0],
-                2 => &[0.0, 0.7, -0.7],
-                _ => &[0.0, 0.7, -0.4],
-            };
-            phases.iter().map(move |&coherence| Model {
-                leaks: leaks.clone(),
-                coherence,
-            })
-        })
+        .map(Model::incoherent)
         .collect()
+}
+
+/// The same leaks with a fixed phase between them, reinforcing and cancelling.
+fn with_phase(model: &Model) -> impl Iterator<Item = Model> + '_ {
+    let with_phase = model
+        .leaks
+        .iter()
+        .filter(|leak| **leak != Leak::Floor)
+        .count();
+    let phases: &[f64] = match with_phase {
+        0 | 1 => &[],
+        2 => &[0.7, -0.7],
+        // Three cannot all oppose each other.
+        _ => &[0.7, -0.4],
+    };
+    phases.iter().map(|&coherence| Model {
+        leaks: model.leaks.clone(),
+        coherence,
+    })
 }
 
 /// Parameters of a model: of its leaks, the scatter, and the phase where it is not left open.
@@ -330,18 +338,36 @@ fn bic(model: &Model, log_likelihood: f64, points: usize) -> f64 {
 
 /// Fits all combinations; best first, weights summing to 1.
 fn fit_all(models: &[Model], data: &[CurvePoint]) -> Vec<Candidate> {
-    let mut candidates: Vec<Candidate> = models
-        .iter()
-        .map(|model| Candidate {
-            model: model.clone(),
-            fit: model.best(data),
-            weight: 0.0,
-        })
-        .collect();
-    candidates.retain(|candidate| count_is_seen(candidate, data));
+    /// Combinations worth trying with a phase, if they have two leaks at least.
+    const PHASED: usize = 6;
     let of =
         |candidate: &Candidate| bic(&candidate.model, candidate.fit.log_likelihood, data.len());
-    candidates.sort_by(|a, b| of(a).total_cmp(&of(b)));
+    let by_bic = |a: &Candidate, b: &Candidate| of(a).total_cmp(&of(b));
+    let candidate = |model: Model, fit: Fit| Candidate {
+        model,
+        fit,
+        weight: 0.0,
+    };
+    let mut candidates: Vec<Candidate> = models
+        .iter()
+        .map(|model| candidate(model.clone(), model.best(data)))
+        .collect();
+    candidates.sort_by(by_bic);
+    let several = |c: &&Candidate| with_phase(&c.model).next().is_some();
+    let phased: Vec<Candidate> = candidates
+        .iter()
+        .filter(several)
+        .take(PHASED)
+        .flat_map(|plain| {
+            with_phase(&plain.model).map(|model| {
+                let fit = model.climb(&plain.fit.theta, data, None);
+                candidate(model, fit)
+            })
+        })
+        .collect();
+    candidates.extend(phased);
+    candidates.retain(|candidate| count_is_seen(candidate, data));
+    candidates.sort_by(by_bic);
     let least = of(&candidates[0]);
     let mut sum = 0.0;
     for candidate in &mut candidates {
@@ -445,7 +471,8 @@ fn name_leaks(
         found.push(NamedLeak {
             kind,
             probability,
-            named: probability >= NAMED_FROM,
+            // A leak that may as well be nothing is not one to name.
+            named: probability >= NAMED_FROM && parameters[0].low_95.is_some(),
             same_shape: same_shape(leak, &candidate.fit.theta[at..], data, excitation),
             as_seam: as_seam(leak, &parameters),
             parameters,
@@ -465,28 +492,38 @@ fn interval(
     best: &Candidate,
     data: &[CurvePoint],
 ) -> Parameter {
-    let (mut low, mut high) = (Some(f64::INFINITY), Some(0.0));
     let mut estimate = f64::NAN;
+    // Ends as logarithms; an open end stays open.
+    let mut ends = [Some(f64::INFINITY), Some(f64::NEG_INFINITY)];
     for candidate in candidates
         .iter()
         .filter(|c| c.weight >= CREDIBLE * best.weight)
     {
-        let Some((_, at)) = candidate.model.placed().find(|(other, _)| *other == leak) else {
+        let Candidate { model, fit, .. } = candidate;
+        let Some((_, first)) = model.placed().find(|(other, _)| *other == leak) else {
             continue;
         };
-        let Candidate { model, fit, .. } = candidate;
+        let at = first + i;
         if estimate.is_nan() {
-            estimate = fit.theta[at + i].exp();
+            estimate = fit.theta[at].exp();
         }
         let drop = drop_95(data.len(), model.size() + 1);
-        let end = |side| {
-            model
-                .profile_end(fit, at + i, side, drop, data)
-                .map(f64::exp)
-        };
-        low = low.zip(end(-1.0)).map(|(a, b)| a.min(b));
-        high = high.zip(end(1.0)).map(|(a, b): (f64, f64)| a.max(b));
+        for (end, side) in ends.iter_mut().zip([-1.0, 1.0]) {
+            let Some(now) = *end else { continue };
+            let beyond = side * (fit.theta[at] - now) >= 0.0;
+            if beyond || model.reaches(fit, at, now, drop, data) {
+                let next = model.profile_end(fit, at, side, drop, data);
+                *end = next.map(|next| {
+                    if side < 0.0 {
+                        next.min(now)
+                    } else {
+                        next.max(now)
+                    }
+                });
+            }
+        }
     }
+    let [low, high] = ends.map(|end| end.map(f64::exp));
     Parameter {
         name: leak.parameters()[i],
         estimate,
@@ -602,7 +639,8 @@ fn only_bounds(points: &[CurvePoint], leaks: &[Leak], measured: usize) -> Explan
             let name = leak.parameters()[0];
             Some(Parameter {
                 name,
-                estimate: f64::NAN,
+                // The most likely leak behind bounds alone is none.
+                estimate: 0.0,
                 low_95: None,
                 high_95: Some(high.exp()),
             })
@@ -651,18 +689,22 @@ fn residuals(points: &[CurvePoint], best: &Candidate, aside: &[bool]) -> Vec<Res
 struct Resonances {
     /// Frequency, half width of the window, indices.
     modes: Vec<(f64, f64, [u32; 3])>,
+    listed_to_hz: f64,
 }
 
 impl Resonances {
     fn new(inside: &ItemInside, highest_hz: f64) -> Result<Self, ShieldError> {
-        let found = modes(
-            inside.size,
-            Loading::empty(inside.quality),
-            Frequency::from_hz(1.05 * highest_hz),
-        )?;
+        /// Half-waves along the longest side beyond which resonances are a crowd.
+        const MOST_ALONG: f64 = 12.0;
+        let BoxSize { a, b, c } = inside.size;
+        let longest_m = positive("inner dimension", a.m().max(b.m()).max(c.m()))?;
+        let listed_to_hz = (1.05 * highest_hz).min(MOST_ALONG * LIGHT_M_PER_S / 2.0 / longest_m);
+        let loading = Loading::empty(inside.quality);
+        let found = modes(inside.size, loading, Frequency::from_hz(listed_to_hz))?;
         // Antenna and contents move the modes by a few percent (common practice, no source).
         let window = |f_hz: f64| f_hz * (1.0 / inside.quality).max(0.025);
         Ok(Self {
+            listed_to_hz,
             modes: found
                 .modes
                 .iter()
@@ -687,6 +729,7 @@ impl Resonances {
             .iter()
             .filter(|(mode_hz, ..)| (mode_hz / f_hz - 1.0).abs() < 0.1);
         near.map(|(_, window_hz, _)| 2.0 * window_hz).sum::<f64>() > 0.5 * 0.2 * f_hz
+            || f_hz > self.listed_to_hz
     }
 }
 
@@ -702,7 +745,7 @@ fn set_dips_aside(
             && -residual.residual_db > DIP_DB.max(DIP_UNCERTAINTIES * point.u_db)
     };
     let residuals = residuals(points, best, aside);
-    let on_mode = |f_hz: f64| resonances.is_some_and(|r| r.at(f_hz).is_some());
+    let on_mode = |f_hz: f64| resonances.is_some_and(|r| !r.crowded(f_hz) && r.at(f_hz).is_some());
     let mut budget = (points.len() / 10).saturating_sub(aside.iter().filter(|a| **a).count());
     let mut changed = false;
     let mut order: Vec<usize> = (0..points.len()).collect();

@@ -89,7 +89,7 @@ impl Model {
             }
         }
         // Cancellation is never complete over a whole item.
-        total = total.max(1e-3 * alone);
+        total = total.max(1e-3 * alone).max(1e-300);
         for slope in &mut slope {
             *slope *= -DB_PER_NEPER / 2.0 / total;
         }
@@ -195,7 +195,7 @@ impl Model {
                 let gained = value - best;
                 (best, theta, gradient, curvature) = (value, tried, next_gradient, next_curvature);
                 damping = (damping / 5.0).max(1e-9);
-                if gained < 1e-7 {
+                if gained < 1e-6 {
                     break;
                 }
             } else {
@@ -242,6 +242,8 @@ impl Model {
     }
 
     /// Where the profile likelihood has fallen by `drop` on one side (−1, +1); `None` if it never does.
+    ///
+    /// The root of the fall is nearly linear in the parameter, so steps along it arrive in a few climbs.
     pub(super) fn profile_end(
         &self,
         best: &Fit,
@@ -250,31 +252,52 @@ impl Model {
         drop: f64,
         data: &[CurvePoint],
     ) -> Option<f64> {
+        const CLOSE: f64 = 0.01;
         let (low, high) = self.range(at);
         let limit = if side < 0.0 { low } else { high };
-        let target = best.log_likelihood - drop;
-        let (mut inside, mut step) = (best.clone(), 0.02);
-        let mut outside = loop {
-            let here = inside.theta[at];
-            if (limit - here) * side <= 1e-9 {
+        let target = drop.sqrt();
+        let curvature = self.likelihood(&best.theta, data).2[(at, at)];
+        let mut step = (2.0 * drop / curvature.max(1e-9)).sqrt().clamp(1e-4, 1.0);
+        // Distance from the best, root of the fall there, and the fit to start from.
+        let (mut inside, mut inside_root, mut near) = (0.0, 0.0, best.clone());
+        let mut outside: Option<(f64, f64)> = None;
+        for _ in 0..40 {
+            let value = (best.theta[at] + side * step).clamp(low, high);
+            let fit = self.profile(&near, at, value, data);
+            let root = (best.log_likelihood - fit.log_likelihood).max(0.0).sqrt();
+            if (root / target - 1.0).abs() < CLOSE {
+                return Some(value);
+            }
+            if root > target {
+                outside = Some((step, root));
+            } else if value == limit {
                 return None;
+            } else {
+                (inside, inside_root, near) = (step, root, fit);
             }
-            let next = (here + side * step).clamp(low, high);
-            let fit = self.profile(&inside, at, next, data);
-            match fit.log_likelihood < target {
-                true => break next,
-                false => (inside, step) = (fit, step * 2.0),
-            }
-        };
-        while (outside - inside.theta[at]).abs() > 2e-4 {
-            let middle = 0.5 * (outside + inside.theta[at]);
-            let fit = self.profile(&inside, at, middle, data);
-            match fit.log_likelihood < target {
-                true => outside = middle,
-                false => inside = fit,
-            }
+            step = match outside {
+                None => step * (1.05 * target / root.max(1e-9)).clamp(1.2, 3.0),
+                Some((far, far_root)) => {
+                    let share = (target - inside_root) / (far_root - inside_root);
+                    inside + (far - inside) * share.clamp(0.1, 0.9)
+                }
+            };
         }
-        Some(outside)
+        Some(best.theta[at] + side * outside.map_or(inside, |(far, _)| far))
+    }
+
+    /// Whether holding parameter `at` at `value` costs less than `drop`.
+    pub(super) fn reaches(
+        &self,
+        best: &Fit,
+        at: usize,
+        value: f64,
+        drop: f64,
+        data: &[CurvePoint],
+    ) -> bool {
+        let (low, high) = self.range(at);
+        let held = self.profile(best, at, value.clamp(low, high), data);
+        best.log_likelihood - held.log_likelihood < drop
     }
 }
 

@@ -45,7 +45,8 @@ pub(super) enum Leak {
     Slot,
     /// Several equal slots, or one that couples only in part; ln(length in m), ln(count).
     Slots,
-    /// Joint with a transfer impedance that grows as √f; ln(ohm at 1 GHz).
+    /// Joint with a transfer impedance that grows as √f, as a metal's surface impedance does and as joints do
+    /// on the way from resistive to inductive (common practice, no source); ln(ohm at 1 GHz).
     Seam,
     /// Floor of the set-up below its stated dynamic range; ln(amplitude offset).
     Floor,

@@ -675,7 +675,7 @@ mod tests {
         assert_eq!(got.time_s.len(), got.outside_v_per_m.len());
         let top = got.inside_v_per_m.iter().copied().fold(0.0, f64::max);
         near_rel(top, got.inside.peak_v_per_m, 0.05);
-        // Fields from 0.1 to 1000 MHz: nearly all of the pulse's energy lies there (IEC 61000-2-9 says so in words).
+        // Fields from 0.1 to 1000 MHz: nearly all of the pulse's energy lies there (common practice, no source).
         assert!(got.measured_energy_share > 0.95);
     }
 

@@ -178,21 +178,21 @@ fn size(p: &Parameter) -> String {
     match (p.low_95.map(|l| l * factor), p.high_95.map(|h| h * factor)) {
         (Some(low), Some(high)) => {
             let (down, up) = (value - low, high - value);
-            let digits = digits_for(value, down.min(up));
+            let decimals = decimals_for(down.min(up));
             match up < 1.3 * down && down < 1.3 * up {
                 true => {
                     let half = 0.5 * (up + down);
                     format!(
                         "{} ± {} {unit}",
-                        significant(value, digits),
-                        significant(half, 1)
+                        rounded(value, decimals),
+                        rounded(half, decimals)
                     )
                 }
                 false => format!(
                     "{} ({} to {}) {unit}",
-                    significant(value, digits),
-                    significant(low, digits),
-                    significant(high, digits)
+                    rounded(value, decimals),
+                    rounded(low, decimals),
+                    rounded(high, decimals)
                 ),
             }
         }
@@ -202,10 +202,19 @@ fn size(p: &Parameter) -> String {
     }
 }
 
-/// Digits of `value` that reach the first digit of `uncertainty`.
-fn digits_for(value: f64, uncertainty: f64) -> usize {
-    let places = value.abs().log10().floor() - uncertainty.max(1e-300).log10().floor() + 1.0;
-    places.clamp(1.0, 4.0) as usize
+/// Decimals (negative: tens, hundreds) that reach the first digit of an uncertainty.
+fn decimals_for(uncertainty: f64) -> i32 {
+    (-uncertainty.max(1e-12).log10().floor() as i32).clamp(-9, 12)
+}
+
+/// A number to so many decimals, negative ones rounding to tens and hundreds.
+fn rounded(value: f64, decimals: i32) -> String {
+    let scale = 10f64.powi(decimals);
+    format!(
+        "{:.*}",
+        decimals.max(0) as usize,
+        (value * scale).round() / scale
+    )
 }
 
 /// A number to so many significant digits, never in exponent form.
@@ -215,14 +224,12 @@ fn significant(value: f64, digits: usize) -> String {
     }
     let lead = value.abs().log10().floor() as i32;
     let decimals = digits as i32 - 1 - lead;
-    let scale = 10f64.powi(decimals);
-    let rounded = (value * scale).round() / scale;
-    format!("{rounded:.*}", decimals.max(0) as usize)
+    rounded(value, decimals)
 }
 
 fn hertz(f_hz: f64) -> String {
-    let rounded: f64 = significant(f_hz, 3).parse().unwrap_or(f_hz);
-    Frequency::from_hz(rounded).to_string()
+    let shown: f64 = significant(f_hz, 3).parse().unwrap_or(f_hz);
+    Frequency::from_hz(shown).to_string()
 }
 
 fn median(mut values: Vec<f64>) -> f64 {
