@@ -87,6 +87,7 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         (Some(work), _) => work,
         (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
     };
+    caution(&station, &work);
     let finished = conduct(&store, station, work, args.operator.clone()).await;
     let runs = match finished {
         Ok(runs) => runs,
@@ -184,7 +185,6 @@ pub(super) async fn conduct(
     operator: Option<String>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
-    caution(&station, &work);
     let opened = tokio::select! {
         opened = Station::open(station, store) => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
@@ -308,10 +308,25 @@ pub(super) fn show(documents: &[RunDocument], as_json: bool) -> Result<(), CliEr
     if as_json {
         return print_json(&json!({ "runs": documents }));
     }
-    for document in documents {
-        print(&describe(document))?;
+    let items: Vec<_> = documents
+        .iter()
+        .filter(|d| d.kind == RunKind::Item)
+        .collect();
+    if let ([one], _) | ([], [one]) = (
+        items.as_slice(),
+        documents.iter().collect::<Vec<_>>().as_slice(),
+    ) {
+        return print(&describe(one));
     }
-    Ok(())
+    print(&format!(
+        "\nSE in dB, least of all faces and polarisations; ≥ is a lower bound\n\n{}\n",
+        table::overview(documents)
+    ))?;
+    for document in items {
+        let item = document.item.as_deref().unwrap_or_default();
+        print(&format!("{}  {}", table::shown(item), document.sentence()))?;
+    }
+    print("\nEvery point of one of them: muffle show RUN, with a run from muffle history.")
 }
 
 /// A run as text: heading, table, verdict.
@@ -358,14 +373,19 @@ pub(super) fn picture_kind(path: &Path) -> Result<PictureKind, CliError> {
 
 /// One picture of all the items' runs.
 pub(super) fn draw(documents: &[RunDocument], kind: PictureKind) -> Result<Vec<u8>, CliError> {
-    let charts: Vec<_> = documents
+    let items: Vec<_> = documents
         .iter()
-        .filter(|document| document.kind == RunKind::Item)
-        .map(RunDocument::chart)
+        .filter(|d| d.kind == RunKind::Item)
         .collect();
-    let svg = match charts.as_slice() {
-        [one] => one.svg(),
-        many => svg_panels("Shielding effectiveness", many),
+    let svg = match items.as_slice() {
+        [one] => one.chart().svg(),
+        many => {
+            let charts: Vec<_> = many
+                .iter()
+                .map(|document| document.deciding_chart())
+                .collect();
+            svg_panels("Shielding effectiveness", &charts)
+        }
     };
     match kind {
         PictureKind::Svg => Ok(svg.into_bytes()),

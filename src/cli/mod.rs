@@ -132,7 +132,7 @@ impl From<EvaluateError> for CliError {
 impl From<StationError> for CliError {
     fn from(error: StationError) -> Self {
         match error {
-            StationError::Log(error) => error.into(),
+            StationError::Log(error) => (*error).into(),
             error => Self::Bench(error.to_string()),
         }
     }
@@ -148,7 +148,7 @@ impl From<ProcedureError> for CliError {
             ProcedureError::Station {
                 cause: StationError::Log(error),
                 ..
-            } => error.into(),
+            } => (*error).into(),
             error => Self::Bench(error.to_string()),
         }
     }

@@ -72,11 +72,7 @@ fn values(point: &PointDocument) -> Vec<Cell> {
         right(point.se_text()),
         number(point.u_db),
         number(point.limit_db),
-        right(
-            point
-                .margin_db
-                .map_or("–".to_owned(), |db| format!("{db:+.1}")),
-        ),
+        right(point.margin_text()),
         Cell::new(point.verdict.map_or("–", |verdict| verdict.as_str())),
         Cell::new(point.flags.join(" ")),
     ]
@@ -102,6 +98,51 @@ fn reference_points(document: &RunDocument) -> Table {
         ]);
     }
     table
+}
+
+/// Several items side by side: at each frequency the SE that decides.
+pub(super) fn overview(documents: &[RunDocument]) -> String {
+    let items: Vec<_> = documents
+        .iter()
+        .filter(|document| document.kind == RunKind::Item)
+        .map(|document| (document, document.deciding()))
+        .collect();
+    let mut frequencies: Vec<f64> = items
+        .iter()
+        .flat_map(|(_, points)| points.iter().map(|point| point.frequency_hz))
+        .collect();
+    frequencies.sort_by(f64::total_cmp);
+    frequencies.dedup();
+    let mut table = table(&["frequency", "limit dB"]);
+    let heading = items
+        .iter()
+        .map(|(document, _)| right(document.item.as_deref().map_or(String::new(), shown)));
+    table.set_header(
+        [right("FREQUENCY".to_owned()), right("LIMIT DB".to_owned())]
+            .into_iter()
+            .chain(heading),
+    );
+    for frequency in frequencies {
+        let at = |points: &[&PointDocument]| {
+            points
+                .iter()
+                .copied()
+                .find(|point| point.frequency_hz == frequency)
+                .cloned()
+        };
+        let limit = items.iter().find_map(|(_, points)| at(points)?.limit_db);
+        let mut row = vec![
+            right(Frequency::from_hz(frequency).to_string()),
+            number(limit),
+        ];
+        row.extend(
+            items.iter().map(|(_, points)| {
+                right(at(points).map_or("–".to_owned(), |point| point.se_text()))
+            }),
+        );
+        table.add_row(row);
+    }
+    trim_lines(&table.to_string())
 }
 
 /// Someone's own words, so that they cannot disturb a terminal.

@@ -1,6 +1,6 @@
 //! A source and a receiver: a driver file spoken over a link.
 //!
-//! [`Session`](session::Session) holds the conversation and keeps it in step; [`Source`] and
+//! `session` holds the conversation and keeps it in step; [`Source`] and
 //! [`Receiver`] say the words of their role. One task owns each instrument and everyone else holds a
 //! [`Handle`], so that a conversation runs to its end even when whoever asked has gone.
 

@@ -102,7 +102,16 @@ impl PointDocument {
         Self::se_words(self.kind, self.se_db)
     }
 
-    /// The same, of a kind and a value.
+    /// The margin as a person reads it; of a bound never rounded up.
+    pub fn margin_text(&self) -> String {
+        match (self.kind, self.margin_db) {
+            (ResultKind::AtLeast, Some(margin_db)) => format!("{:+.1}", round_down(margin_db)),
+            (_, Some(margin_db)) => format!("{margin_db:+.1}"),
+            (_, None) => "–".to_owned(),
+        }
+    }
+
+    /// [`Self::se_text`] of a kind and a value.
     pub fn se_words(kind: ResultKind, se_db: Option<f64>) -> String {
         match (kind, se_db) {
             (ResultKind::Measured, Some(se_db)) => format!("{se_db:.1}"),
@@ -197,21 +206,45 @@ impl RunDocument {
         }
     }
 
+    /// At each frequency the point that decides: the least SE or bound of all faces, polarisations and
+    /// repeats.
+    pub fn deciding(&self) -> Vec<&PointDocument> {
+        let mut deciding: Vec<&PointDocument> = Vec::new();
+        for point in self.points.iter().filter(|point| point.se_db.is_some()) {
+            match deciding.last_mut() {
+                Some(last) if last.frequency_hz == point.frequency_hz => {
+                    if point.se_db < last.se_db {
+                        *last = point;
+                    }
+                }
+                _ => deciding.push(point),
+            }
+        }
+        deciding
+    }
+
+    /// The picture of what decides over frequency, for a panel among others.
+    pub fn deciding_chart(&self) -> Chart {
+        let verdict = match (self.verdict, self.worst().and_then(|worst| worst.margin_db)) {
+            (Some(verdict), Some(margin)) => format!("{verdict}, least margin {margin:+.1} dB"),
+            _ => self.sentence(),
+        };
+        Chart {
+            series: vec![Series {
+                label: "least of all faces and polarisations".to_owned(),
+                points: self.deciding().into_iter().map(mark).collect(),
+            }],
+            verdict: Some(verdict),
+            ..self.chart()
+        }
+    }
+
     /// The picture of SE over frequency.
     pub fn chart(&self) -> Chart {
         let mut series: Vec<Series> = Vec::new();
         for point in &self.points {
             let label = format!("{}, {}", point.face, point.polarisation);
-            let mark = Mark {
-                frequency_hz: point.frequency_hz,
-                se_db: point.se_db.unwrap_or(f64::NAN),
-                u_db: point.u_db,
-                kind: match point.kind {
-                    ResultKind::Measured => Kind::Measured,
-                    ResultKind::AtLeast => Kind::AtLeast,
-                    ResultKind::None => Kind::None,
-                },
-            };
+            let mark = mark(point);
             match series.iter_mut().find(|series| series.label == label) {
                 Some(series) => series.points.push(mark),
                 None => series.push(Series {
@@ -251,6 +284,19 @@ impl RunDocument {
             }
         }
         visible
+    }
+}
+
+fn mark(point: &PointDocument) -> Mark {
+    Mark {
+        frequency_hz: point.frequency_hz,
+        se_db: point.se_db.unwrap_or(f64::NAN),
+        u_db: point.u_db,
+        kind: match point.kind {
+            ResultKind::Measured => Kind::Measured,
+            ResultKind::AtLeast => Kind::AtLeast,
+            ResultKind::None => Kind::None,
+        },
     }
 }
 

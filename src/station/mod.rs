@@ -30,7 +30,7 @@ pub enum StationError {
     Instrument(#[from] InstrumentError),
     /// The emission log cannot be written, so nothing may be emitted.
     #[error("nothing is emitted that cannot be logged: {0}")]
-    Log(#[from] StoreError),
+    Log(Box<StoreError>),
     /// A protected band without a permission.
     #[error(
         "{frequency} lies in the protected band `{band}`; nothing was emitted. Name the permission in the plan, or leave the frequency out"
@@ -70,6 +70,12 @@ pub enum StationError {
         /// What it was wanted for.
         role: &'static str,
     },
+}
+
+impl From<StoreError> for StationError {
+    fn from(error: StoreError) -> Self {
+        Self::Log(Box::new(error))
+    }
 }
 
 /// Who answered at the addresses of the station.
