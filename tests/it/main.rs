@@ -7,5 +7,6 @@ mod bad_input;
 mod demo;
 mod fake;
 mod house;
+mod kill;
 mod support;
 mod trade;

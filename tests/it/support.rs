@@ -1,9 +1,10 @@
 //! The simulated bench as a process, the program as a process, and what stands between them.
 
 use std::io::{BufRead, BufReader, Write};
-use std::net::TcpStream;
+use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::{Arc, Mutex};
 
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -240,4 +241,72 @@ rule = "simple"
 "#,
         json!(frequencies)
     )
+}
+
+/// Stands before an instrument and keeps the first line of every conversation.
+pub struct Tap {
+    pub address: String,
+    first_lines: Arc<Mutex<Vec<String>>>,
+}
+
+impl Tap {
+    /// Before an instrument at `tcp://…`.
+    pub fn before(address: &str) -> Self {
+        let there = address.strip_prefix("tcp://").expect("over TCP").to_owned();
+        let listener = TcpListener::bind("127.0.0.1:0").expect("a socket");
+        let here = listener.local_addr().expect("bound");
+        let first_lines = Arc::new(Mutex::new(Vec::new()));
+        let kept = first_lines.clone();
+        std::thread::spawn(move || {
+            for client in listener.incoming().flatten() {
+                let (kept, there) = (kept.clone(), there.clone());
+                std::thread::spawn(move || pass_on(client, &there, &kept));
+            }
+        });
+        Self {
+            address: format!("tcp://{here}"),
+            first_lines,
+        }
+    }
+
+    pub fn first_lines(&self) -> Vec<String> {
+        self.first_lines.lock().expect("whole").clone()
+    }
+}
+
+/// Both ways until either end closes.
+fn pass_on(client: TcpStream, there: &str, kept: &Mutex<Vec<String>>) {
+    let Ok(instrument) = TcpStream::connect(there) else {
+        return;
+    };
+    for stream in [&client, &instrument] {
+        stream.set_nodelay(true).expect("a socket");
+    }
+    let (mut from, mut to) = (
+        instrument.try_clone().expect("the same socket"),
+        client.try_clone().expect("the same socket"),
+    );
+    std::thread::spawn(move || {
+        let _ = std::io::copy(&mut from, &mut to);
+        let _ = to.shutdown(Shutdown::Both);
+    });
+    let mut to = instrument;
+    let mut first = true;
+    let mut reader = BufReader::new(client);
+    let mut line = Vec::new();
+    // A killed client may leave half a line, which is passed on as it is.
+    while reader
+        .read_until(b'\n', &mut line)
+        .is_ok_and(|count| count > 0)
+    {
+        if std::mem::take(&mut first) {
+            let text = String::from_utf8_lossy(&line).into_owned();
+            kept.lock().expect("whole").push(text);
+        }
+        if to.write_all(&line).is_err() {
+            break;
+        }
+        line.clear();
+    }
+    let _ = to.shutdown(Shutdown::Both);
 }
