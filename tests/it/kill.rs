@@ -238,7 +238,7 @@ fn told_to_stop_it_leaves_the_output_off_and_the_run_resumable() {
         let before = site.latest().expect("a run");
         assert_eq!(before.state, RunState::Stopped, "{signal:?}");
         let kept = site.nothing_is_lost(&events(&path));
-        assert!(kept >= 6 && kept < 120, "{kept} readings");
+        assert!((6..120).contains(&kept), "{kept} readings");
 
         site.bench
             .resume()

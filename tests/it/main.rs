@@ -10,3 +10,4 @@ mod house;
 mod kill;
 mod support;
 mod trade;
+mod wire;
