@@ -1,5 +1,6 @@
 //! `muffle measure`.
 
+use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -58,6 +59,10 @@ pub(super) struct MeasureArgs {
     /// Write the picture of the result there (.svg or .png).
     #[arg(long, value_name = "FILE")]
     picture: Option<PathBuf>,
+    /// Append what happens to this file while it happens, one JSON object to a line; each reading only once
+    /// it is on the disk.
+    #[arg(long, value_name = "FILE")]
+    events: Option<PathBuf>,
     /// Print the runs as JSON.
     #[arg(long)]
     json: bool,
@@ -78,6 +83,7 @@ pub(super) enum Work {
 pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
     let station = config::Station::load(&args.station.station)?;
     let picture = args.picture.as_deref().map(picture_kind).transpose()?;
+    let events = args.events.as_deref().map(open_events).transpose()?;
     let new_work = match (&args.resume, &args.plan) {
         (None, Some(plan)) => Some(read_work(&args, plan, &station)?),
         _ => None,
@@ -88,7 +94,7 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
     };
     caution(&station, &work);
-    let finished = conduct(&store, station, work, args.operator.clone()).await;
+    let finished = conduct(&store, station, work, args.operator.clone(), events).await;
     let runs = match finished {
         Ok(runs) => runs,
         Err(error) => {
@@ -103,6 +109,11 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
     show(&documents, args.json)?;
     store.close().await;
     Ok(verdict_code(worst(&documents)))
+}
+
+fn open_events(path: &Path) -> Result<File, CliError> {
+    let opened = File::options().create(true).append(true).open(path);
+    opened.map_err(|error| CliError::Input(format!("cannot write {}: {error}", path.display())))
 }
 
 /// Reads and checks everything before anything is opened.
@@ -183,6 +194,7 @@ pub(super) async fn conduct(
     station: config::Station,
     work: Work,
     operator: Option<String>,
+    log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
     let opened = tokio::select! {
@@ -190,7 +202,7 @@ pub(super) async fn conduct(
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let station = Arc::new(opened);
-    let watch = Watch::new();
+    let watch = Watch::new(log);
     let hands = Arc::new(Person::new(watch.bar()));
     let (events, followed) = mpsc::channel(EVENTS_MAX);
     let following = tokio::spawn(watch.follow(followed));

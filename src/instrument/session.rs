@@ -120,7 +120,10 @@ impl Session {
             return self.perform(&lines, longer).await;
         };
         lines.push(ask(&fetch));
-        let mut answers = self.perform(&lines, longer).await?;
+        let mut answers = match self.perform(&lines, longer).await {
+            Ok(answers) => answers,
+            Err(error) => return Err(self.explained(said, error).await),
+        };
         let first = answers.pop().unwrap_or_default();
         if let Some(error) = self.error_entry(&fetch, &first)? {
             let mut errors = vec![error];
@@ -132,6 +135,28 @@ impl Session {
             });
         }
         Ok(answers)
+    }
+
+    /// Why answers did not come, where the instrument can say so.
+    ///
+    /// A command error ends its message (IEEE 488.2, 6.1.9, from memory): the questions behind it, and the
+    /// one for the error too, are never answered.
+    async fn explained(&mut self, said: String, error: InstrumentError) -> InstrumentError {
+        let cut_short = matches!(
+            error,
+            InstrumentError::Silent { .. } | InstrumentError::Answer { .. }
+        );
+        match cut_short {
+            true => match self.fetch_errors().await {
+                Ok(errors) if !errors.is_empty() => InstrumentError::Reported {
+                    instrument: self.name,
+                    command: said,
+                    errors,
+                },
+                _ => error,
+            },
+            false => error,
+        }
     }
 
     /// Reads the error queue until it is empty.
