@@ -133,7 +133,7 @@ pub struct Comparison {
     pub family: usize,
     /// At each point, in the order given.
     pub points: Vec<Difference>,
-    /// The mean over the points without bounds, where there are two and every unit has them all.
+    /// The mean over the points, where there are two or more, no bound among them, and every unit has all.
     pub mean: Option<Difference>,
     /// What it comes to.
     pub conclusion: Conclusion,
@@ -422,15 +422,23 @@ impl Contrast {
     }
 }
 
-/// The mean over all points at which every value was measured. What does not scatter between units is
-/// taken to be the same at all points.
+/// The mean over the points at which both sides have values, unless one of these is a bound: leaving
+/// points out because of what was measured there would favour the side that scatters less. What does not
+/// scatter between units is taken to be the same at all points.
 fn mean_over_points(first: &Group, second: &Group, rule: &CompareRule) -> Option<Contrast> {
-    let complete = |samples: &Samples| {
-        !samples.values.is_empty() && samples.values.iter().all(|value| !value.is_bound())
-    };
+    let values = |i: usize| [&first.samples[i].values, &second.samples[i].values];
     let usable: Vec<usize> = (0..first.samples.len())
-        .filter(|i| complete(&first.samples[*i]) && complete(&second.samples[*i]))
+        .filter(|i| values(*i).iter().all(|values| !values.is_empty()))
         .collect();
+    let bounded = |i: &usize| {
+        values(*i)
+            .into_iter()
+            .flatten()
+            .any(|value| value.is_bound())
+    };
+    if usable.len() < 2 || usable.iter().any(bounded) {
+        return None;
+    }
     let of = |group: &Group| -> Option<Samples> {
         let units = group.samples[*usable.first()?].values.len();
         let same = usable
@@ -446,9 +454,6 @@ fn mean_over_points(first: &Group, second: &Group, rule: &CompareRule) -> Option
             u_db: mean(&|s: &Samples| s.u_db),
         })
     };
-    if usable.len() < 2 {
-        return None;
-    }
     Some(Contrast::of(&of(first)?, &of(second)?, rule.paired))
 }
 

@@ -1,5 +1,8 @@
 use super::*;
 use crate::analysis::censored::kaplan_meier;
+use crate::analysis::compare::{ComparePoint, CompareRule, Group, Samples, compare};
+use crate::analysis::trend::{Trend, TrendPoint};
+use proptest::prelude::*;
 
 fn near(found: f64, expected: f64, tolerance: f64) {
     assert!(
@@ -208,4 +211,71 @@ fn nonsense_is_refused() {
         judged(&[Value::measured(60.0)], 50.0).verdict,
         Verdict::Undecided
     );
+}
+
+#[test]
+fn a_value_reads_as_in_a_point() {
+    let json = r#"{"kind":"at_least","se_db":60.0}"#;
+    assert_eq!(
+        serde_json::to_string(&Value::at_least(60.0)).expect("json"),
+        json
+    );
+    assert_eq!(
+        serde_json::from_str::<Value>(json).expect("a value"),
+        Value::at_least(60.0)
+    );
+}
+
+/// Values on a coarse grid, so that equal ones are frequent.
+fn values() -> impl Strategy<Value = Vec<Value>> {
+    let one = (-40i32..240, any::<bool>()).prop_map(|(half_db, bound)| {
+        let se_db = 0.5 * f64::from(half_db);
+        match bound {
+            true => Value::at_least(se_db),
+            false => Value::measured(se_db),
+        }
+    });
+    prop::collection::vec(one, 1..25)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, ..ProptestConfig::default() })]
+
+    #[test]
+    fn any_values_are_judged_with_numbers_that_are_some(values in values(), limit_db in 0.0..100.0) {
+        let result = judged(&values, limit_db);
+        for number in [result.tolerance_limit_db, result.exceeded_by_less_db, result.mean_db, result.sd_db, result.cpl] {
+            prop_assert!(number.is_none_or(f64::is_finite), "{:?}", result);
+        }
+        if let (Some(lower), Some(upper)) = (result.tolerance_limit_db, result.exceeded_by_less_db) {
+            prop_assert!(lower <= upper, "{:?}", result);
+        }
+        if values.iter().all(|value| value.is_bound()) {
+            prop_assert_ne!(result.verdict, Verdict::Fail);
+        }
+        let places = values.iter().enumerate();
+        let points: Vec<TrendPoint> = places.map(|(i, value)| TrendPoint { at: i as f64, value: *value }).collect();
+        if let Ok(trend) = Trend::of(&points, 0.95) {
+            let band = trend.at(3.0);
+            prop_assert!(band.lower_db <= band.fit_db && band.fit_db <= band.upper_db, "{:?}", trend);
+        }
+    }
+
+    #[test]
+    fn swapping_the_sides_turns_the_signs(a in values(), b in values()) {
+        let group = |name: &str, values: &[Value]| Group {
+            name: name.to_owned(),
+            samples: vec![Samples { values: values.to_vec(), u_db: 0.5 }],
+        };
+        let points = [ComparePoint { frequency_hz: 1e8, label: "100 MHz".to_owned() }];
+        let rule = CompareRule { margin_db: 2.0, confidence: 0.95, paired: false };
+        let one_way = compare(&points, &[group("A", &a), group("B", &b)], &rule).expect("compared");
+        let other_way = compare(&points, &[group("B", &b), group("A", &a)], &rule).expect("compared");
+        let (one, other) = (one_way[0].points[0], other_way[0].points[0]);
+        prop_assert_eq!(one.equal, other.equal);
+        prop_assert_eq!(one.simultaneous.lower_db.is_some(), other.simultaneous.upper_db.is_some());
+        if let (Some(lower), Some(upper)) = (one.simultaneous.lower_db, other.simultaneous.upper_db) {
+            prop_assert!((lower + upper).abs() < 1e-6 * (1.0 + lower.abs()), "{} {}", lower, upper);
+        }
+    }
 }
