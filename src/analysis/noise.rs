@@ -456,6 +456,32 @@ mod tests {
     }
 
     #[test]
+    fn a_carrier_shows_where_the_filter_passes_it() {
+        let nodes = |bins, low, high| Passband::new(bins, low, high).0.map(|n| (n.gain, n.bins));
+        // One bin a bandwidth: a Gaussian filter is 3 dB down at half of one, 12 dB at one.
+        let [middle, next, outside, ..] = nodes(3.0, -1.0, 1.0);
+        assert_eq!(
+            (middle.0, middle.1, next.1, outside.1),
+            (1.0, 1.0, 2.0, 0.0)
+        );
+        assert!((next.0 - 1.0 / 16.0).abs() < 1e-12, "{next:?}");
+        // Many bins a bandwidth: a quarter of one is taken together, all of the window counted.
+        let close = nodes(41.0, -1.0, 1.0);
+        assert_eq!(close[2].0, 0.5);
+        let counted: f64 = close.iter().map(|node| node.1).sum();
+        assert!((counted - 45.0).abs() < 1e-9, "{close:?}");
+        // A carrier at the edge of the window shows on one side only.
+        let edge = nodes(41.0, 0.0, 2.0).map(|node| node.1);
+        assert_eq!((edge[0], edge[1]), (5.0, 5.0));
+        // One bin, and all of the time on one frequency.
+        assert_eq!(
+            nodes(1.0, 0.0, 0.0).map(|node| node.1),
+            [1.0, 0.0, 0.0, 0.0, 0.0]
+        );
+        assert_eq!(nodes(7.0, 0.0, 0.0)[0], (1.0, 7.0));
+    }
+
+    #[test]
     fn held_over_five_sweeps_a_missed_carrier_lies_below_the_reading() {
         // Why "reference minus floor" may stand as a bound: with five or more samples held, a carrier
         // as high as the reading would have read higher, nineteen times in twenty.
