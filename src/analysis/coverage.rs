@@ -377,30 +377,3 @@ fn noise_alone_is_a_bound_of_reference_minus_floor() {
         assert!(noise.plain > 0.8, "{receiver:?}: {noise:?}");
     }
 }
-
-#[test]
-#[ignore = "tmp"]
-fn tmp_speed() {
-    let receiver = Receiver {
-        sweeps: 10,
-        samples: 1,
-        rbw_hz: 10e3,
-        filter: Filter::Swept,
-    };
-    let mut rng = StdRng::seed_from_u64(1);
-    let floor = receiver.trace(&mut rng, f64::NEG_INFINITY, 0.0);
-    let reference = receiver.trace(&mut rng, REFERENCE_DB, 0.0);
-    for db in [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 60.0] {
-        let item = receiver.trace(&mut rng, db, 0.0);
-        let station = BudgetInput::default();
-        let started = std::time::Instant::now();
-        for _ in 0..500 {
-            std::hint::black_box(judge(
-                receiver,
-                [&reference, &floor, &item, &floor],
-                &station,
-            ));
-        }
-        println!("{db}: {:?}", started.elapsed() / 500);
-    }
-}

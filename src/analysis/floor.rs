@@ -140,7 +140,7 @@ impl Floor {
             };
         };
         let highest_dbm = carrier_of(noise, TWO_SIGMA_TAIL).unwrap_or(median_dbm);
-        let among = noise.carrier_among_above(level_dbm, self.detection_dbm, TWO_SIGMA_TAIL);
+        let among = noise.carrier_among_above(level_dbm, self.detection_dbm, 1.0 - TWO_SIGMA_TAIL);
         let rarely_seen = noise.carrier_quantile(self.detection_dbm, BOUND_CONFIDENCE);
         let lowest_dbm = [among, rarely_seen]
             .into_iter()

@@ -25,6 +25,10 @@ const NODE_BANDWIDTHS: f64 = 0.25;
 /// Distances from the carrier that are looked at, the carrier's own place first: up to one bandwidth at
 /// the least. There the filter takes 12 dB off a carrier, beyond it more.
 const NODES: usize = 5;
+/// How exactly a carrier is sought: of the logarithm of a chance, and of the amplitude.
+const PRECISION: f64 = 1e-6;
+/// How long it is sought at most.
+const STEPS_MAX: u32 = 80;
 /// A spread narrower than that of the highest of so many samples is not peak-held noise.
 const SAMPLES_MAX: f64 = 1e6;
 
@@ -142,24 +146,21 @@ impl HeldNoise {
     /// `None` when the noise alone gives less than `p`.
     pub fn carrier_quantile(&self, level_dbm: f64, p: f64) -> Option<f64> {
         let level = self.ratio(level_dbm);
-        let excess = |amplitude: f64| self.ln_below(level, amplitude) - p.ln();
-        self.carrier_where(level, excess)
+        self.carrier_where(level, p, |amplitude| self.ln_below(level, amplitude))
     }
 
-    /// As [`Self::carrier_quantile`], among the readings above `threshold_dbm` only: the carrier for
-    /// which the share `q` of them exceeds `level_dbm`. `None` when even no carrier gives more than `q`.
+    /// As [`Self::carrier_quantile`], among the readings above `threshold_dbm` only.
     pub(super) fn carrier_among_above(
         &self,
         level_dbm: f64,
         threshold_dbm: f64,
-        q: f64,
+        p: f64,
     ) -> Option<f64> {
         let (level, threshold) = (self.ratio(level_dbm), self.ratio(threshold_dbm));
-        let ln_above = |level, amplitude| (-self.ln_below(level, amplitude).exp_m1()).ln();
-        // Falls as the carrier grows, like every function given to the search.
-        let lack =
-            |amplitude: f64| q.ln() - ln_above(level, amplitude) + ln_above(threshold, amplitude);
-        self.carrier_where(level, lack)
+        let above = |level, amplitude| -self.ln_below(level, amplitude).exp_m1();
+        self.carrier_where(level, p, |amplitude| {
+            (-above(level, amplitude) / above(threshold, amplitude)).ln_1p()
+        })
     }
 
     /// As [`Self::carrier_quantile`], among the readings at or below `threshold_dbm` only.
@@ -170,10 +171,9 @@ impl HeldNoise {
         p: f64,
     ) -> Option<f64> {
         let (level, threshold) = (self.ratio(level_dbm), self.ratio(threshold_dbm));
-        let excess = |amplitude: f64| {
-            self.ln_below(level, amplitude) - self.ln_below(threshold, amplitude) - p.ln()
-        };
-        self.carrier_where(level, excess)
+        self.carrier_where(level, p, |amplitude| {
+            self.ln_below(level, amplitude) - self.ln_below(threshold, amplitude)
+        })
     }
 
     /// The same noise, stronger.
@@ -198,7 +198,7 @@ impl HeldNoise {
         let carrier = 0.5 * amplitude * amplitude;
         let ln_noise = (-(-level).exp()).ln_1p().max(-1e6);
         let (mut ln_product, mut left) = (0.0, self.bins);
-        for node in self.passband.0 {
+        for node in self.passband.0.iter().filter(|node| node.bins > 0.0) {
             let bins = node.bins.min(left);
             let with_carrier = chance(level, node.gain * carrier);
             ln_product += bins
@@ -211,32 +211,39 @@ impl HeldNoise {
         self.samples * (ln_product + left * ln_noise)
     }
 
-    /// The carrier in dBm at which `falling`, a function of the amplitude, comes down to zero; `None`
-    /// when it is below zero without any carrier. Bisection kept short by the secant (Illinois).
-    fn carrier_where(&self, level: f64, falling: impl Fn(f64) -> f64) -> Option<f64> {
-        let (mut low, mut at_low) = (0.0, falling(0.0));
+    /// The carrier in dBm for which `ln_chance`, the logarithm of a chance that falls as the amplitude
+    /// grows, is that of `p`; `None` when the chance is below `p` without any carrier.
+    fn carrier_where(&self, level: f64, p: f64, ln_chance: impl Fn(f64) -> f64) -> Option<f64> {
+        // Nearly straight in the amplitude, as the distribution of a maximum is (Gumbel), so that the
+        // secant finds its zero in a few steps; the Illinois rule keeps it from creeping.
+        let gumbel = |ln_p: f64| (-ln_p).ln();
+        let excess = |amplitude: f64| gumbel(p.ln()) - gumbel(ln_chance(amplitude));
+        // No sample of a carrier eight standard deviations above the level stays below it, and seldom
+        // is one of those held nine above its carrier.
+        let at_level = (2.0 * level).sqrt();
+        let (mut low, mut high) = ((at_level - 9.0).max(0.0), at_level + 8.0);
+        let (mut at_low, mut at_high) = (excess(low), excess(high));
+        if low > 0.0 && at_low < 0.0 {
+            (low, at_low) = (0.0, excess(0.0));
+        }
         if at_low < 0.0 || at_low.is_nan() {
             return None;
         }
-        // Eight standard deviations above the level no chance is left that a sample stays below it.
-        let mut high = (2.0 * level).sqrt() + 8.0;
-        let mut at_high = falling(high);
         if at_high > 0.0 {
             return Some(self.carrier_dbm(high));
         }
         let mut last_side = 0;
-        for step in 0..80 {
+        for _ in 0..STEPS_MAX {
             let width = high - low;
-            if width < 1e-6 * (1.0 + high) {
-                break;
-            }
             let secant = low + width * at_low / (at_low - at_high);
-            // The logarithm is steep far from the root: halve now and then, whatever the secant says.
-            let middle = match step % 3 == 2 || !secant.is_finite() {
-                true => low + 0.5 * width,
-                false => secant.clamp(low, high),
+            let middle = match secant.is_finite() {
+                true => secant.clamp(low, high),
+                false => low + 0.5 * width,
             };
-            let value = falling(middle);
+            let value = excess(middle);
+            if value.abs() < PRECISION || width < PRECISION * high {
+                return Some(self.carrier_dbm(middle));
+            }
             if value > 0.0 {
                 (low, at_low) = (middle, value);
                 at_high *= if last_side == 1 { 0.5 } else { 1.0 };
