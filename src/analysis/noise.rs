@@ -235,9 +235,9 @@ impl HeldNoise {
         let mut last_side = 0;
         for _ in 0..STEPS_MAX {
             let width = high - low;
-            let secant = low + width * at_low / (at_low - at_high);
-            let middle = match secant.is_finite() {
-                true => secant.clamp(low, high),
+            // Where a chance is nothing or all, its Gumbel is infinite and no guide.
+            let middle = match (at_low - at_high).is_finite() {
+                true => (low + width * at_low / (at_low - at_high)).clamp(low, high),
                 false => low + 0.5 * width,
             };
             let value = excess(middle);
@@ -486,6 +486,35 @@ mod tests {
             [1.0, 0.0, 0.0, 0.0, 0.0]
         );
         assert_eq!(nodes(7.0, 0.0, 0.0)[0], (1.0, 7.0));
+    }
+
+    #[test]
+    fn a_quantile_among_readings_judged_alike_gives_back_its_chance() {
+        let noise = HeldNoise {
+            mean_dbm: -100.0,
+            samples: 11.0,
+            bins: 15.3,
+            mean_u_db: 0.0,
+            passband: Passband::new(15.3, -1.0, 1.0),
+        };
+        let threshold_dbm = noise.quantile_dbm(1.0 - 1e-6);
+        let below = |level_dbm, carrier_dbm| {
+            let amplitude = (2.0 * noise.ratio(carrier_dbm)).sqrt();
+            noise.ln_below(noise.ratio(level_dbm), amplitude).exp()
+        };
+        for above_db in [1.5, 3.0, 6.0, 20.0, 60.0] {
+            let level_dbm = threshold_dbm + above_db;
+            let found = noise.carrier_among_above(level_dbm, threshold_dbm, 0.95);
+            let carrier_dbm = found.expect("a carrier");
+            let share =
+                (1.0 - below(level_dbm, carrier_dbm)) / (1.0 - below(threshold_dbm, carrier_dbm));
+            assert!((share - 0.05).abs() < 1e-4, "{above_db}: {share}");
+            let level_dbm = threshold_dbm - above_db.min(6.0);
+            let found = noise.carrier_among_below(level_dbm, threshold_dbm, 0.05);
+            let carrier_dbm = found.expect("a carrier");
+            let share = below(level_dbm, carrier_dbm) / below(threshold_dbm, carrier_dbm);
+            assert!((share - 0.05).abs() < 1e-4, "{above_db}: {share}");
+        }
     }
 
     #[test]
