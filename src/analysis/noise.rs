@@ -25,6 +25,10 @@ const NODE_BANDWIDTHS: f64 = 0.25;
 /// Distances from the carrier that are looked at, the carrier's own place first: up to one bandwidth at
 /// the least. There the filter takes 12 dB off a carrier, beyond it more.
 const NODES: usize = 5;
+/// How exactly a carrier is sought: of the logarithm of a chance, and of the amplitude.
+const PRECISION: f64 = 1e-6;
+/// How long it is sought at most.
+const STEPS_MAX: u32 = 80;
 /// A spread narrower than that of the highest of so many samples is not peak-held noise.
 const SAMPLES_MAX: f64 = 1e6;
 
@@ -142,24 +146,21 @@ impl HeldNoise {
     /// `None` when the noise alone gives less than `p`.
     pub fn carrier_quantile(&self, level_dbm: f64, p: f64) -> Option<f64> {
         let level = self.ratio(level_dbm);
-        let excess = |amplitude: f64| self.ln_below(level, amplitude) - p.ln();
-        self.carrier_where(level, excess)
+        self.carrier_where(level, p, |amplitude| self.ln_below(level, amplitude))
     }
 
-    /// As [`Self::carrier_quantile`], among the readings above `threshold_dbm` only: the carrier for
-    /// which the share `q` of them exceeds `level_dbm`. `None` when even no carrier gives more than `q`.
+    /// As [`Self::carrier_quantile`], among the readings above `threshold_dbm` only.
     pub(super) fn carrier_among_above(
         &self,
         level_dbm: f64,
         threshold_dbm: f64,
-        q: f64,
+        p: f64,
     ) -> Option<f64> {
         let (level, threshold) = (self.ratio(level_dbm), self.ratio(threshold_dbm));
-        let ln_above = |level, amplitude| (-self.ln_below(level, amplitude).exp_m1()).ln();
-        // Falls as the carrier grows, like every function given to the search.
-        let lack =
-            |amplitude: f64| q.ln() - ln_above(level, amplitude) + ln_above(threshold, amplitude);
-        self.carrier_where(level, lack)
+        let above = |level, amplitude| -self.ln_below(level, amplitude).exp_m1();
+        self.carrier_where(level, p, |amplitude| {
+            (-above(level, amplitude) / above(threshold, amplitude)).ln_1p()
+        })
     }
 
     /// As [`Self::carrier_quantile`], among the readings at or below `threshold_dbm` only.
@@ -170,10 +171,9 @@ impl HeldNoise {
         p: f64,
     ) -> Option<f64> {
         let (level, threshold) = (self.ratio(level_dbm), self.ratio(threshold_dbm));
-        let excess = |amplitude: f64| {
-            self.ln_below(level, amplitude) - self.ln_below(threshold, amplitude) - p.ln()
-        };
-        self.carrier_where(level, excess)
+        self.carrier_where(level, p, |amplitude| {
+            self.ln_below(level, amplitude) - self.ln_below(threshold, amplitude)
+        })
     }
 
     /// The same noise, stronger.
@@ -198,7 +198,7 @@ impl HeldNoise {
         let carrier = 0.5 * amplitude * amplitude;
         let ln_noise = (-(-level).exp()).ln_1p().max(-1e6);
         let (mut ln_product, mut left) = (0.0, self.bins);
-        for node in self.passband.0 {
+        for node in self.passband.0.iter().filter(|node| node.bins > 0.0) {
             let bins = node.bins.min(left);
             let with_carrier = chance(level, node.gain * carrier);
             ln_product += bins
@@ -211,32 +211,39 @@ impl HeldNoise {
         self.samples * (ln_product + left * ln_noise)
     }
 
-    /// The carrier in dBm at which `falling`, a function of the amplitude, comes down to zero; `None`
-    /// when it is below zero without any carrier. Bisection kept short by the secant (Illinois).
-    fn carrier_where(&self, level: f64, falling: impl Fn(f64) -> f64) -> Option<f64> {
-        let (mut low, mut at_low) = (0.0, falling(0.0));
+    /// The carrier in dBm for which `ln_chance`, the logarithm of a chance that falls as the amplitude
+    /// grows, is that of `p`; `None` when the chance is below `p` without any carrier.
+    fn carrier_where(&self, level: f64, p: f64, ln_chance: impl Fn(f64) -> f64) -> Option<f64> {
+        // Nearly straight in the amplitude, as the distribution of a maximum is (Gumbel), so that the
+        // secant finds its zero in a few steps; the Illinois rule keeps it from creeping.
+        let gumbel = |ln_p: f64| (-ln_p).ln();
+        let excess = |amplitude: f64| gumbel(p.ln()) - gumbel(ln_chance(amplitude));
+        // No sample of a carrier eight standard deviations above the level stays below it, and seldom
+        // is one of those held nine above its carrier.
+        let at_level = (2.0 * level).sqrt();
+        let (mut low, mut high) = ((at_level - 9.0).max(0.0), at_level + 8.0);
+        let (mut at_low, mut at_high) = (excess(low), excess(high));
+        if low > 0.0 && at_low < 0.0 {
+            (low, at_low) = (0.0, excess(0.0));
+        }
         if at_low < 0.0 || at_low.is_nan() {
             return None;
         }
-        // Eight standard deviations above the level no chance is left that a sample stays below it.
-        let mut high = (2.0 * level).sqrt() + 8.0;
-        let mut at_high = falling(high);
         if at_high > 0.0 {
             return Some(self.carrier_dbm(high));
         }
         let mut last_side = 0;
-        for step in 0..80 {
+        for _ in 0..STEPS_MAX {
             let width = high - low;
-            if width < 1e-6 * (1.0 + high) {
-                break;
-            }
-            let secant = low + width * at_low / (at_low - at_high);
-            // The logarithm is steep far from the root: halve now and then, whatever the secant says.
-            let middle = match step % 3 == 2 || !secant.is_finite() {
-                true => low + 0.5 * width,
-                false => secant.clamp(low, high),
+            // Where a chance is nothing or all, its Gumbel is infinite and no guide.
+            let middle = match (at_low - at_high).is_finite() {
+                true => (low + width * at_low / (at_low - at_high)).clamp(low, high),
+                false => low + 0.5 * width,
             };
-            let value = falling(middle);
+            let value = excess(middle);
+            if value.abs() < PRECISION || width < PRECISION * high {
+                return Some(self.carrier_dbm(middle));
+            }
             if value > 0.0 {
                 (low, at_low) = (middle, value);
                 at_high *= if last_side == 1 { 0.5 } else { 1.0 };
@@ -452,6 +459,61 @@ mod tests {
                     assert!((back - p).abs() < 1e-3, "{noise:?} {level_dbm} {p}: {back}");
                 }
             }
+        }
+    }
+
+    #[test]
+    fn a_carrier_shows_where_the_filter_passes_it() {
+        let nodes = |bins, low, high| Passband::new(bins, low, high).0.map(|n| (n.gain, n.bins));
+        // One bin a bandwidth: a Gaussian filter is 3 dB down at half of one, 12 dB at one.
+        let [middle, next, outside, ..] = nodes(3.0, -1.0, 1.0);
+        assert_eq!(
+            (middle.0, middle.1, next.1, outside.1),
+            (1.0, 1.0, 2.0, 0.0)
+        );
+        assert!((next.0 - 1.0 / 16.0).abs() < 1e-12, "{next:?}");
+        // Many bins a bandwidth: a quarter of one is taken together, all of the window counted.
+        let close = nodes(41.0, -1.0, 1.0);
+        assert_eq!(close[2].0, 0.5);
+        let counted: f64 = close.iter().map(|node| node.1).sum();
+        assert!((counted - 45.0).abs() < 1e-9, "{close:?}");
+        // A carrier at the edge of the window shows on one side only.
+        let edge = nodes(41.0, 0.0, 2.0).map(|node| node.1);
+        assert_eq!((edge[0], edge[1]), (5.0, 5.0));
+        // One bin, and all of the time on one frequency.
+        assert_eq!(
+            nodes(1.0, 0.0, 0.0).map(|node| node.1),
+            [1.0, 0.0, 0.0, 0.0, 0.0]
+        );
+        assert_eq!(nodes(7.0, 0.0, 0.0)[0], (1.0, 7.0));
+    }
+
+    #[test]
+    fn a_quantile_among_readings_judged_alike_gives_back_its_chance() {
+        let noise = HeldNoise {
+            mean_dbm: -100.0,
+            samples: 11.0,
+            bins: 15.3,
+            mean_u_db: 0.0,
+            passband: Passband::new(15.3, -1.0, 1.0),
+        };
+        let threshold_dbm = noise.quantile_dbm(1.0 - 1e-6);
+        let below = |level_dbm, carrier_dbm| {
+            let amplitude = (2.0 * noise.ratio(carrier_dbm)).sqrt();
+            noise.ln_below(noise.ratio(level_dbm), amplitude).exp()
+        };
+        for above_db in [1.5, 3.0, 6.0, 20.0, 60.0] {
+            let level_dbm = threshold_dbm + above_db;
+            let found = noise.carrier_among_above(level_dbm, threshold_dbm, 0.95);
+            let carrier_dbm = found.expect("a carrier");
+            let share =
+                (1.0 - below(level_dbm, carrier_dbm)) / (1.0 - below(threshold_dbm, carrier_dbm));
+            assert!((share - 0.05).abs() < 1e-4, "{above_db}: {share}");
+            let level_dbm = threshold_dbm - above_db.min(6.0);
+            let found = noise.carrier_among_below(level_dbm, threshold_dbm, 0.05);
+            let carrier_dbm = found.expect("a carrier");
+            let share = below(level_dbm, carrier_dbm) / below(threshold_dbm, carrier_dbm);
+            assert!((share - 0.05).abs() < 1e-4, "{above_db}: {share}");
         }
     }
 
