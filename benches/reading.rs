@@ -15,6 +15,7 @@ use async_trait::async_trait;
 use criterion::{Criterion, Throughput};
 use jiff::Timestamp;
 use muffle::config::{self, Drivers, ItemEntry, Plan};
+use muffle::evaluate::Evaluator;
 use muffle::procedure::{Hands, Procedure};
 use muffle::sim::{Addresses, BenchOptions, start};
 use muffle::station::{Placement, Station};
@@ -379,14 +380,18 @@ fn main() {
 async fn compare(site: &Site, bare: &mut Bare, commits: &Commits) {
     let station = &site.procedure.station;
     let (source_before, receiver_before) = station.trips().await.expect("counted");
-    let (mut all, mut exchange, mut commit) = (Vec::new(), Vec::new(), Vec::new());
+    let [mut all, mut exchange, mut commit, mut judging] = [const { Vec::new() }; 4];
+    let store = &site.procedure.store;
+    let record = store.run(site.run().await).await.expect("a run");
+    let evaluator = Evaluator::of(store, &record).await.expect("an item's run");
     for _ in 0..TURNS {
         all.push(timed(site.run()).await);
+        judging.push(timed(evaluator.run()).await);
         exchange.push(timed(bare.exchange()).await);
         commit.push(timed(commits.commit()).await);
     }
     let (source, receiver) = station.trips().await.expect("counted");
-    let runs = TURNS as f64;
+    let runs = (TURNS + 1) as f64;
     let of_source = (source - source_before) as f64 / runs / FREQUENCIES as f64;
     let of_receiver = (receiver - receiver_before) as f64 / runs / READINGS as f64;
     let (all, exchange, commit) = (median_us(all), median_us(exchange), median_us(commit));
@@ -396,6 +401,10 @@ async fn compare(site: &Site, bare: &mut Bare, commits: &Commits) {
     println!("  the same bytes over bare sockets {exchange:8.0} us");
     println!("  the same rows committed          {commit:8.0} us");
     println!("  our own                          {own:8.0} us   (aim: below 1000)");
+    println!(
+        "  of that, judging a run once      {:8.0} us   (done for each point, and again at the end)",
+        median_us(judging)
+    );
     println!(
         "  round trips                      {of_receiver:.2} for a floor, {:.2} for a signal   (aim: at most 3)",
         of_receiver + of_source
