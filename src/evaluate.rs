@@ -4,6 +4,7 @@
 //! knows a run only from the store: the plan and the station are read from the snapshots kept with it.
 
 use std::collections::BTreeMap;
+use std::f64::consts::PI;
 
 use jiff::Timestamp;
 use serde_json::json;
@@ -12,11 +13,12 @@ use crate::analysis::budget::{BudgetInput, Given, PointScatter, Scatter};
 use crate::analysis::flag::{Flag, FlagWord};
 use crate::analysis::limit::LimitLine;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
+use crate::analysis::shield::cavity::{BoxSize, Loading, modes};
 use crate::analysis::trace::{Picked, Trace as Levels, Window};
 use crate::analysis::verdict::{DecisionRule, of_run};
 use crate::analysis::{ANALYSIS_VERSION, AnalysisError};
 use crate::config::{ConfigError, Drivers, Plan, Rule, Station, Uncertainties};
-use crate::quantity::Frequency;
+use crate::quantity::{Frequency, Length, sides};
 use crate::store::{
     Point, ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunId, RunKind,
     RunRecord, SnapshotKind, Store, StoreError, Trace, Verdict,
@@ -28,6 +30,15 @@ pub const OPEN: &str = "open";
 /// The peak may lie this many resolution bandwidths beside the test frequency: the frequency errors of
 /// source and receiver, and half a bin.
 const WINDOW_BANDWIDTHS: f64 = 1.0;
+
+/// A step reading of the reference is this much lower than its signal.
+pub const STEP_DB: f64 = 10.0;
+/// Closer to its floor than this, a step reading is moved by the noise and tells nothing of compression.
+const STEP_ABOVE_FLOOR_DB: f64 = 20.0;
+/// The lowest resonances of an item that are looked out for; above them they lie too densely to name one.
+const MODES_NAMED: usize = 6;
+/// A resonance this near, as a share of the frequency, is near (ORACLES F6).
+const MODE_NEAR: f64 = 0.025;
 
 /// Why a result could not be worked out.
 #[derive(Debug, thiserror::Error)]
@@ -121,6 +132,10 @@ pub struct Evaluator {
     plan: Plan,
     budget: BudgetInput,
     limit: Option<LimitLine>,
+    distance_m: f64,
+    /// The item's sides, where its size is written so that they can be read.
+    sides: Vec<Length>,
+    modes_hz: Vec<f64>,
 }
 
 impl Evaluator {
@@ -141,7 +156,17 @@ impl Evaluator {
             // The plan's own check has seen to it that the line rises.
             false => LimitLine::new(points).ok(),
         };
+        let item = match &run.item {
+            Some(serial) => store.item(serial).await?,
+            None => None,
+        };
+        let sides = item
+            .and_then(|item| sides(item.size.as_deref()?))
+            .unwrap_or_default();
         Ok(Self {
+            modes_hz: lowest_modes_hz(&sides, &plan),
+            sides,
+            distance_m: station.distance.m(),
             store: store.clone(),
             run: run.clone(),
             reference,
@@ -204,14 +229,85 @@ impl Evaluator {
         };
         let reference = self.pair(self.reference, &open).await?;
         let item = self.pair(self.run.id, point).await?;
+        let step = self
+            .reading(self.reference, ReadingKind::Step, &open)
+            .await?;
+        let after = match self.run.reference_after {
+            Some(after) => self.reading(after, ReadingKind::Signal, &open).await?,
+            None => None,
+        };
+        let seen = Seen {
+            repeats,
+            drift_db: after.map(|after| after.peak_dbm - reference.signal.peak_dbm),
+            flags: self.observed(point, &reference, &item, step.as_ref()),
+        };
         let judged = self
-            .judge_pairs(point, &reference, &item, repeats)
+            .judge_pairs(point, &reference, &item, &seen)
             .map_err(|cause| EvaluateError::Analysis {
                 run: self.run.id,
                 point: point.clone(),
                 cause,
             })?;
         Ok(record(point, judged))
+    }
+
+    async fn reading(
+        &self,
+        run: RunId,
+        kind: ReadingKind,
+        point: &Point,
+    ) -> Result<Option<ReadingRecord>, StoreError> {
+        let key = ReadingKey {
+            kind,
+            point: point.clone(),
+        };
+        let found = self.store.reading_with_trace(run, &key).await?;
+        Ok(found.map(|(reading, _)| reading))
+    }
+
+    /// What can be seen of the set-up and of the readings' own records.
+    fn observed(
+        &self,
+        point: &Point,
+        reference: &Pair,
+        item: &Pair,
+        step: Option<&ReadingRecord>,
+    ) -> Vec<Flag> {
+        let mut flags = Vec::new();
+        let held_back_db = self.plan.settings.source_level.dbm() - item.source_level_dbm();
+        if held_back_db > 0.0 {
+            flags.push(Flag::new(FlagWord::LevelClamped, held_back_db));
+        }
+        let age = item.signal.taken.duration_since(reference.signal.taken);
+        if age.as_secs_f64() > self.plan.reference_max_age.s() {
+            let hours = age.as_secs_f64() / 3600.0;
+            flags.push(Flag::new(FlagWord::StaleReference, hours));
+        }
+        flags.extend(step.and_then(|step| compression(reference, step)));
+        flags.extend(self.set_up_flags(point));
+        flags
+    }
+
+    fn set_up_flags(&self, point: &Point) -> Vec<Flag> {
+        let mut flags = Vec::new();
+        let frequency = Frequency::from_hz(point.frequency_hz);
+        let reach_m = frequency.wavelength_m() / (2.0 * PI);
+        if self.distance_m < reach_m {
+            flags.push(Flag::new(FlagWord::NearField, reach_m));
+        }
+        let largest_m = self.sides.iter().map(|side| side.m()).fold(0.0, f64::max);
+        if largest_m > 0.0 && largest_m < reach_m {
+            flags.push(Flag::new(FlagWord::SmallItem, largest_m));
+        }
+        let nearest = self
+            .modes_hz
+            .iter()
+            .map(|mode_hz| (mode_hz / point.frequency_hz - 1.0).abs())
+            .fold(f64::INFINITY, f64::min);
+        if nearest < MODE_NEAR {
+            flags.push(Flag::new(FlagWord::CavityResonance, 100.0 * nearest));
+        }
+        flags
     }
 
     async fn pair(&self, run: RunId, point: &Point) -> Result<Pair, EvaluateError> {
@@ -243,24 +339,19 @@ impl Evaluator {
         point: &Point,
         reference: &Pair,
         item: &Pair,
-        repeats: Option<Scatter>,
+        seen: &Seen,
     ) -> Result<PointResult, AnalysisError> {
         let settings = &self.plan.settings;
         let resolution_hz = settings.resolution_bandwidth.hz();
         let window = window(point.frequency_hz, resolution_hz);
-        let mut observed = Vec::new();
-        let held_back_db = settings.source_level.dbm() - item.source_level_dbm();
-        if held_back_db > 0.0 {
-            observed.push(Flag::new(FlagWord::LevelClamped, held_back_db));
-        }
         judge_point(&PointInput {
             reference: reference.input(window, resolution_hz)?,
             item: item.input(window, resolution_hz)?,
             setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
             station: &self.budget,
             scatter: PointScatter {
-                repeats,
-                drift_db: None,
+                repeats: seen.repeats,
+                drift_db: seen.drift_db,
                 settings_differ: false,
             },
             limit: self.limit.as_ref(),
@@ -268,7 +359,7 @@ impl Evaluator {
                 Rule::Simple => DecisionRule::Simple,
                 Rule::Guarded => DecisionRule::Guarded,
             },
-            observed: &observed,
+            observed: &seen.flags,
         })
     }
 }
@@ -276,6 +367,48 @@ impl Evaluator {
 /// The verdict over all points: the worst decides.
 pub fn verdict(results: &[ResultRecord]) -> Option<Verdict> {
     of_run(results.iter().map(|result| result.verdict))
+}
+
+/// What is known of a point besides its four traces.
+struct Seen {
+    repeats: Option<Scatter>,
+    drift_db: Option<f64>,
+    flags: Vec<Flag>,
+}
+
+/// A step of the source must read as that step, unless something between source and receiver compresses.
+fn compression(reference: &Pair, step: &ReadingRecord) -> Option<Flag> {
+    let sent_db = reference.source_level_dbm() - source_level_dbm(step);
+    let above_floor_db = step.peak_dbm - reference.floor.peak_dbm;
+    // A level that was held back may not have been stepped at all.
+    match sent_db > 0.0 && above_floor_db > STEP_ABOVE_FLOOR_DB {
+        true => Flag::compression(sent_db, reference.signal.peak_dbm - step.peak_dbm),
+        false => None,
+    }
+}
+
+/// The lowest resonances of a box of these sides, up to a little above the plan's frequencies.
+fn lowest_modes_hz(sides: &[Length], plan: &Plan) -> Vec<f64> {
+    let (&[a, b, c], Some(last)) = (sides, plan.frequencies.last()) else {
+        return Vec::new();
+    };
+    let up_to = Frequency::from_hz(last.hz() * (1.0 + MODE_NEAR));
+    // An item too large for single resonances to mean anything has none to be named.
+    match modes(BoxSize { a, b, c }, Loading::empty(1000.0), up_to) {
+        Ok(found) => found
+            .modes
+            .iter()
+            .take(MODES_NAMED)
+            .map(|mode| mode.frequency_hz)
+            .collect(),
+        Err(_) => Vec::new(),
+    }
+}
+
+fn source_level_dbm(reading: &ReadingRecord) -> f64 {
+    reading.settings["source_level_dbm"]
+        .as_f64()
+        .unwrap_or_default()
 }
 
 /// Floor and signal of one point.
@@ -290,9 +423,7 @@ struct Pair {
 
 impl Pair {
     fn source_level_dbm(&self) -> f64 {
-        self.signal.settings["source_level_dbm"]
-            .as_f64()
-            .unwrap_or_default()
+        source_level_dbm(&self.signal)
     }
 
     fn input(&self, window: Window, resolution_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {

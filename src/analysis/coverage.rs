@@ -17,6 +17,17 @@ const NOISE_DBM: f64 = -100.0;
 /// The reference, dB over the mean noise power of a sample.
 const REFERENCE_DB: f64 = 75.0;
 
+/// How much noise neighbouring bins share.
+#[derive(Debug, Clone, Copy)]
+enum Filter {
+    /// None: a slow sweep.
+    Slow,
+    /// As far as a filter rings that is swept as fast as it bears: 2.5 span / bandwidth^2 for the sweep.
+    Swept,
+    /// All that the bandwidth reaches: bins of one transform.
+    Transform,
+}
+
 /// How a receiver makes its traces.
 #[derive(Debug, Clone, Copy)]
 struct Receiver {
@@ -24,8 +35,7 @@ struct Receiver {
     /// Independent samples whose peak the detector holds in each bin of a sweep.
     samples: usize,
     rbw_hz: f64,
-    /// Neighbouring bins share their noise through the resolution filter (a fast sweep).
-    correlated: bool,
+    filter: Filter,
 }
 
 impl Receiver {
@@ -35,14 +45,19 @@ impl Receiver {
         let amplitude = 10f64.powf(carrier_db / 20.0);
         let sigma_bins = self.rbw_hz / SPACING_HZ / 2.0 / (2f64.ln()).sqrt();
         let response = |bins: f64| (-0.5 * (bins / sigma_bins).powi(2)).exp();
-        let reach = if self.correlated {
-            (4.0 * sigma_bins).ceil() as usize
-        } else {
-            0
+        let shared_bins = match self.filter {
+            Filter::Slow => 1e-9,
+            // Deviation of the impulse response: sqrt(ln 2) / pi / bandwidth.
+            Filter::Swept => {
+                2f64.ln().sqrt() / std::f64::consts::PI / 2.5 * self.rbw_hz / SPACING_HZ
+            }
+            Filter::Transform => sigma_bins,
         };
-        let kernel: Vec<f64> = (0..=2 * reach)
-            .map(|i| response(i as f64 - reach as f64))
+        let reach = (4.0 * shared_bins).floor();
+        let kernel: Vec<f64> = (0..=2 * reach as usize)
+            .map(|i| (-0.5 * ((i as f64 - reach) / shared_bins).powi(2)).exp())
             .collect();
+        let reach = reach as usize;
         let norm = kernel.iter().map(|k| k * k).sum::<f64>().sqrt();
         let mut held = vec![0f64; BINS];
         for _ in 0..self.sweeps as usize * self.samples {
@@ -212,18 +227,21 @@ fn print(rows: &[(f64, Tally)]) {
 }
 
 const SWEEPS: [(u32, usize); 5] = [(1, 1), (5, 1), (10, 1), (50, 1), (5, 4)];
-const FILTERS: [(f64, bool); 3] = [(1e3, false), (5e3, false), (5e3, true)];
+const FILTERS: [(f64, Filter); 4] = [
+    (1e3, Filter::Slow),
+    (5e3, Filter::Slow),
+    (10e3, Filter::Swept),
+    (5e3, Filter::Transform),
+];
 
 fn receivers() -> impl Iterator<Item = Receiver> {
     SWEEPS.into_iter().flat_map(|(sweeps, samples)| {
-        FILTERS
-            .into_iter()
-            .map(move |(rbw_hz, correlated)| Receiver {
-                sweeps,
-                samples,
-                rbw_hz,
-                correlated,
-            })
+        FILTERS.into_iter().map(move |(rbw_hz, filter)| Receiver {
+            sweeps,
+            samples,
+            rbw_hz,
+            filter,
+        })
     })
 }
 
@@ -252,18 +270,19 @@ fn false_alarms_table() {
 
 #[test]
 fn intervals_and_bounds_hold() {
-    for (sweeps, samples, rbw_hz, correlated) in [
-        (1, 1, 1e3, false),
-        (5, 1, 5e3, false),
-        (10, 1, 1e3, false),
-        (10, 1, 3e3, true),
-        (50, 1, 1e3, false),
+    for (sweeps, samples, rbw_hz, filter) in [
+        (1, 1, 1e3, Filter::Slow),
+        (5, 1, 5e3, Filter::Slow),
+        (10, 1, 1e3, Filter::Slow),
+        (10, 1, 10e3, Filter::Swept),
+        (10, 1, 3e3, Filter::Transform),
+        (50, 1, 1e3, Filter::Slow),
     ] {
         let receiver = Receiver {
             sweeps,
             samples,
             rbw_hz,
-            correlated,
+            filter,
         };
         let all = total(&run(receiver, 13 * 60, 3, false));
         let (covered, held) = (
@@ -316,12 +335,17 @@ fn noise_alone(receiver: Receiver, points: usize, seed: u64) -> NoiseAlone {
 
 #[test]
 fn noise_alone_is_a_bound_of_reference_minus_floor() {
-    for (sweeps, rbw_hz, correlated) in [(10, 1e3, false), (10, 3e3, true), (30, 5e3, false)] {
+    for (sweeps, rbw_hz, filter) in [
+        (10, 1e3, Filter::Slow),
+        (10, 10e3, Filter::Swept),
+        (10, 3e3, Filter::Transform),
+        (30, 5e3, Filter::Slow),
+    ] {
         let receiver = Receiver {
             sweeps,
             samples: 1,
             rbw_hz,
-            correlated,
+            filter,
         };
         let noise = noise_alone(receiver, 400, 5);
         assert!(

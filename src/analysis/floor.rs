@@ -61,18 +61,19 @@ pub enum Judged {
 
 impl Floor {
     /// Reads the floor from a trace taken with the source off, with the settings and the number of
-    /// sweeps of the signal's trace.
+    /// sweeps of the signal's trace, for a carrier at `carrier_hz`.
     ///
     /// # Errors
     /// The window lies outside the trace.
     pub fn of(
         trace: &Trace,
         window: Window,
+        carrier_hz: f64,
         sweeps: u32,
         rbw_hz: f64,
     ) -> Result<Self, AnalysisError> {
         let shown = trace.pick(window)?;
-        let noise = HeldNoise::estimate(trace, window, sweeps, rbw_hz)?;
+        let noise = HeldNoise::estimate(trace, window, carrier_hz, sweeps, rbw_hz)?;
         let (ambient_db, detection_dbm) = match &noise {
             None => (None, shown.level_dbm + ABOVE_STEADY_DB),
             Some(noise) => {
@@ -217,7 +218,7 @@ mod tests {
             .collect();
         levels[100] = levels[100].max(ambient_dbm);
         let trace = Trace::new(0.0, 200.0, &levels).expect("a trace");
-        Floor::of(&trace, WINDOW, 10, 2.0).expect("a floor")
+        Floor::of(&trace, WINDOW, WINDOW.centre_hz, 10, 2.0).expect("a floor")
     }
 
     #[test]

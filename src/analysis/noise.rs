@@ -4,9 +4,13 @@
 //! the bins in its window, worth W independent ones. M is at least the number of sweeps, and more when
 //! the detector itself holds the peaks of a bin. M and the mean noise power are read from the spread
 //! and the position of the trace's own bins, by quantiles, so that a station on the air in a few of
-//! them does not matter. The carrier adds to M samples, noise alone to the other M (W - 1):
+//! them does not matter. The carrier shows in every bin that it passes the resolution filter to, with
+//! the filter's power response g at the bin's distance:
 //!
-//! P(reading <= L | carrier A) = F(L; A)^M · F(L; 0)^(M (W - 1)),   F from [`super::rice`].
+//! P(reading <= L | carrier A) = product over the W bins of F(L; g A)^M,   F from [`super::rice`].
+//!
+//! A filter that is swept past the carrier takes several independent samples of noise on its way: the
+//! carrier has a chance to read high in each of them.
 
 use super::AnalysisError;
 use super::rice::chance;
@@ -16,6 +20,11 @@ use super::trace::{Trace, Window};
 const BINS_MIN: usize = 16;
 /// The distance of the 10 % and 90 % quantiles of a normal distribution, in standard deviations.
 const NORMAL_SPREAD: f64 = 2.563;
+/// The distance at which bins that stand closer are taken together, in resolution bandwidths.
+const NODE_BANDWIDTHS: f64 = 0.25;
+/// Distances from the carrier that are looked at, the carrier's own place first: up to one bandwidth at
+/// the least. There the filter takes 12 dB off a carrier, beyond it more.
+const NODES: usize = 5;
 /// A spread narrower than that of the highest of so many samples is not peak-held noise.
 const SAMPLES_MAX: f64 = 1e6;
 
@@ -30,21 +39,66 @@ pub struct HeldNoise {
     pub bins: f64,
     /// Standard uncertainty of `mean_dbm`, from the number of independent bins it was read from, dB.
     pub mean_u_db: f64,
+    /// Where a carrier shows.
+    pub passband: Passband,
+}
+
+/// How much of a carrier the filter passes to the independent bins around it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Passband([Node; NODES]);
+
+/// Bins at one distance from the carrier.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Node {
+    /// Power response of the filter there.
+    gain: f64,
+    /// How many independent bins that is.
+    bins: f64,
+}
+
+impl Passband {
+    /// A window worth `bins` independent bins reaches from `low` to `high`, in resolution bandwidths from
+    /// the carrier. The filter is taken to be Gaussian, 3 dB down half a bandwidth from its middle.
+    fn new(bins: f64, low: f64, high: f64) -> Self {
+        let spacing = (high - low) / (bins - 1.0).max(1e-9);
+        let step = spacing.clamp(NODE_BANDWIDTHS, 1e3);
+        // All of them where the bins are on one frequency.
+        let each = (step / spacing).max(1.0).min(bins);
+        let (low, high) = (low - 0.5 * step, high + 0.5 * step);
+        Self(std::array::from_fn(|node| {
+            let offset = node as f64 * step;
+            let sides = match node {
+                0 => 1,
+                _ => u8::from(offset < high) + u8::from(-offset > low),
+            };
+            Node {
+                gain: (-4.0 * std::f64::consts::LN_2 * offset * offset).exp(),
+                bins: f64::from(sides) * each,
+            }
+        }))
+    }
 }
 
 impl HeldNoise {
-    /// Reads the noise from a trace taken with the source off, held over `sweeps` sweeps. `None` when
-    /// the trace does not fluctuate as held noise does (digitised, averaged) or has fewer than 16 bins.
+    /// Reads the noise from a trace taken with the source off, held over `sweeps` sweeps, for a carrier
+    /// at `carrier_hz`. `None` when the trace does not fluctuate as held noise does (digitised,
+    /// averaged) or has fewer than 16 bins.
     ///
     /// # Errors
     /// The window lies outside the trace.
     pub fn estimate(
         trace: &Trace,
         window: Window,
+        carrier_hz: f64,
         sweeps: u32,
         rbw_hz: f64,
     ) -> Result<Option<Self>, AnalysisError> {
-        let in_window = trace.bins(window)?.count() as f64;
+        let picked = trace.bins(window)?;
+        let (first_hz, last_hz) = (
+            trace.frequency_hz(*picked.start()),
+            trace.frequency_hz(*picked.end()),
+        );
+        let in_window = picked.count() as f64;
         if trace.levels_dbm().len() < BINS_MIN {
             return Ok(None);
         }
@@ -62,15 +116,19 @@ impl HeldNoise {
         };
         let shared = neighbour_correlation(trace.levels_dbm(), clip_dbm);
         // By the filter where the bins are closer than it; by the trace where they vary faster than
-        // the filter says (a slow sweep leaves neighbours independent).
+        // the filter says (a slow sweep leaves neighbours independent). How often noise rises above a
+        // level goes as the root of what neighbours do not share: both as the step between them.
         let by_filter = (1.0 + 2.0 * window.half_width_hz / rbw_hz).min(in_window);
-        let by_trace = 1.0 + (in_window - 1.0) * (1.0 - shared);
+        let by_trace = 1.0 + (in_window - 1.0) * (1.0 - shared).sqrt();
+        let bins = by_filter.max(by_trace);
+        let bandwidths = |hz: f64| (hz - carrier_hz) / rbw_hz.max(f64::MIN_POSITIVE);
         let independent = (sorted.len() as f64 * (1.0 - shared) / (1.0 + shared)).max(1.0);
         Ok(Some(Self {
             mean_dbm: fit.mean_dbm,
             samples: fit.samples,
-            bins: by_filter.max(by_trace),
+            bins,
             mean_u_db: fit.deviation_db / independent.sqrt(),
+            passband: Passband::new(bins, bandwidths(first_hz), bandwidths(last_hz)),
         }))
     }
 
@@ -137,13 +195,20 @@ impl HeldNoise {
 
     /// Logarithm of P(reading <= level | amplitude), amplitude = sqrt(2 carrier / noise).
     fn ln_below(&self, level: f64, amplitude: f64) -> f64 {
-        let with_carrier = chance(level, 0.5 * amplitude * amplitude);
-        let ln_one = match with_carrier.above < 0.5 {
-            true => (-with_carrier.above).ln_1p(),
-            false => with_carrier.below.max(f64::MIN_POSITIVE).ln(),
-        };
-        let ln_noise = (-(-level).exp()).ln_1p();
-        self.samples * (ln_one + (self.bins - 1.0) * ln_noise.max(-1e6))
+        let carrier = 0.5 * amplitude * amplitude;
+        let ln_noise = (-(-level).exp()).ln_1p().max(-1e6);
+        let (mut ln_product, mut left) = (0.0, self.bins);
+        for node in self.passband.0 {
+            let bins = node.bins.min(left);
+            let with_carrier = chance(level, node.gain * carrier);
+            ln_product += bins
+                * match with_carrier.above < 0.5 {
+                    true => (-with_carrier.above).ln_1p(),
+                    false => with_carrier.below.max(f64::MIN_POSITIVE).ln(),
+                };
+            left -= bins;
+        }
+        self.samples * (ln_product + left * ln_noise)
     }
 
     /// The carrier in dBm at which `falling`, a function of the amplitude, comes down to zero; `None`
@@ -322,7 +387,7 @@ mod tests {
 
     fn estimate(levels: &[f64], sweeps: u32) -> Option<HeldNoise> {
         let trace = Trace::new(0.0, 200.0, levels).expect("a trace");
-        HeldNoise::estimate(&trace, WINDOW, sweeps, 2.0).expect("a window")
+        HeldNoise::estimate(&trace, WINDOW, WINDOW.centre_hz, sweeps, 2.0).expect("a window")
     }
 
     #[test]
@@ -371,6 +436,7 @@ mod tests {
                 samples,
                 bins: 3.0,
                 mean_u_db: 0.0,
+                passband: Passband::new(3.0, -1.0, 1.0),
             };
             for level_dbm in [-97.0, -92.0, -85.0, -70.0, -40.0] {
                 for p in [0.05, 0.5, 0.975] {
@@ -399,6 +465,7 @@ mod tests {
                 samples,
                 bins: 1.0,
                 mean_u_db: 0.0,
+                passband: Passband::new(1.0, 0.0, 0.0),
             };
             for p in [0.1, 0.5, 0.9, 0.999] {
                 let level_dbm = noise.quantile_dbm(p);

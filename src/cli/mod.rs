@@ -8,8 +8,10 @@ mod bench;
 mod demo;
 mod history;
 mod measure;
+mod recompute;
 mod show;
 mod sim;
+mod store;
 mod table;
 mod watch;
 
@@ -47,6 +49,10 @@ enum Command {
     History(history::HistoryArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
+    /// Work out results anew from the raw traces, by the analysis of this program.
+    Recompute(recompute::RecomputeArgs),
+    /// Check or copy the database.
+    Store(store::StoreArgs),
     /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
     Sim(sim::SimArgs),
 }
@@ -167,6 +173,8 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Bench(args) => bench::run(args).await,
         Command::History(args) => history::run(args).await,
         Command::Show(args) => show::run(args).await,
+        Command::Recompute(args) => recompute::run(args).await,
+        Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Sim(args) => sim::run(args).await,
     };

@@ -12,7 +12,7 @@ pub(super) fn table(heading: &[&str]) -> Table {
     let mut table = Table::new();
     table.load_style(NOTHING);
     table.set_content_arrangement(ContentArrangement::Disabled);
-    table.set_header(heading.iter().map(|word| Cell::new(word.to_uppercase())));
+    table.set_header(heading.iter().map(Cell::new));
     table
 }
 
@@ -113,12 +113,12 @@ pub(super) fn overview(documents: &[RunDocument]) -> String {
         .collect();
     frequencies.sort_by(f64::total_cmp);
     frequencies.dedup();
-    let mut table = table(&["frequency", "limit dB"]);
+    let mut table = table(&[]);
     let heading = items
         .iter()
         .map(|(document, _)| right(document.item.as_deref().map_or(String::new(), shown)));
     table.set_header(
-        [right("FREQUENCY".to_owned()), right("LIMIT DB".to_owned())]
+        [right("frequency".to_owned()), right("limit dB".to_owned())]
             .into_iter()
             .chain(heading),
     );

@@ -98,6 +98,7 @@ impl Watch {
                 let what = match key.kind {
                     ReadingKind::Floor => "floor",
                     ReadingKind::Signal => "signal",
+                    ReadingKind::Step => "a step lower",
                 };
                 self.bar.set_message(format!("{}, {at}, {what}", self.said));
             }
@@ -105,9 +106,10 @@ impl Watch {
             Event::Again { place, reason } => {
                 self.line(&format!("{}: once more, because {reason}", shown(place)));
             }
-            Event::Finished { verdict, .. } => {
+            Event::Finished { item, verdict, .. } => {
                 let verdict = verdict.map_or("done", |verdict| verdict.as_str());
-                self.line(&format!("{}: {verdict}", self.said));
+                let what = item.as_deref().map_or("reference".to_owned(), shown);
+                self.line(&format!("{what}: {verdict}"));
             }
         }
     }

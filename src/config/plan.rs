@@ -38,6 +38,8 @@ pub struct Plan {
     pub repeats: u32,
     /// After what time a reference is measured again.
     pub reference_max_age: Time,
+    /// Whether the reference is measured again after the items, to see how far it drifted.
+    pub bracket: bool,
     /// The limit line: required SE at frequencies, ascending; straight over log frequency between them.
     pub limit: Vec<(Frequency, Ratio)>,
     /// How a verdict is reached.
@@ -159,6 +161,7 @@ impl Plan {
                 "reference_max_age",
                 Time::from_duration(Duration::from_secs(12 * 3600)),
             );
+            let bracket = root.or("bracket", false);
             let limit = match root.has("limit") {
                 true => root.section("limit", limit),
                 false => Some((Vec::new(), Rule::Guarded)),
@@ -184,6 +187,7 @@ impl Plan {
                 polarisations: polarisations?,
                 repeats: repeats?,
                 reference_max_age: reference_max_age?,
+                bracket: bracket?,
                 limit,
                 rule,
                 permissions,

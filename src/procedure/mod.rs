@@ -22,17 +22,19 @@ use crate::analysis::flag::FlagWord;
 use crate::config::{ConfigError, ItemEntry, Plan};
 use crate::evaluate::{self, EvaluateError, Evaluator};
 use crate::instrument::{Held, InstrumentError, ReceiverSettings};
-use crate::quantity::{Frequency, Time};
+use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
     EmissionEnd, Item, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
     RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict,
 };
 
-pub use steps::{Stand, missing, readings_missing, stands};
+pub use steps::{Stand, kinds, missing, readings_missing, stands};
 
 /// Attempts at one reading before the run is given up; it can be resumed.
 const ATTEMPTS_MAX: u32 = 3;
+/// By how much a step reading is lower than the signal.
+const STEP: Ratio = Ratio::from_db(evaluate::STEP_DB);
 /// The wait before the second attempt; each further one is twice as long.
 const RETRY_WAIT: Duration = Duration::from_millis(250);
 
@@ -133,10 +135,12 @@ pub enum Event {
         /// Why.
         reason: String,
     },
-    /// A run is complete.
+    /// A run is complete, or judged again.
     Finished {
         /// Which.
         run: RunId,
+        /// The item's serial; none for a reference.
+        item: Option<String>,
         /// The verdict over all its points.
         verdict: Option<Verdict>,
     },
@@ -192,13 +196,39 @@ impl Procedure {
                 run
             }
         };
+        let mut measured = Vec::new();
         for item in items {
             self.keep_item(item).await?;
             let run = self.begin(Some(item), Some(reference), &kept).await?;
             self.go_on(plan, run, Some(&item.serial)).await?;
-            runs.push(run);
+            measured.push(run);
+        }
+        runs.extend(&measured);
+        if plan.bracket && !measured.is_empty() {
+            let after = self.begin(None, None, &kept).await?;
+            self.go_on(plan, after, None).await?;
+            runs.push(after);
+            for run in measured {
+                self.judge_again(run, after).await?;
+            }
         }
         Ok(runs)
+    }
+
+    /// Works out a complete run again, now that it is known how far the reference drifted meanwhile.
+    async fn judge_again(&self, run: RunId, after: RunId) -> Result<(), ProcedureError> {
+        self.store.set_reference_after(run, after).await?;
+        let record = self.store.run(run).await?;
+        let results = Evaluator::of(&self.store, &record).await?.run().await?;
+        let verdict = evaluate::verdict(&results);
+        self.store.set_verdict(run, verdict).await?;
+        self.tell(Event::Finished {
+            run,
+            item: record.item,
+            verdict,
+        })
+        .await;
+        Ok(())
     }
 
     /// Goes on with a run that was stopped, failed or cut off, and measures only what is missing.
@@ -354,12 +384,13 @@ impl Procedure {
     ) -> Result<(), ProcedureError> {
         let present: HashSet<ReadingKey> =
             self.store.reading_keys(run).await?.into_iter().collect();
-        let stands = missing(stands(plan, item), &present);
+        let kinds = kinds(item);
+        let stands = missing(stands(plan, item), kinds, &present);
         self.store.set_state(run, RunState::Running, None).await?;
         self.tell(Event::Run {
             run,
             item: item.map(str::to_owned),
-            readings: readings_missing(&stands, &present),
+            readings: readings_missing(&stands, kinds, &present),
         })
         .await;
         let evaluator = match item {
@@ -369,8 +400,8 @@ impl Procedure {
         for stand in &stands {
             self.place(&stand.placement).await?;
             for point in &stand.points {
-                for kind in [ReadingKind::Floor, ReadingKind::Signal] {
-                    let key = steps::key(kind, point);
+                for kind in kinds {
+                    let key = steps::key(*kind, point);
                     if !present.contains(&key) {
                         self.read(plan, run, item, &key).await?;
                     }
@@ -386,7 +417,12 @@ impl Procedure {
             None => None,
         };
         self.store.finish(run, verdict, Timestamp::now()).await?;
-        self.tell(Event::Finished { run, verdict }).await;
+        self.tell(Event::Finished {
+            run,
+            item: item.map(str::to_owned),
+            verdict,
+        })
+        .await;
         Ok(())
     }
 
@@ -466,7 +502,7 @@ impl Procedure {
                 source_level_dbm: None,
                 end: None,
             }),
-            ReadingKind::Signal => {
+            ReadingKind::Signal | ReadingKind::Step => {
                 let permission = self
                     .station
                     .config
@@ -476,7 +512,10 @@ impl Procedure {
                 let request = EmissionRequest {
                     run: Some(run),
                     frequency,
-                    level: plan.settings.source_level,
+                    level: match key.kind {
+                        ReadingKind::Step => plan.settings.source_level - STEP,
+                        _ => plan.settings.source_level,
+                    },
                     why: place.to_owned(),
                     permission,
                 };
