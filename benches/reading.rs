@@ -295,7 +295,7 @@ impl Commits {
         for reading in &self.readings {
             let end = match reading.key.kind {
                 ReadingKind::Floor => None,
-                ReadingKind::Signal => {
+                ReadingKind::Signal | ReadingKind::Step => {
                     let id = store.begin_emission(&emission(run, reading)).await;
                     Some(EmissionEnd {
                         id: id.expect("logged"),
