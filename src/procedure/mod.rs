@@ -524,7 +524,10 @@ impl Procedure {
                     .station
                     .guard()
                     .emit(request, &self.stop, async {
-                        tokio::time::sleep(settle.duration()).await;
+                        // Even a sleep of no length waits for the timer's next tick, a millisecond.
+                        if settle.s() > 0.0 {
+                            tokio::time::sleep(settle.duration()).await;
+                        }
                         self.station.hold(settings, &self.stop).await
                     })
                     .await?;

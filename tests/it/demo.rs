@@ -183,6 +183,7 @@ async fn views_answer(demo: &Demo) {
             .fetch_one(&mut database)
             .await
             .expect("the view `emissions`");
-    // One for every signal of the reference (2 × 23) and of the items (6 × 4 × 23).
-    assert_eq!((emissions, open), (598, 0));
+    // Two for every point of the reference (2 × 23 points: a signal and a step), one for every signal of the
+    // items (6 × 4 × 23).
+    assert_eq!((emissions, open), (644, 0));
 }

@@ -19,11 +19,13 @@ use crate::support::{Bench, Ended, Tap, plan};
 const KILLS: u32 = 50;
 /// Changes every moment of killing.
 const SEED: u64 = 0x6d75_666c;
-/// Readings of a run: floor and signal at four frequencies.
-const READINGS: usize = 8;
+/// Readings of an item's run: floor and signal at four frequencies.
+const OF_ITEM: usize = 2 * 4;
+/// Readings of a reference: at each frequency also one with the source a step lower.
+const OF_REFERENCE: usize = 3 * 4;
 /// Events of an undisturbed measuring: of each run its beginning, its placing, its readings and its end;
 /// of the item also its points.
-const EVENTS: usize = 2 * (3 + READINGS) + READINGS / 2;
+const EVENTS: usize = (3 + OF_REFERENCE) + (3 + OF_ITEM + 4);
 /// The longest that anything here may take.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -135,7 +137,11 @@ impl Site {
             let latest = self.latest().expect("a run");
             assert_eq!(latest.state, RunState::Complete);
             let keys = self.look(async |store| store.reading_keys(latest.id).await);
-            assert_eq!(keys.expect("keys").len(), READINGS);
+            let wanted = match latest.kind {
+                RunKind::Item => OF_ITEM,
+                RunKind::Reference => OF_REFERENCE,
+            };
+            assert_eq!(keys.expect("keys").len(), wanted);
             if latest.kind == RunKind::Item {
                 return command;
             }
@@ -238,11 +244,11 @@ fn told_to_stop_it_leaves_the_output_off_and_the_run_resumable() {
         let before = site.latest().expect("a run");
         assert_eq!(before.state, RunState::Stopped, "{signal:?}");
         let kept = site.nothing_is_lost(&events(&path));
-        assert!((6..120).contains(&kept), "{kept} readings");
+        assert!((6..180).contains(&kept), "{kept} readings");
 
         site.bench
             .resume()
-            .with(0, &[&format!("{} readings", 120 - kept)]);
+            .with(0, &[&format!("{} readings", 180 - kept)]);
         let after = site.latest().expect("a run");
         assert_eq!((after.id, after.state), (before.id, RunState::Complete));
         site.nothing_is_lost(&events(&path));
