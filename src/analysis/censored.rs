@@ -312,7 +312,9 @@ pub(super) enum Side {
 ///
 /// It is where the profile likelihood has fallen as far as it falls, in a sample of as many values as
 /// were measured and no bounds, at the exact limit from the noncentral t. Without bounds it is the exact
-/// limit; with them its coverage was checked by simulation (tests below).
+/// limit; with them, in simulations of 5 to 40 units of which 20 % to 85 % are bounds (table in the tests),
+/// a lower limit stated with 95 % is false in at most 5 % of samples, far less often when most are
+/// bounds, and an upper one in 4 % to 7 %.
 pub(super) fn quantile_limit_db(
     values: &[Value],
     fit: &NormalFit,

@@ -87,7 +87,10 @@ pub(super) fn noncentral_t_below(t: f64, dof: f64, shift: f64) -> f64 {
         return 0.0;
     }
     let certain_from = to.max(least);
-    let certain = gamma::gamma_ur(0.5 * dof, 0.5 * dof * certain_from * certain_from);
+    let certain = match certain_from > 0.0 {
+        true => gamma::gamma_ur(0.5 * dof, 0.5 * dof * certain_from * certain_from),
+        false => 1.0,
+    };
     if to <= from {
         return certain.min(1.0);
     }
@@ -239,6 +242,25 @@ mod tests {
                 (back - t).abs() < 1e-4 * (1.0 + t.abs()),
                 "{t} {dof} {shift}: {back}"
             );
+        }
+    }
+
+    #[test]
+    fn noncentral_t_rises_from_zero_to_one_wherever_it_is_asked() {
+        for dof in [1.0, 2.0, 19.0, 150.0, 9_999.0] {
+            for shift in [-60.0, -10.4, -1.0, 0.0, 3.0, 10.4, 60.0, 250.0] {
+                let at = |i: i32| 0.5 * f64::from(i * i * i);
+                let steps: Vec<f64> = (-12..=12)
+                    .map(|i| noncentral_t_below(at(i), dof, shift))
+                    .collect();
+                assert!(
+                    steps.windows(2).all(|pair| pair[0] <= pair[1] + 1e-11),
+                    "{dof} {shift}: {steps:?}"
+                );
+                assert_eq!(noncentral_t_below(f64::INFINITY, dof, shift), 1.0);
+                assert_eq!(noncentral_t_below(f64::NEG_INFINITY, dof, shift), 0.0);
+                assert!((0.0..=1.0).contains(&noncentral_t_below(1e-300, dof, shift)));
+            }
         }
     }
 

@@ -43,6 +43,16 @@ fn one_sided_factors() {
     near(k(2, 0.99, 0.99), 185.6169586032112, 1e-4);
     near(k(5, 0.9, 0.5), 1.3818193972877382, 1e-8);
     near(k(1000, 0.99, 0.99), 2.4745797060384955, 1e-7);
+    // A content that is exceeded for sure is still one: the factor may be negative.
+    for n in [2, 5, 20, 60, 400] {
+        for content in [0.01, 0.5, 0.9, 0.999] {
+            let factors = [0.01, 0.5, 0.99].map(|confidence| k(n, content, confidence));
+            assert!(
+                factors[0] < factors[1] && factors[1] < factors[2],
+                "{n} {content} {factors:?}"
+            );
+        }
+    }
     assert!(one_sided_factor(1, 0.95, 0.95).is_err());
     assert!(one_sided_factor(5, 1.0, 0.95).is_err());
 }
