@@ -303,8 +303,13 @@ fn check(points: &[Point], share_slack: f64, error_db: f64) {
             .zip(stated.floor_dbm)
             .map(|(level, floor)| level - floor);
         let near = stated.kind == ResultKind::Measured && above_db.is_some_and(|db| db < 20.0);
-        let flags: &[&str] = if near { &["near_floor"] } else { &[] };
-        assert_eq!(stated.flags, flags, "a clean bench: {stated:?}");
+        // The wavelength over 2 pi passes the bench's 1 m between the antennas at 47.7 MHz (ORACLES C15).
+        let near_field = stated.frequency_hz < 47.71345e6;
+        let expected: Vec<&str> = [(near_field, "near_field"), (near, "near_floor")]
+            .into_iter()
+            .filter_map(|(is, word)| is.then_some(word))
+            .collect();
+        assert_eq!(stated.flags, expected, "a clean bench: {stated:?}");
     }
 }
 
