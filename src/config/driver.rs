@@ -90,6 +90,8 @@ pub struct Dialect {
     pub prompt: Option<String>,
     /// Whether the instrument repeats what it is sent.
     pub echo: bool,
+    /// What makes the instrument on a serial line forget what it was doing.
+    pub clear: Option<SerialClear>,
     /// Answers that mean "no", for dialects without an error queue.
     pub refusal: Option<Pattern>,
     /// How long an ordinary answer may take.
@@ -100,6 +102,15 @@ pub struct Dialect {
     pub fetch_error: Option<Command>,
     /// A query whose answer is `{mark}` and nothing else, to prove that answers are in step.
     pub prove: Option<Command>,
+}
+
+/// What clears a device on a serial line; other links have a way of their own.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SerialClear {
+    /// A break: the line held down.
+    Break,
+    /// A text, such as Ctrl-C.
+    Text(String),
 }
 
 /// The commands that only one role has.
@@ -443,6 +454,10 @@ fn dialect(section: &mut Section<'_, '_>) -> Option<Dialect> {
             "needs `prompt`: without one the end of an answer is not known",
         );
     }
+    let clear = match section.has("clear") {
+        true => section.checked("clear", None, serial_clear),
+        false => section.optional::<String>("clear").and(None),
+    };
     let refusal = match section.has("refusal") {
         true => section.checked("refusal", None, |p: String| Pattern::new(&p)),
         false => section.optional::<String>("refusal").and(None),
@@ -462,12 +477,21 @@ fn dialect(section: &mut Section<'_, '_>) -> Option<Dialect> {
         compound: compound?,
         prompt,
         echo,
+        clear,
         refusal,
         deadline: deadline?,
         identify: identify?,
         fetch_error,
         prove,
     })
+}
+
+fn serial_clear(text: String) -> Result<SerialClear, String> {
+    match text.as_str() {
+        "" => Err("is empty; leave the key out where nothing clears the instrument".to_owned()),
+        "break" => Ok(SerialClear::Break),
+        _ => Ok(SerialClear::Text(text)),
+    }
 }
 
 fn source_words(root: &mut Section<'_, '_>) -> Option<SourceWords> {

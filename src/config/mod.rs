@@ -16,7 +16,7 @@ pub use address::{Address, Flow, Parity, SerialLine};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, OverloadWords, Pattern,
-    ReceiverWords, SourceWords, TraceWords, Words, built_in_drivers,
+    ReceiverWords, SerialClear, SourceWords, TraceWords, Words, built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
 pub use plan::{Permission, Plan, Polarisation, Rule, Settings};

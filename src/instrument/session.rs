@@ -281,12 +281,12 @@ impl Session {
         }
     }
 
-    /// Brings the answers in step with the questions again: drain and prove, else reopen and prove.
+    /// Brings the answers in step with the questions again: clear and prove, else reopen and prove.
     async fn resync(&mut self) -> Result<(), InstrumentError> {
         tracing::warn!(instrument = self.name, "bringing the link in step again");
         let deadline = self.dialect.deadline.duration();
-        // Silence alone proves nothing, and neither does an error while draining: the proof decides.
-        let drained = tokio::time::timeout(deadline, self.link.drain()).await;
+        // Silence alone proves nothing, and neither does an error while clearing: the proof decides.
+        let drained = tokio::time::timeout(deadline, self.link.clear()).await;
         if matches!(drained, Ok(Ok(()))) && self.prove().await.is_ok() {
             self.in_step = true;
             return Ok(());
