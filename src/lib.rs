@@ -1,6 +1,7 @@
 //! Measures how well a bag, pouch, box or cabinet keeps radio waves out.
 
 pub mod analysis;
+pub mod cli;
 pub mod config;
 pub mod evaluate;
 pub mod instrument;
@@ -8,5 +9,6 @@ pub mod link;
 pub mod procedure;
 pub mod quantity;
 pub mod report;
+pub mod sim;
 pub mod station;
 pub mod store;

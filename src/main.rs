@@ -1,2 +1,17 @@
-//! The `muffle` binary: everything is in the library.
-fn main() {}
+//! The `muffle` binary: reads the command line and hands over to the library.
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use tracing_subscriber::EnvFilter;
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    let filter = EnvFilter::try_from_env("MUFFLE_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_target(false)
+        .init();
+    muffle::cli::run(muffle::cli::Cli::parse()).await
+}

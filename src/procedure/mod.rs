@@ -7,6 +7,7 @@
 mod steps;
 
 use std::collections::HashSet;
+use std::sync::Arc;
 use std::time::Duration;
 
 use async_trait::async_trait;
@@ -149,13 +150,13 @@ pub trait Hands: Send + Sync {
 }
 
 /// The measuring at one station.
-pub struct Procedure<'a> {
+pub struct Procedure {
     /// The open station.
-    pub station: &'a Station,
+    pub station: Arc<Station>,
     /// Where everything is kept.
-    pub store: &'a Store,
+    pub store: Store,
     /// Whoever places things when the station has no command for it.
-    pub hands: &'a dyn Hands,
+    pub hands: Arc<dyn Hands>,
     /// Told of what has happened.
     pub events: mpsc::Sender<Event>,
     /// Called when the procedure is to stop.
@@ -164,7 +165,7 @@ pub struct Procedure<'a> {
     pub operator: Option<String>,
 }
 
-impl Procedure<'_> {
+impl Procedure {
     /// Measures every item against a reference, which is measured first unless there is one still good.
     pub async fn measure(
         &self,
@@ -210,7 +211,7 @@ impl Procedure<'_> {
         if record.state == RunState::Complete {
             return Err(refuse("it is complete; measure the item anew instead"));
         }
-        let (plan, station) = evaluate::kept(self.store, &record).await?;
+        let (plan, station) = evaluate::kept(&self.store, &record).await?;
         if station.text != self.station.config.text {
             return Err(refuse(
                 "the station file has changed since it was begun, so its readings would not belong together; measure the item anew",
@@ -362,7 +363,7 @@ impl Procedure<'_> {
         })
         .await;
         let evaluator = match item {
-            Some(_) => Some(Evaluator::of(self.store, &self.store.run(run).await?).await?),
+            Some(_) => Some(Evaluator::of(&self.store, &self.store.run(run).await?).await?),
             None => None,
         };
         for stand in &stands {

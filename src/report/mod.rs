@@ -1,4 +1,4 @@
-//! What a person gets to see on paper: pictures now, pages later, drawn from plain values alone.
+//! What a person gets to see on paper: pictures now, pages later, drawn from the store alone.
 //!
 //! [`Chart`] is the one definition of shielding effectiveness (SE) over frequency that every picture
 //! and page uses; [`png`] turns its SVG into pixels with the embedded font and nothing of the machine's.
@@ -7,12 +7,14 @@ mod axis;
 mod chart;
 mod picture;
 mod plot;
+mod run;
 #[cfg(test)]
 mod tests;
 mod text;
 
 pub use chart::{Chart, Kind, Mark, Series, svg_panels};
 pub use picture::png;
+pub use run::{PointDocument, RunDocument};
 
 /// Why a picture could not be made.
 #[derive(Debug, thiserror::Error)]

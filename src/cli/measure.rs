@@ -1,0 +1,382 @@
+//! `muffle measure`.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use clap::Args;
+use serde_json::json;
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+
+use super::watch::{Person, Watch};
+use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
+use crate::config::{self, ItemEntry, Plan, load_items};
+use crate::procedure::Procedure;
+use crate::report::{RunDocument, png, svg_panels};
+use crate::station::{Station, allowed};
+use crate::store::{RunId, RunKind, RunRecord, RunState, Store, Verdict};
+
+/// Events that may wait for the terminal.
+const EVENTS_MAX: usize = 256;
+/// Width of a picture, in pixels.
+pub(super) const PICTURE_PX: u32 = 1600;
+
+/// Arguments of `measure`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The reference is measured first unless one with the same station, instruments and settings is still good.\nCtrl-C stops with the output off; the run can be gone on with by --resume."
+)]
+pub(super) struct MeasureArgs {
+    /// The plan file.
+    #[arg(required_unless_present = "resume", value_name = "PLAN")]
+    plan: Option<PathBuf>,
+    #[command(flatten)]
+    station: StationArg,
+    #[command(flatten)]
+    store: StoreArg,
+    /// Serial of an item; may be given several times.
+    #[arg(long = "item", value_name = "SERIAL")]
+    items: Vec<String>,
+    /// A file of items, with model, lot, size and construction of each.
+    #[arg(long = "items", value_name = "FILE")]
+    items_file: Option<PathBuf>,
+    /// Model of the items given by --item.
+    #[arg(long, default_value = "", requires = "items")]
+    model: String,
+    /// Lot of the items given by --item.
+    #[arg(long, default_value = "", requires = "items")]
+    lot: String,
+    /// Go on with a run that was stopped, failed or cut off (its id, the beginning of it, or `latest`).
+    #[arg(long, value_name = "RUN", conflicts_with_all = ["plan", "items", "items_file"])]
+    resume: Option<String>,
+    /// Measure a new reference even if there is one that is still good.
+    #[arg(long, conflicts_with = "resume")]
+    fresh_reference: bool,
+    /// Who measures.
+    #[arg(long, env = "MUFFLE_OPERATOR")]
+    operator: Option<String>,
+    /// Write the picture of the result there (.svg or .png).
+    #[arg(long, value_name = "FILE")]
+    picture: Option<PathBuf>,
+    /// Print the runs as JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+/// What is to be measured.
+pub(super) enum Work {
+    /// Items against a plan.
+    Items {
+        plan: Box<Plan>,
+        items: Vec<ItemEntry>,
+        fresh_reference: bool,
+    },
+    /// The rest of a run.
+    Rest(RunId),
+}
+
+pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
+    let station = config::Station::load(&args.station.station)?;
+    let picture = args.picture.as_deref().map(picture_kind).transpose()?;
+    let new_work = match (&args.resume, &args.plan) {
+        (None, Some(plan)) => Some(read_work(&args, plan, &station)?),
+        _ => None,
+    };
+    let store = Store::open(&args.store.store).await?;
+    let work = match (new_work, &args.resume) {
+        (Some(work), _) => work,
+        (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
+    };
+    let finished = conduct(&store, station, work, args.operator.clone()).await;
+    let runs = match finished {
+        Ok(runs) => runs,
+        Err(error) => {
+            how_to_go_on(&store, &args).await;
+            return Err(error);
+        }
+    };
+    let documents = documents(&store, &runs).await?;
+    if let (Some(path), Some(kind)) = (&args.picture, picture) {
+        write_file(path, &draw(&documents, kind)?)?;
+    }
+    show(&documents, args.json)?;
+    store.close().await;
+    Ok(verdict_code(worst(&documents)))
+}
+
+/// Reads and checks everything before anything is opened.
+fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Result<Work, CliError> {
+    let plan = Plan::load(plan)?;
+    plan.check(station)?;
+    let mut items: Vec<_> = args
+        .items
+        .iter()
+        .map(|serial| ItemEntry {
+            serial: serial.trim().to_owned(),
+            model: args.model.clone(),
+            lot: args.lot.clone(),
+            ..ItemEntry::default()
+        })
+        .collect();
+    if let Some(path) = &args.items_file {
+        items.extend(load_items(path)?);
+    }
+    if let Some((index, item)) = items.iter().enumerate().find(|(index, item)| {
+        items[..*index]
+            .iter()
+            .any(|other| other.serial == item.serial)
+    }) {
+        return Err(CliError::Input(format!(
+            "item {} is {}, which was given before; each serial once",
+            index + 1,
+            table::shown(&item.serial)
+        )));
+    }
+    if let Some(item) = items.iter().find(|item| {
+        let length = item.serial.chars().count();
+        length == 0
+            || length > crate::store::NAME_CHARS_MAX
+            || item.serial.chars().any(char::is_control)
+    }) {
+        return Err(CliError::Input(format!(
+            "the serial {} cannot be used: give 1 to {} characters, none of them a control character",
+            table::shown(&item.serial),
+            crate::store::NAME_CHARS_MAX
+        )));
+    }
+    Ok(Work::Items {
+        plan: Box::new(plan),
+        items,
+        fresh_reference: args.fresh_reference,
+    })
+}
+
+async fn resumable(store: &Store, given: &str) -> Result<RunId, CliError> {
+    let record = find_run(store, given).await?;
+    match record.state {
+        RunState::Complete => Err(CliError::Input(format!(
+            "run {} is complete; there is nothing to go on with",
+            record.id
+        ))),
+        _ => Ok(record.id),
+    }
+}
+
+/// A run by its id, the beginning of it, or `latest`.
+pub(super) async fn find_run(store: &Store, given: &str) -> Result<RunRecord, CliError> {
+    if given != "latest" {
+        return Ok(store.find_run(given).await?);
+    }
+    let filter = crate::store::RunFilter {
+        limit: Some(1),
+        ..Default::default()
+    };
+    let mut runs = store.runs(&filter).await?;
+    runs.pop()
+        .ok_or_else(|| CliError::Input("there is no run in this database yet".to_owned()))
+}
+
+/// Opens the station, measures with the terminal watching, and leaves the output off whatever happens.
+pub(super) async fn conduct(
+    store: &Store,
+    station: config::Station,
+    work: Work,
+    operator: Option<String>,
+) -> Result<Vec<RunId>, CliError> {
+    let stop = stop_on_signal()?;
+    caution(&station, &work);
+    let opened = tokio::select! {
+        opened = Station::open(station, store) => opened?,
+        () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
+    };
+    let station = Arc::new(opened);
+    let watch = Watch::new();
+    let hands = Arc::new(Person::new(watch.bar()));
+    let (events, followed) = mpsc::channel(EVENTS_MAX);
+    let following = tokio::spawn(watch.follow(followed));
+    let procedure = Procedure {
+        station: station.clone(),
+        store: store.clone(),
+        hands,
+        events,
+        stop,
+        operator,
+    };
+    // A task of its own, so that a panic in it still leads to the output being switched off below.
+    let measuring = tokio::spawn(async move {
+        match work {
+            Work::Items {
+                plan,
+                items,
+                fresh_reference,
+            } => procedure.measure(&plan, &items, fresh_reference).await,
+            Work::Rest(run) => procedure.resume(run).await.map(|run| vec![run]),
+        }
+    });
+    let measured = measuring.await;
+    let off = station.guard().off().await;
+    // The bar is cleared before anything else is printed.
+    let _ = following.await;
+    let runs = match measured {
+        Ok(measured) => measured?,
+        Err(panic) => {
+            return Err(CliError::Bench(format!(
+                "a fault in the program ended the measuring ({panic}); what was read is kept"
+            )));
+        }
+    };
+    off?;
+    Ok(runs)
+}
+
+/// Calls for a stop on Ctrl-C and SIGTERM.
+pub(super) fn stop_on_signal() -> Result<CancellationToken, CliError> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let stop = CancellationToken::new();
+    let token = stop.clone();
+    let failed =
+        |error: std::io::Error| CliError::Bench(format!("cannot listen for signals: {error}"));
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(failed)?;
+    let mut terminate = signal(SignalKind::terminate()).map_err(failed)?;
+    let mut hang_up = signal(SignalKind::hangup()).map_err(failed)?;
+    tokio::spawn(async move {
+        loop {
+            tokio::select! {
+                _ = interrupt.recv() => {}
+                _ = terminate.recv() => {}
+                _ = hang_up.recv() => {}
+            }
+            token.cancel();
+        }
+    });
+    Ok(stop)
+}
+
+/// The usual cautions, with this run's own figures.
+fn caution(station: &config::Station, work: &Work) {
+    let what = match work {
+        Work::Items { plan, .. } => {
+            let sent = allowed(station, plan.settings.source_level);
+            let held = sent.held_back.map_or(String::new(), |(by, limit)| {
+                format!(" (held back by {by} because of {})", limit.words())
+            });
+            let (first, last) = match (plan.frequencies.first(), plan.frequencies.last()) {
+                (Some(first), Some(last)) => (first.to_string(), last.to_string()),
+                _ => return,
+            };
+            format!(
+                "{} at the antenna feed{held}, {first} to {last}",
+                sent.radiated
+            )
+        }
+        Work::Rest(_) => format!("up to {} at the antenna feed", station.safety.level_max),
+    };
+    eprintln!("This transmits: {what}.");
+    eprintln!(
+        "Keep people away from the antenna. Transmit only where your licence or a screened room allows"
+    );
+    eprintln!("it: local rules and licensed practice decide, not this program.");
+}
+
+/// After a run that did not come to its end: what to type next.
+async fn how_to_go_on(store: &Store, args: &MeasureArgs) {
+    let Ok(record) = find_run(store, "latest").await else {
+        return;
+    };
+    if record.state == RunState::Complete {
+        return;
+    }
+    eprintln!(
+        "Everything read so far is kept. Go on with:\n  muffle measure --resume {} --station {} --store {}",
+        record.id,
+        args.station.station.display(),
+        args.store.store.display()
+    );
+}
+
+/// The documents of runs, in order.
+pub(super) async fn documents(store: &Store, runs: &[RunId]) -> Result<Vec<RunDocument>, CliError> {
+    let mut documents = Vec::with_capacity(runs.len());
+    for run in runs {
+        documents.push(RunDocument::read(store, &store.run(*run).await?).await?);
+    }
+    Ok(documents)
+}
+
+/// Prints runs as tables or as JSON.
+pub(super) fn show(documents: &[RunDocument], as_json: bool) -> Result<(), CliError> {
+    if as_json {
+        return print_json(&json!({ "runs": documents }));
+    }
+    for document in documents {
+        print(&describe(document))?;
+    }
+    Ok(())
+}
+
+/// A run as text: heading, table, verdict.
+pub(super) fn describe(document: &RunDocument) -> String {
+    let mut heading = match &document.item {
+        Some(item) => table::shown(item),
+        None => "reference".to_owned(),
+    };
+    for part in [&document.model, &document.lot].into_iter().flatten() {
+        heading.push_str(&format!(", {}", table::shown(part)));
+    }
+    let verdict = match document.kind {
+        RunKind::Item => format!("\n{}\n", document.sentence()),
+        RunKind::Reference => String::new(),
+    };
+    format!(
+        "\n{heading}\n{}, run {}, {}, {}\n\n{}\n{verdict}",
+        document.plan,
+        document.run,
+        document.started,
+        document.state,
+        table::points(document)
+    )
+}
+
+/// What kind of picture a file name asks for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum PictureKind {
+    Svg,
+    Png,
+}
+
+/// From the ending of the file name.
+pub(super) fn picture_kind(path: &Path) -> Result<PictureKind, CliError> {
+    match path.extension().and_then(|ending| ending.to_str()) {
+        Some("svg") => Ok(PictureKind::Svg),
+        Some("png") => Ok(PictureKind::Png),
+        _ => Err(CliError::Input(format!(
+            "{}: a picture's name ends in .svg or .png",
+            path.display()
+        ))),
+    }
+}
+
+/// One picture of all the items' runs.
+pub(super) fn draw(documents: &[RunDocument], kind: PictureKind) -> Result<Vec<u8>, CliError> {
+    let charts: Vec<_> = documents
+        .iter()
+        .filter(|document| document.kind == RunKind::Item)
+        .map(RunDocument::chart)
+        .collect();
+    let svg = match charts.as_slice() {
+        [one] => one.svg(),
+        many => svg_panels("Shielding effectiveness", many),
+    };
+    match kind {
+        PictureKind::Svg => Ok(svg.into_bytes()),
+        PictureKind::Png => Ok(png(&svg, PICTURE_PX)?),
+    }
+}
+
+/// The worst verdict of several runs.
+pub(super) fn worst(documents: &[RunDocument]) -> Option<Verdict> {
+    documents
+        .iter()
+        .filter_map(|document| document.verdict)
+        .max()
+}

@@ -1,0 +1,275 @@
+//! The simulated bench: instruments that answer on real sockets and terminals, and the radio world
+//! between them.
+//!
+//! It lets anyone run the whole job with nothing attached, and it is the truth that tests compare
+//! against. It behaves like hardware, warts included, and everything in it is drawn from a seed. It is
+//! reached by its sockets alone and shares nothing with the rest of the program but `quantity`.
+//!
+//! - `shielding`, `catalogue`: what an item truly does, and the items on the shelf
+//! - `radio`: source, amplifier, antennas, path, stations of the neighbourhood
+//! - `settings`, `analyzer`, `noise`: what is set, and sweeps, detectors, hold, overload
+//! - `world`: all of that together, and its time
+//! - `scpi`, `instrument`, `source`, `receiver`: what is said to it; `handheld`: a terser way
+//! - `serve`, `pty`: bytes; `control`: the port that moves the items, asks for the truth and breaks things
+
+use std::net::{Ipv4Addr, SocketAddr};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use serde::{Deserialize, Serialize};
+use tokio::net::TcpListener;
+use tokio_util::sync::{CancellationToken, DropGuard};
+use tokio_util::task::TaskTracker;
+
+mod analyzer;
+mod catalogue;
+mod complex;
+pub mod control;
+mod fault;
+mod handheld;
+mod instrument;
+mod noise;
+mod pty;
+mod radio;
+mod random;
+mod receiver;
+mod scpi;
+mod serve;
+mod settings;
+mod shielding;
+mod source;
+#[cfg(test)]
+mod tests;
+mod world;
+
+pub use shielding::{Cavity, Face, Item, Layer, Physics, Polarisation, Seam, Slot, true_se};
+
+/// Why the bench does not start, or does not answer.
+#[derive(Debug, thiserror::Error)]
+pub enum SimError {
+    /// A socket could not be opened.
+    #[error("cannot listen on port {port}: {source}; choose another --port-base or leave it out")]
+    Listen {
+        /// The port, 0 for any.
+        port: u16,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A pseudo-terminal could not be opened.
+    #[error("cannot open a pseudo-terminal: {0}; is /dev/pts mounted?")]
+    Terminal(std::io::Error),
+    /// An option that makes no sense.
+    #[error("{0}")]
+    Option(String),
+    /// The control port could not be reached or broke off.
+    #[error(
+        "control port of the simulated bench at {address}: {reason}; is `muffle sim` running there?"
+    )]
+    Control {
+        /// Where.
+        address: String,
+        /// What happened.
+        reason: String,
+    },
+    /// The bench refused what was asked of it.
+    #[error("the simulated bench: {0}")]
+    Refused(String),
+}
+
+/// How simulated time relates to real time.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Pace {
+    /// Sweeps and settling advance a virtual clock; nobody waits.
+    AtOnce,
+    /// Simulated time runs this many times faster than real time.
+    Times(f64),
+}
+
+/// How the bench is to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BenchOptions {
+    /// All errors, noise and stations follow from it.
+    pub seed: u64,
+    /// Simulated against real time.
+    pub pace: Pace,
+    /// Source, receiver and control take this port and the two after it; any free ones when `None`.
+    pub port_base: Option<u16>,
+    /// The TCP instruments accept one client at a time.
+    pub one_client: bool,
+    /// Draw broadcast stations.
+    pub ambient: bool,
+    /// Standard deviation of what each closing changes, dB.
+    pub closing_sd_db: f64,
+}
+
+impl Default for BenchOptions {
+    fn default() -> Self {
+        Self {
+            seed: 1,
+            pace: Pace::AtOnce,
+            port_base: None,
+            one_client: false,
+            ambient: true,
+            closing_sd_db: 0.2,
+        }
+    }
+}
+
+/// Where the bench can be reached.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Addresses {
+    /// The signal source.
+    pub source: SourceAddresses,
+    /// The one receiver, by its three ports.
+    pub receiver: ReceiverAddresses,
+    /// The control port.
+    pub control: String,
+}
+
+/// Where the source can be reached.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SourceAddresses {
+    /// SCPI over a raw socket.
+    pub tcp: String,
+}
+
+/// Where the receiver can be reached.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReceiverAddresses {
+    /// SCPI over a raw socket.
+    pub tcp: String,
+    /// SCPI over a terminal.
+    pub serial: String,
+    /// The terse shell over a terminal.
+    pub handheld: String,
+}
+
+/// What all parts of the running bench share.
+#[derive(Debug)]
+struct Shared {
+    world: Mutex<world::World>,
+    tables: instrument::Tables,
+    stop: CancellationToken,
+    tasks: TaskTracker,
+    one_client: bool,
+}
+
+impl Shared {
+    /// The world, held for one step and never across an await.
+    fn world(&self) -> MutexGuard<'_, world::World> {
+        self.world.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// A running bench. Dropping it stops it too, without waiting.
+#[derive(Debug)]
+pub struct Bench {
+    shared: Arc<Shared>,
+    addresses: Addresses,
+    _stop_on_drop: DropGuard,
+}
+
+impl Bench {
+    /// Where to reach it.
+    pub fn addresses(&self) -> &Addresses {
+        &self.addresses
+    }
+
+    /// Runs until `stop` is done or the control port was told to stop.
+    pub async fn run_until(self, stop: impl Future<Output = ()>) {
+        tokio::select! {
+            () = stop => {}
+            () = self.shared.stop.cancelled() => {}
+        }
+        self.shutdown().await;
+    }
+
+    /// Closes all sockets and terminals and waits until they are closed.
+    pub async fn shutdown(self) {
+        self.shared.stop.cancel();
+        self.shared.tasks.close();
+        self.shared.tasks.wait().await;
+    }
+}
+
+/// Opens all sockets and terminals on this machine alone and serves them.
+///
+/// # Errors
+/// A port that is taken, no pseudo-terminals, or an option that makes no sense.
+pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
+    check(&options)?;
+    let port = |offset| options.port_base.map_or(0, |base| base + offset);
+    let source = listen(port(0)).await?;
+    let receiver = listen(port(1)).await?;
+    let control = listen(port(2)).await?;
+    let serial = pty::Pty::open().map_err(SimError::Terminal)?;
+    let handheld = pty::Pty::open().map_err(SimError::Terminal)?;
+    let addresses = Addresses {
+        source: SourceAddresses {
+            tcp: tcp_address(&source)?,
+        },
+        receiver: ReceiverAddresses {
+            tcp: tcp_address(&receiver)?,
+            serial: serial.address(),
+            handheld: handheld.address(),
+        },
+        control: tcp_address(&control)?,
+    };
+    let stop = CancellationToken::new();
+    let shared = Arc::new(Shared {
+        world: Mutex::new(world::World::new(&options)),
+        tables: instrument::Tables::new(),
+        stop: stop.clone(),
+        tasks: TaskTracker::new(),
+        one_client: options.one_client,
+    });
+    let terminals = serve::Terminals {
+        serial: serve::terminal(&shared, world::Port::Serial, serial),
+        handheld: serve::terminal(&shared, world::Port::Handheld, handheld),
+    };
+    serve::instrument(&shared, world::Port::Source, source);
+    serve::instrument(&shared, world::Port::Receiver, receiver);
+    control::serve(&shared, terminals, control);
+    Ok(Bench {
+        shared,
+        addresses,
+        _stop_on_drop: stop.drop_guard(),
+    })
+}
+
+/// How much slower and faster than real time simulated time may run.
+const PACE: std::ops::RangeInclusive<f64> = 1e-6..=1e6;
+
+fn check(options: &BenchOptions) -> Result<(), SimError> {
+    if let Pace::Times(factor) = options.pace
+        && !PACE.contains(&factor)
+    {
+        let said = format!("the pace is {factor} times real time; it must be 1e-6 to 1e6");
+        return Err(SimError::Option(said));
+    }
+    if !(options.closing_sd_db.is_finite() && options.closing_sd_db >= 0.0) {
+        let said = format!(
+            "the spread of closings is {} dB; it must be 0 or more",
+            options.closing_sd_db
+        );
+        return Err(SimError::Option(said));
+    }
+    match options.port_base {
+        Some(base) if base == 0 || base > u16::MAX - 2 => {
+            let said = format!("port base {base}: it must be 1 to {}", u16::MAX - 2);
+            Err(SimError::Option(said))
+        }
+        _ => Ok(()),
+    }
+}
+
+async fn listen(port: u16) -> Result<TcpListener, SimError> {
+    let address = SocketAddr::from((Ipv4Addr::LOCALHOST, port));
+    let bound = TcpListener::bind(address).await;
+    bound.map_err(|source| SimError::Listen { port, source })
+}
+
+fn tcp_address(listener: &TcpListener) -> Result<String, SimError> {
+    let address = listener.local_addr();
+    let address = address.map_err(|source| SimError::Listen { port: 0, source })?;
+    Ok(format!("tcp://{address}"))
+}
