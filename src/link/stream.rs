@@ -87,6 +87,8 @@ pub struct StreamLink {
     framing: Framing,
     stream: Option<Stream>,
     opened: u64,
+    /// A read was begun and did not end.
+    reading: bool,
     /// Bytes that came after the end of the last message.
     rest: Vec<u8>,
     sent: Vec<u8>,
@@ -101,6 +103,7 @@ impl StreamLink {
             framing,
             stream: None,
             opened: 0,
+            reading: false,
             rest: Vec::new(),
             sent: Vec::new(),
         }
@@ -121,6 +124,7 @@ impl StreamLink {
             cause,
         })?);
         self.opened += 1;
+        self.reading = false;
         Ok(())
     }
 
@@ -190,7 +194,10 @@ impl StreamLink {
         let Some(stream) = &mut self.stream else {
             return Err(self.closed());
         };
-        match stream.reader().read_buf(into).await {
+        self.reading = true;
+        let read = stream.reader().read_buf(into).await;
+        self.reading = false;
+        match read {
             Ok(0) => {
                 self.stream = None;
                 Err(self.closed())
@@ -348,7 +355,16 @@ impl Link for StreamLink {
                 self.clear_serial().await?;
                 self.drain().await
             }
-            Some(Stream::Device(_)) | None => self.reopen().await,
+            Some(Stream::Device(_)) => {
+                // A read that was cut off goes on in its thread: what it catches is thrown away with it.
+                if self.reading {
+                    let mut thrown = Vec::new();
+                    let caught = self.read_more(&mut thrown, 0);
+                    let _ = tokio::time::timeout(QUIET, caught).await;
+                }
+                self.reopen().await
+            }
+            None => self.reopen().await,
         }
     }
 

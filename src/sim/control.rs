@@ -14,9 +14,9 @@
 //! | `{"do":"state"}` | see `state` |
 //! | `{"do":"stop"}` | `{"stopping":true}`, and the bench ends |
 //!
-//! `on` is `source`, `receiver` (its TCP port), `serial` or `handheld`. What can go wrong, several at a
+//! `on` is `source` or `receiver` (raw socket, HiSLIP, VXI-11), `source_serial`, `serial` or `handheld`. What can go wrong, several at a
 //! time: `"delay_ms":500` before each answer; `"silence":2` answers swallowed; once each `"drop":true`
-//! (the connection closes instead of the next answer; TCP only), `"garbage":true`, `"half_block":true`
+//! (the connection closes instead of the next answer; not a terminal), `"garbage":true`, `"half_block":true`
 //! (half of the next binary block, then silence), `"wrong_length":true` (the next trace is one point
 //! short); `"errors":3` put into the queue at once; `"refuse":true` until `false`; `"identity":"…"`
 //! (empty for its own); `"pull":true` and `"replug":true` of a terminal; `"clear":true` first ends all
@@ -329,9 +329,10 @@ async fn fault(
     terminals: &Terminals,
     request: FaultRequest,
 ) -> Result<Value, String> {
-    let ports = "`on` is source, receiver, serial or handheld";
+    let ports = "`on` is source, source_serial, receiver, serial or handheld";
     let port = Port::named(&request.on).ok_or(ports)?;
     let terminal = match port {
+        Port::SourceSerial => Some(&terminals.source),
         Port::Serial => Some(&terminals.serial),
         Port::Handheld => Some(&terminals.handheld),
         _ => None,

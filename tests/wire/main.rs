@@ -1,0 +1,4 @@
+//! Links and instruments against the simulated bench, over every kind of wire.
+
+mod bench;
+mod conformance;
