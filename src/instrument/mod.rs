@@ -63,6 +63,14 @@ pub enum InstrumentError {
         /// The entries of its error queue.
         errors: Vec<String>,
     },
+    /// The instrument was switched off and on meanwhile.
+    #[error(
+        "{instrument}: it was switched off and on, or lost its power; what was being read is thrown away and its settings are sent anew"
+    )]
+    Restarted {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+    },
     /// Another instrument than the one that is meant.
     #[error(
         "{instrument} at {address} says it is {got:?}, which does not match `{wanted}`; nothing was switched on. Correct the address, or `identity` in the station file"

@@ -2,4 +2,5 @@
 
 mod bench;
 mod conformance;
+mod faults;
 mod peers;

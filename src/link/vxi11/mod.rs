@@ -68,6 +68,8 @@ struct Connection {
     /// The instrument's name for the link; 0 is one.
     id: u32,
     write_max: usize,
+    /// A call was made and its reply is not there yet: the other end may still be at it.
+    calling: bool,
     /// What has come of an answer.
     answer: Vec<u8>,
 }
@@ -200,6 +202,7 @@ impl Connection {
             xid: 0,
             id: 0,
             write_max: 0,
+            calling: false,
             answer: Vec::new(),
         };
         let arguments = Arguments::default()
@@ -236,7 +239,9 @@ impl Connection {
             version: CORE_VERSION,
             number,
         };
+        self.calling = true;
         let record = ask(&mut self.wire, &mut self.xid, procedure, arguments).await?;
+        self.calling = false;
         let answered = Answered {
             xid: self.xid,
             error: 0,
@@ -441,7 +446,7 @@ impl Link for Vxi11Link {
     async fn reopen(&mut self) -> Result<(), LinkError> {
         // Some keep a link whose connection is gone and have room for few.
         if let Some(mut connection) = self.connection.take()
-            && !connection.wire.is_cut_off()
+            && !connection.calling
         {
             let destroyed = connection.destroy();
             let _ = tokio::time::timeout(super::PARTING, destroyed).await;
