@@ -6,6 +6,7 @@
 
 mod handle;
 mod receiver;
+mod rehearse;
 mod session;
 mod source;
 mod trace;
@@ -14,6 +15,7 @@ use std::time::Duration;
 
 pub use handle::Handle;
 pub use receiver::{Held, Receiver, ReceiverSettings};
+pub use rehearse::{Rehearsal, Tried, rehearse};
 pub use source::{Permit, Source};
 
 use crate::link::LinkError;

@@ -118,6 +118,11 @@ impl Session {
                 got,
             });
         }
+        // A garbled answer must not stand in the record as the instrument's name.
+        if got.is_empty() || got.contains(|c: char| c.is_control() || c == '\u{fffd}') {
+            let query = self.dialect.identify.text();
+            return Err(self.answer_error(&query, &answers.concat(), "the name of an instrument"));
+        }
         let before = self.fetch_errors().await?;
         if !before.is_empty() {
             tracing::info!(
@@ -144,6 +149,7 @@ impl Session {
         lines.extend(fetch.as_ref().map(ask));
         lines.extend(restarted.as_ref().map(|bits| ask(&bits.query)));
         let mut answers = self.perform(&lines, longer).await?;
+        self.check_completion(&lines, &answers)?;
         if let Some(bits) = &restarted {
             let register = answers.pop().unwrap_or_default();
             self.refuse_restarted(bits, self.register(&bits.query, &register)?)?;
@@ -162,6 +168,22 @@ impl Session {
             });
         }
         Ok(answers)
+    }
+
+    /// `*OPC?` is answered with 1 and nothing else (IEEE 488.2, 10.19): another answer is not its own.
+    fn check_completion(
+        &mut self,
+        lines: &[Say],
+        answers: &[Vec<u8>],
+    ) -> Result<(), InstrumentError> {
+        let questions = lines.iter().filter(|line| matches!(line, Say::Ask(_)));
+        for (question, answer) in questions.zip(answers) {
+            if question.text() == "*OPC?" && whole_number(answer) != Some(1) {
+                self.in_step = false;
+                return Err(self.answer_error("*OPC?", answer, "the 1 that says done"));
+            }
+        }
+        Ok(())
     }
 
     fn refuse_restarted(&self, bits: &RegisterBits, register: u32) -> Result<(), InstrumentError> {
@@ -408,7 +430,7 @@ impl Session {
     }
 
     /// Asks something whose answer is known and reads until that answer comes.
-    async fn prove(&mut self) -> Result<(), InstrumentError> {
+    pub(super) async fn prove(&mut self) -> Result<(), InstrumentError> {
         self.mark = match self.mark {
             // Not a number that another query is likely to give.
             250.. => 101,

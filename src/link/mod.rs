@@ -14,8 +14,11 @@
 //! | `usbtmc://` | a newline outside strings and blocks | opens the device file anew | no |
 
 mod frame;
+#[cfg(test)]
+mod fuzz;
 mod hislip;
 mod stream;
+mod transcript;
 mod vxi11;
 mod wire;
 
@@ -26,6 +29,7 @@ use async_trait::async_trait;
 pub use frame::{FrameError, block, units};
 pub use hislip::HislipLink;
 pub use stream::{Framing, StreamLink};
+pub use transcript::{Exchange, Recorder, Replay, Transcript, TranscriptError};
 pub use vxi11::Vxi11Link;
 
 use crate::config::Address;

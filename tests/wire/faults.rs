@@ -42,6 +42,8 @@ const STEPS: [(&str, bool, &str); 5] = [
 const OFF_ATTEMPTS: usize = 8;
 /// From here on the fault is over, as one that a person takes away.
 const FAULT_ENDS_AT: usize = 2;
+/// The wait after which another attempt at a reading must have worked.
+const LONGEST_WAIT: Duration = Duration::from_secs(2);
 const POINTS: u32 = 101;
 /// The ripple of path and noise between two readings of the same.
 const SAME_WITHIN_DB: f64 = 1.0;
@@ -214,11 +216,20 @@ impl Cell {
             true => (source(planting), receiver(sound)),
             false => (source(sound), receiver(planting)),
         };
+        // In the first step somebody else is there before us, in the others comes in between.
+        let mut holder = None;
+        if self.fault == "second client" && self.step == 0 {
+            let mut first = link(&at_address, framing());
+            assert_eq!(crate::bench::ask(&mut *first, "*OPC?").await, b"1");
+            holder = Some(first);
+        }
         let outcome = reading(&mut source, &mut receiver).await;
         if self.fault == "late reply" {
             room.fault(on, json!({"clear": true})).await;
         }
-        let renewed = self.switch_off(&mut room, &mut source, on).await;
+        let renewed = self
+            .switch_off(&mut room, &mut source, on, &mut holder)
+            .await;
         let state = room.control.state().await.expect("state");
         assert_eq!(
             state["source"]["on"],
@@ -231,7 +242,13 @@ impl Cell {
 
     /// As the guard does it, while the fault is there and then without it; gives a terminal's new address
     /// when it had to be plugged in again.
-    async fn switch_off(&self, room: &mut Room, source: &mut Source, on: &str) -> Option<Address> {
+    async fn switch_off(
+        &self,
+        room: &mut Room,
+        source: &mut Source,
+        on: &str,
+        holder: &mut Option<Box<dyn Link>>,
+    ) -> Option<Address> {
         let mut renewed = None;
         for attempt in 0..OFF_ATTEMPTS {
             match source.off().await {
@@ -239,13 +256,14 @@ impl Cell {
                 Err(error) => assert!(!error.to_string().is_empty()),
             }
             if attempt == FAULT_ENDS_AT {
+                *holder = None;
                 renewed = self.end_fault(room, on).await;
                 if let Some(address) = &renewed {
                     *source = crate::faults::source(link(address, framing()));
                 }
             }
         }
-        panic!("{self}: the source could not be switched off");
+        panic!("{self}: the source could not be switched off")
     }
 
     async fn end_fault(&self, room: &mut Room, on: &str) -> Option<Address> {
@@ -259,6 +277,19 @@ impl Cell {
         let answer = room.fault(on, what).await;
         let address = answer.get("address").and_then(Value::as_str);
         address.map(|address| address.parse().expect("address"))
+    }
+
+    /// As the procedure does it: again after a while, and after twice that.
+    async fn recover(&self, source: &mut Source, receiver: &mut Receiver) -> Held {
+        let mut wait = Duration::from_millis(250);
+        loop {
+            match reading(source, receiver).await {
+                Ok(held) => return held,
+                Err(error) => assert!(wait < LONGEST_WAIT, "{self}: does not recover: {error}"),
+            }
+            tokio::time::sleep(wait).await;
+            wait *= 2;
+        }
     }
 
     /// A reading must be right; after an error all must work again.
@@ -278,8 +309,7 @@ impl Cell {
                 }
             }
         }
-        let again = reading(&mut source, &mut receiver).await;
-        let again = again.unwrap_or_else(|error| panic!("{self}: does not recover: {error}"));
+        let again = self.recover(&mut source, &mut receiver).await;
         source.off().await.expect("off");
         match outcome {
             Ok(held) => {
@@ -366,4 +396,64 @@ async fn every_fault_on_every_wire_in_every_step() {
     // What is not disturbed is read, and what is disturbed is not: the faults did take effect.
     assert!(matrix.values().filter(|said| **said == "right").count() >= 40);
     assert!(matrix.values().filter(|said| **said != "right").count() >= 80);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_power_cycle_is_noticed_even_where_the_link_stays() {
+    for wire in WIRES {
+        let mut room = Room::open(BenchOptions::default()).await;
+        let mut source = source(link(&room.source_address(wire), framing()));
+        let mut receiver = receiver(link(&room.receiver_address(wire), framing()));
+        reading(&mut source, &mut receiver).await.expect("reading");
+        for on in [wire.receiver_port(), wire.source_port()] {
+            room.fault(on, json!({"power_cycle": true})).await;
+        }
+        let said = receiver.hold(&settings()).await.expect_err("restarted");
+        assert!(matches!(said, InstrumentError::Restarted { .. }), "{said}");
+        let permit = Permit::issue(Frequency::from_hz(200e6), Level::from_dbm(-20.0));
+        let said = source.on(&permit).await.expect_err("restarted");
+        assert!(matches!(said, InstrumentError::Restarted { .. }), "{said}");
+        source.off().await.expect("off");
+        let again = reading(&mut source, &mut receiver).await.expect("again");
+        assert!(peak_dbm(&again).is_finite());
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_end_of_a_sweep_can_be_asked_for() {
+    let event =
+        "run = [\"INIT\", \"*OPC\"]\npoll = { query = \"*ESR?\", mask = 1, every = \"5 ms\" }";
+    let byte = "run = [\"*ESE 1\", \"INIT\", \"*OPC\"]\npoll = { mask = 32, every = \"5 ms\" }";
+    let cases = WIRES
+        .map(|wire| (wire, event))
+        .into_iter()
+        .chain([(Wire::Hislip, byte), (Wire::Vxi11, byte)]);
+    for (wire, words) in cases {
+        let room = Room::open(BenchOptions {
+            pace: muffle::sim::Pace::Times(1.0),
+            ..BenchOptions::default()
+        })
+        .await;
+        let text = driver("analyzer-scpi").text;
+        let text = text.replace("run = \"INIT\"\ndone = \"*OPC?\"", words);
+        assert!(text.contains("poll ="));
+        let driver = Driver::read("polling", &text).expect("driver");
+        let Words::Receiver(words) = &driver.words else {
+            panic!("a receiver's driver");
+        };
+        let link = link(&room.receiver_address(wire), framing());
+        let mut receiver = Receiver::new(link, &driver, words);
+        receiver.start(None).await.expect("start");
+        // Longer than the driver's deadline of 250 ms: blocking would have to wait for it in silence.
+        let settings = ReceiverSettings {
+            sweeps: 20,
+            ..settings()
+        };
+        let trips = receiver.trips();
+        for _ in 0..2 {
+            let held = receiver.hold(&settings).await.expect("hold");
+            assert!(peak_dbm(&held).is_finite());
+        }
+        assert!(receiver.trips() - trips > 6, "{wire:?}: never had to wait");
+    }
 }

@@ -415,3 +415,34 @@ impl Link for HislipLink {
         &self.address
     }
 }
+
+/// Reads arbitrary bytes as messages; gives the kind of outcome.
+#[cfg(test)]
+pub(super) fn fuzz(bytes: &[u8]) -> String {
+    let (mut rest, mut kinds) = (bytes, String::new());
+    loop {
+        match Header::read(rest) {
+            Ok(Some(header)) if rest.len() >= header.total() => {
+                assert!(header.length <= message::PAYLOAD_BYTES_MAX);
+                let payload = &rest[HEADER_BYTES..header.total()];
+                let again = message(header.kind, header.control, header.parameter, payload);
+                assert_eq!(again, rest[..header.total()]);
+                let expected = expect(header, payload, kind::DATA_END).is_ok();
+                if kinds.len() < 24 {
+                    kinds.push_str(&format!("{} {expected},", header.kind.min(26)));
+                }
+                rest = &rest[header.total()..];
+            }
+            Ok(Some(_)) => return kinds + "part",
+            Ok(None) => return kinds + "short",
+            Err(error) => {
+                return kinds
+                    + if error == ProtocolError::NotHislip {
+                        "not"
+                    } else {
+                        "long"
+                    };
+            }
+        }
+    }
+}

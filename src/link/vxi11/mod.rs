@@ -462,3 +462,40 @@ impl Link for Vxi11Link {
         &self.address
     }
 }
+
+/// Reads arbitrary bytes as records of replies; gives the kind of outcome.
+#[cfg(test)]
+pub(super) fn fuzz(bytes: &[u8]) -> String {
+    let (mut rest, mut kinds) = (bytes, String::new());
+    loop {
+        match record(rest) {
+            Ok(Record::Whole { bytes, taken }) => {
+                assert!(taken <= rest.len() && bytes.len() < taken);
+                let answered = Answered {
+                    xid: 0,
+                    error: 0,
+                    record: bytes,
+                };
+                let data = answered
+                    .results()
+                    .and_then(|mut results| Ok((results.word()?, results.bytes()?.len())));
+                let words = answered.words::<3>().is_ok();
+                let said = match data {
+                    Ok((error, length)) => format!("{} {},", meaning(error), length.min(4)),
+                    Err(ProtocolError::Refused { code, .. }) => format!("refused {},", code.min(6)),
+                    Err(ProtocolError::Malformed(why)) => format!("{why},"),
+                    Err(_) => "other,".to_owned(),
+                };
+                if kinds.len() < 48 {
+                    kinds.push_str(&format!("{said} {words}"));
+                }
+                rest = &rest[taken..];
+            }
+            Ok(Record::Needs(more)) => {
+                assert!(more > 0);
+                return kinds + "part";
+            }
+            Err(_) => return kinds + "long",
+        }
+    }
+}
