@@ -15,8 +15,8 @@ use std::path::{Path, PathBuf};
 pub use address::{Address, Flow, Parity, SerialLine};
 pub use document::{Fault, Faults};
 pub use driver::{
-    Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, OverloadWords, Pattern,
-    ReceiverWords, SourceWords, TraceWords, Words, built_in_drivers,
+    Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
+    ReceiverWords, RegisterBits, SerialClear, SourceWords, TraceWords, Words, built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
 pub use plan::{Permission, Plan, Polarisation, Rule, Settings};

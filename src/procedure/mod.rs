@@ -627,6 +627,7 @@ fn worth_another(error: &StationError) -> bool {
         StationError::Instrument(
             InstrumentError::Link { .. }
                 | InstrumentError::Silent { .. }
+                | InstrumentError::Restarted { .. }
                 | InstrumentError::OutOfStep { .. }
                 | InstrumentError::Answer { .. }
                 | InstrumentError::Points { .. }
