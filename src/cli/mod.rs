@@ -6,6 +6,7 @@
 
 mod bench;
 mod demo;
+mod driver;
 mod history;
 mod measure;
 mod recompute;
@@ -45,6 +46,8 @@ enum Command {
     Measure(measure::MeasureArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
+    /// List the drivers, or try one against an instrument.
+    Driver(driver::DriverArgs),
     /// List what was measured.
     History(history::HistoryArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
@@ -171,6 +174,7 @@ pub async fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Measure(args) => measure::run(args).await,
         Command::Bench(args) => bench::run(args).await,
+        Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,
         Command::Show(args) => show::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,

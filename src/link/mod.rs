@@ -13,6 +13,7 @@
 //! | `vxi11://` | marked | device clear | yes |
 //! | `usbtmc://` | a newline outside strings and blocks | opens the device file anew | no |
 
+mod find;
 mod frame;
 #[cfg(test)]
 mod fuzz;
@@ -26,6 +27,7 @@ use std::time::Duration;
 
 use async_trait::async_trait;
 
+pub use find::{Found, find};
 pub use frame::{FrameError, block, units};
 pub use hislip::HislipLink;
 pub use stream::{Framing, StreamLink};
