@@ -17,6 +17,7 @@ pub mod limit;
 pub mod noise;
 pub mod point;
 pub mod rice;
+pub mod shield;
 pub mod trace;
 pub mod verdict;
 
