@@ -7,7 +7,7 @@ use serde_json::json;
 use super::{CliError, StationArg, StoreArg, print, print_json, table};
 use crate::config;
 use crate::quantity::Level;
-use crate::station::{Station, allowed};
+use crate::station::{Station, allowed_anywhere};
 use crate::store::Store;
 
 /// Arguments of `bench`.
@@ -49,7 +49,7 @@ pub(super) async fn run(args: BenchArgs) -> Result<u8, CliError> {
 
 /// The most the guard would send, whatever a plan asks.
 fn most(station: &config::Station) -> crate::station::Allowed {
-    let most = allowed(station, station.source_range.level.1);
+    let most = allowed_anywhere(station, station.source_range.level.1);
     debug_assert!(most.level <= station.source_range.level.1);
     most
 }

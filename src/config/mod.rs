@@ -9,6 +9,7 @@ mod driver;
 mod items;
 mod plan;
 mod station;
+mod table;
 
 use std::path::{Path, PathBuf};
 
@@ -21,8 +22,9 @@ pub use driver::{
 pub use items::{ItemEntry, load_items};
 pub use plan::{Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{
-    Amplifier, Drivers, InstrumentEntry, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };
+pub use table::{Column, Table};
 
 /// Why a configuration cannot be used.
 #[derive(Debug, thiserror::Error)]
