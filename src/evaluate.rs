@@ -76,7 +76,8 @@ pub fn pick(
         .pick(window(frequency.hz(), resolution_bandwidth.hz()))
 }
 
-fn window(centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
+/// Where the peak is looked for.
+pub(crate) fn window(centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
     Window {
         centre_hz,
         half_width_hz: WINDOW_BANDWIDTHS * resolution_bandwidth_hz,
@@ -245,23 +246,23 @@ impl Evaluator {
         item: &Pair,
         repeats: Option<Scatter>,
     ) -> Result<PointResult, AnalysisError> {
-        let settings = &self.plan.settings;
-        let resolution_hz = settings.resolution_bandwidth.hz();
-        let window = window(point.frequency_hz, resolution_hz);
+        let settings = self
+            .plan
+            .settings_at(Frequency::from_hz(point.frequency_hz));
         let mut observed = Vec::new();
         let held_back_db = settings.source_level.dbm() - item.source_level_dbm();
         if held_back_db > 0.0 {
             observed.push(Flag::new(FlagWord::LevelClamped, held_back_db));
         }
         judge_point(&PointInput {
-            reference: reference.input(window, resolution_hz)?,
-            item: item.input(window, resolution_hz)?,
+            reference: reference.input(point.frequency_hz)?,
+            item: item.input(point.frequency_hz)?,
             setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
             station: &self.budget,
             scatter: PointScatter {
                 repeats,
                 drift_db: None,
-                settings_differ: false,
+                settings_differ: item.attenuation_db() != reference.attenuation_db(),
             },
             limit: self.limit.as_ref(),
             rule: match self.plan.rule {
@@ -289,13 +290,28 @@ struct Pair {
 }
 
 impl Pair {
+    /// Every reading is kept with its bandwidth; one that is not could only be picked at its centre.
+    fn resolution_hz(&self) -> f64 {
+        self.signal.settings["resolution_bandwidth_hz"]
+            .as_f64()
+            .unwrap_or_default()
+    }
+
     fn source_level_dbm(&self) -> f64 {
         self.signal.settings["source_level_dbm"]
             .as_f64()
             .unwrap_or_default()
     }
 
-    fn input(&self, window: Window, resolution_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+    /// As the receiver was told; none when it chose itself.
+    fn attenuation_db(&self) -> Option<f64> {
+        self.signal.settings["attenuation_db"].as_f64()
+    }
+
+    /// By the settings it was read with, which need not be those of another reading.
+    fn input(&self, frequency_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+        let resolution_hz = self.resolution_hz();
+        let window = window(frequency_hz, resolution_hz);
         let levels = |trace: &Trace, levels| Levels::new(trace.start_hz, trace.stop_hz, levels);
         let overload = |reading: &ReadingRecord| {
             reading
@@ -361,7 +377,8 @@ fn record(point: &Point, judged: PointResult) -> ResultRecord {
     }
 }
 
-fn budget_input(known: &Uncertainties) -> BudgetInput {
+/// What a station knows of its uncertainty, as the budget takes it.
+pub fn budget_input(known: &Uncertainties) -> BudgetInput {
     let mut input = BudgetInput::default();
     let take = |place: &mut Given, value: Option<f64>| {
         if let Some(value) = value {

@@ -13,6 +13,7 @@ pub mod budget;
 mod coverage;
 pub mod flag;
 pub mod floor;
+pub mod forecast;
 pub mod limit;
 pub mod noise;
 pub mod point;

@@ -22,7 +22,8 @@ pub use driver::{
 pub use items::{ItemEntry, load_items};
 pub use plan::{Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{
-    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
+    SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
 

@@ -272,8 +272,8 @@ impl Station {
                 true => root.section("uncertainty", uncertainties),
                 false => Some(Uncertainties::default()),
             };
-            if had_amplifier {
-                amplifier?;
+            if had_amplifier && amplifier.is_none() {
+                return None;
             }
             let (source, source_range) = source?;
             let (receiver, receiver_frequency, receiver_damage, noise_figure) = receiver?;
@@ -312,7 +312,9 @@ impl Station {
     pub fn gain(&self, frequency: Frequency) -> Option<Ratio> {
         match &self.amplifier {
             None => Some(Ratio::ZERO),
-            Some(Amplifier { gain, gain_table, .. }) => match gain_table {
+            Some(Amplifier {
+                gain, gain_table, ..
+            }) => match gain_table {
                 None => Some(*gain),
                 Some(table) => table.at_db(frequency).map(Ratio::from_db),
             },
@@ -343,14 +345,22 @@ impl Station {
                 .map(|table| ("the amplifier's gain", table)),
         );
         let antennas = [
-            ("the transmit antenna", "the transmit cable", &self.transmit_antenna),
-            ("the receive antenna", "the receive cable", &self.receive_antenna),
+            (
+                "the transmit antenna",
+                "the transmit cable",
+                &self.transmit_antenna,
+            ),
+            (
+                "the receive antenna",
+                "the receive cable",
+                &self.receive_antenna,
+            ),
         ];
         for (antenna, cable, entry) in antennas {
             all.extend(match &entry.figure {
-                Some(AntennaFigure::Gain(Correction::Over(table)) | AntennaFigure::Factor(table)) => {
-                    Some((antenna, table))
-                }
+                Some(
+                    AntennaFigure::Gain(Correction::Over(table)) | AntennaFigure::Factor(table),
+                ) => Some((antenna, table)),
                 _ => None,
             });
             all.extend(match &entry.cable_loss {
@@ -454,9 +464,7 @@ impl<'a> Tables<'a> {
         if text.contains(odd) || text.contains("'''") {
             return Err(format!("{name}: is not a table of numbers"));
         }
-        self.read
-            .borrow_mut()
-            .push((name.to_owned(), text.clone()));
+        self.read.borrow_mut().push((name.to_owned(), text.clone()));
         Ok(text)
     }
 
@@ -487,14 +495,21 @@ fn antenna(section: &mut Section<'_, '_>, tables: &Tables<'_>) -> Option<Antenna
         (None, Some(table), None) => Some(AntennaFigure::Gain(Correction::Over(table))),
         (None, None, Some(table)) => Some(AntennaFigure::Factor(table)),
         _ => {
-            let key = if section.has("factor_table") { "factor_table" } else { "gain_table" };
+            let key = if section.has("factor_table") {
+                "factor_table"
+            } else {
+                "gain_table"
+            };
             section.fault(key, "give one of `gain`, `gain_table` and `factor_table`");
             return None;
         }
     };
     let cable_loss = match (cable_loss?, cable_loss_table?) {
         (Some(_), Some(_)) => {
-            section.fault("cable_loss_table", "give one of `cable_loss` and `cable_loss_table`");
+            section.fault(
+                "cable_loss_table",
+                "give one of `cable_loss` and `cable_loss_table`",
+            );
             return None;
         }
         (Some(loss), None) => Some(Correction::Same(loss)),
@@ -531,9 +546,7 @@ fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time)> {
     });
     let emission_max = section.checked(
         "emission_max",
-        Some(Time::from_duration(
-            std::time::Duration::from_secs(60),
-        )),
+        Some(Time::from_duration(std::time::Duration::from_secs(60))),
         |time: Time| match time.s() > 0.0 {
             true => Ok(time),
             false => Err("must be longer than nothing".to_owned()),

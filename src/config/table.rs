@@ -92,7 +92,9 @@ impl Table {
             }
         }
         match (faults.is_empty(), points.len()) {
-            (true, 0 | 1) => Err(format!("{name}: a table needs two lines of values at least")),
+            (true, 0 | 1) => Err(format!(
+                "{name}: a table needs two lines of values at least"
+            )),
             (true, _) => Ok(Self {
                 name: name.to_owned(),
                 points,
@@ -159,11 +161,7 @@ fn heading(header: &csv::StringRecord, column: Column) -> Result<f64, String> {
     }
 }
 
-fn point(
-    record: &csv::StringRecord,
-    unit_hz: f64,
-    column: Column,
-) -> Result<(f64, f64), String> {
+fn point(record: &csv::StringRecord, unit_hz: f64, column: Column) -> Result<(f64, f64), String> {
     let number = |index: usize| -> Result<f64, String> {
         let text = record.get(index).unwrap_or_default();
         match text.parse::<f64>() {
@@ -203,7 +201,10 @@ mod tests {
         assert!((half - 39.0).abs() < 1e-9, "{half}");
         assert_eq!(table.at_db(hz(1e6)), Some(40.0));
         assert_eq!(table.at_db(hz(1e8)), Some(41.0));
-        assert_eq!((table.at_db(hz(0.99e6)), table.at_db(hz(1.01e8))), (None, None));
+        assert_eq!(
+            (table.at_db(hz(0.99e6)), table.at_db(hz(1.01e8))),
+            (None, None)
+        );
         assert_eq!(table.range(), (hz(1e6), hz(1e8)));
     }
 
@@ -221,7 +222,10 @@ mod tests {
             assert!(said.contains(part), "{part} in\n{said}");
         }
         let said = Table::read("a.csv", GAIN, Column::Loss).expect_err("column");
-        assert!(said.contains("a.csv:1: ") && said.contains("`frequency_hz,loss_db`"), "{said}");
+        assert!(
+            said.contains("a.csv:1: ") && said.contains("`frequency_hz,loss_db`"),
+            "{said}"
+        );
         let said = Table::read("a.csv", "frequency_hz,loss_db\n1,-1\n", Column::Loss);
         assert!(said.expect_err("negative").contains("a.csv:2: a loss"));
         assert!(Table::read("a.csv", "", Column::Gain).is_err());

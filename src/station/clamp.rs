@@ -157,7 +157,12 @@ mod tests {
         assert_eq!(at(&stronger, 999.0).level.dbm(), -11.0);
         // Outside of the table nobody knows: the largest of all.
         assert_eq!(at(&stronger, 2000.0).level.dbm(), -11.0);
-        assert_eq!(allowed_anywhere(&stronger, Level::from_dbm(0.0)).level.dbm(), -11.0);
+        assert_eq!(
+            allowed_anywhere(&stronger, Level::from_dbm(0.0))
+                .level
+                .dbm(),
+            -11.0
+        );
     }
 
     fn drivers() -> Vec<(String, String)> {
