@@ -57,8 +57,7 @@ pub fn exposure(station: &Station, plan: &Plan) -> Option<Exposure> {
         let Some(here) = at(station, plan, *frequency) else {
             continue;
         };
-        let reactive_m = LIGHT_M_PER_S / frequency.hz() / (2.0 * std::f64::consts::PI);
-        if here.farthest_m() < reactive_m {
+        if here.farthest_m() < reactive_m(frequency.hz()) {
             near_field_to_hz = Some(frequency.hz());
             continue;
         }
@@ -72,6 +71,11 @@ pub fn exposure(station: &Station, plan: &Plan) -> Option<Exposure> {
         gain_assumed: station.transmit_antenna.figure.is_none(),
         distance_m: station.distance.m(),
     })
+}
+
+/// λ/2π, m.
+fn reactive_m(frequency_hz: f64) -> f64 {
+    LIGHT_M_PER_S / frequency_hz / (2.0 * std::f64::consts::PI)
 }
 
 fn at(station: &Station, plan: &Plan, frequency: Frequency) -> Option<Worst> {
@@ -123,8 +127,9 @@ impl Exposure {
         if let Some(hz) = self.near_field_to_hz {
             let begin = if said.is_empty() { "People: up" } else { " Up" };
             said.push_str(&format!(
-                "{begin} to {} the antenna's near field decides, which no formula here gives: stay clear of it.",
-                Frequency::from_hz(hz)
+                "{begin} to {} the near field decides (closer than λ/2π, {:.2} m there), which no formula here gives: stay clear of it.",
+                Frequency::from_hz(hz),
+                reactive_m(hz)
             ));
         }
         if self.gain_assumed {

@@ -292,3 +292,23 @@ pub(super) fn cable_db(antenna: &Antenna, frequency: Frequency) -> f64 {
     loss.and_then(|loss| loss.at(frequency))
         .map_or(0.0, Ratio::db)
 }
+
+#[cfg(test)]
+impl Reference {
+    /// Frequency in hertz, path gain in dB, noise in one hertz in dBm with an attenuation of 10 dB.
+    pub(super) fn of_test(shown: &[(f64, f64, f64)]) -> Self {
+        let shown = shown.iter().map(|&(hz, path_gain_db, noise_dbm_per_hz)| {
+            let shown = Shown {
+                path_gain_db,
+                noise_dbm_per_hz,
+                attenuation_db: 10.0,
+            };
+            (hz.to_bits(), shown)
+        });
+        Self {
+            run: RunId::at(Timestamp::UNIX_EPOCH),
+            started: Timestamp::UNIX_EPOCH,
+            shown: shown.collect(),
+        }
+    }
+}
