@@ -87,7 +87,8 @@ pub fn pick(
         .pick(window(frequency.hz(), resolution_bandwidth.hz()))
 }
 
-fn window(centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
+/// Where the peak is looked for.
+pub(crate) fn window(centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
     Window {
         centre_hz,
         half_width_hz: WINDOW_BANDWIDTHS * resolution_bandwidth_hz,
@@ -274,7 +275,10 @@ impl Evaluator {
         step: Option<&ReadingRecord>,
     ) -> Vec<Flag> {
         let mut flags = Vec::new();
-        let held_back_db = self.plan.settings.source_level.dbm() - item.source_level_dbm();
+        let settings = self
+            .plan
+            .settings_at(Frequency::from_hz(point.frequency_hz));
+        let held_back_db = settings.source_level.dbm() - item.source_level_dbm();
         if held_back_db > 0.0 {
             flags.push(Flag::new(FlagWord::LevelClamped, held_back_db));
         }
@@ -341,18 +345,15 @@ impl Evaluator {
         item: &Pair,
         seen: &Seen,
     ) -> Result<PointResult, AnalysisError> {
-        let settings = &self.plan.settings;
-        let resolution_hz = settings.resolution_bandwidth.hz();
-        let window = window(point.frequency_hz, resolution_hz);
         judge_point(&PointInput {
-            reference: reference.input(window, resolution_hz)?,
-            item: item.input(window, resolution_hz)?,
+            reference: reference.input(point.frequency_hz)?,
+            item: item.input(point.frequency_hz)?,
             setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
             station: &self.budget,
             scatter: PointScatter {
                 repeats: seen.repeats,
                 drift_db: seen.drift_db,
-                settings_differ: false,
+                settings_differ: item.attenuation_db() != reference.attenuation_db(),
             },
             limit: self.limit.as_ref(),
             rule: match self.plan.rule {
@@ -422,11 +423,26 @@ struct Pair {
 }
 
 impl Pair {
+    /// Every reading is kept with its bandwidth; one that is not could only be picked at its centre.
+    fn resolution_hz(&self) -> f64 {
+        self.signal.settings["resolution_bandwidth_hz"]
+            .as_f64()
+            .unwrap_or_default()
+    }
+
     fn source_level_dbm(&self) -> f64 {
         source_level_dbm(&self.signal)
     }
 
-    fn input(&self, window: Window, resolution_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+    /// As the receiver was told; none when it chose itself.
+    fn attenuation_db(&self) -> Option<f64> {
+        self.signal.settings["attenuation_db"].as_f64()
+    }
+
+    /// By the settings it was read with, which need not be those of another reading.
+    fn input(&self, frequency_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+        let resolution_hz = self.resolution_hz();
+        let window = window(frequency_hz, resolution_hz);
         let levels = |trace: &Trace, levels| Levels::new(trace.start_hz, trace.stop_hz, levels);
         let overload = |reading: &ReadingRecord| {
             reading
@@ -492,7 +508,8 @@ fn record(point: &Point, judged: PointResult) -> ResultRecord {
     }
 }
 
-fn budget_input(known: &Uncertainties) -> BudgetInput {
+/// What a station knows of its uncertainty, as the budget takes it.
+pub fn budget_input(known: &Uncertainties) -> BudgetInput {
     let mut input = BudgetInput::default();
     let take = |place: &mut Given, value: Option<f64>| {
         if let Some(value) = value {
@@ -519,4 +536,163 @@ fn budget_input(known: &Uncertainties) -> BudgetInput {
     take(&mut input.position_db, db(known.position));
     take(&mut input.repeatability_db, db(known.repeatability));
     input
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::budget::Cause;
+    use crate::analysis::noise::held_quantile_db;
+    use crate::store::{Item, Levels as StoredLevels, NewReading, NewRun};
+
+    const HZ: f64 = 250e6;
+
+    /// A trace of held noise 30 dB below -80 dBm, with peaks (Hz beside the middle, dBm).
+    fn trace(span_hz: f64, peaks: &[(f64, f64)]) -> Trace {
+        let mut levels: Vec<f64> = (0..201)
+            .map(|i| (f64::from(i * 89 % 201) + 0.5) / 201.0)
+            .map(|p| -120.0 + held_quantile_db(10.0, p))
+            .collect();
+        for (offset_hz, dbm) in peaks {
+            levels[(100.0 + offset_hz / span_hz * 200.0).round() as usize] = *dbm;
+        }
+        Trace {
+            start_hz: HZ - span_hz / 2.0,
+            stop_hz: HZ + span_hz / 2.0,
+            unit: "dBm".to_owned(),
+            levels: StoredLevels::F64(levels),
+        }
+    }
+
+    struct Settings {
+        source_dbm: f64,
+        rbw_hz: f64,
+        attenuation_db: f64,
+    }
+
+    async fn run_of(store: &Store, item: Option<&str>, reference: Option<RunId>) -> RunId {
+        let keep = async |kind, name: &str, text: &str| {
+            store.put_snapshot(kind, name, text).await.expect("kept")
+        };
+        let driver = |name: &str| std::fs::read_to_string(format!("drivers/{name}.toml"));
+        let mut driver_shas = Vec::new();
+        for name in ["source-scpi", "analyzer-scpi"] {
+            let text = driver(name).expect("built in");
+            driver_shas.push(keep(SnapshotKind::Driver, name, &text).await);
+        }
+        let (plan, station) = (
+            include_str!("../config/plan.toml"),
+            include_str!("../config/station.toml"),
+        );
+        let kind = item.map_or(RunKind::Reference, |_| RunKind::Item);
+        let run = NewRun {
+            kind,
+            item: item.map(str::to_owned),
+            model: None,
+            lot: None,
+            plan_sha: keep(SnapshotKind::Plan, "plan.toml", plan).await,
+            station_sha: keep(SnapshotKind::Station, "station.toml", station).await,
+            driver_shas,
+            reference_run: reference,
+            signature: "s".to_owned(),
+            operator: None,
+            started: Timestamp::UNIX_EPOCH,
+            note: None,
+            program_version: "test".to_owned(),
+        };
+        store.begin_run(&run).await.expect("begun")
+    }
+
+    async fn pair(
+        store: &Store,
+        run: RunId,
+        face: &str,
+        settings: &Settings,
+        floor: &[(f64, f64)],
+        signal: &[(f64, f64)],
+    ) -> Point {
+        let point = Point {
+            frequency_hz: HZ,
+            face: face.to_owned(),
+            polarisation: "vertical".to_owned(),
+            repeat: 1,
+        };
+        for (kind, peaks) in [(ReadingKind::Floor, floor), (ReadingKind::Signal, signal)] {
+            let reading = NewReading {
+                key: ReadingKey {
+                    kind,
+                    point: point.clone(),
+                },
+                attempt: 1,
+                taken: Timestamp::UNIX_EPOCH,
+                sweeps: 10,
+                peak_dbm: -1.0,
+                peak_hz: HZ,
+                flags: Vec::new(),
+                settings: json!({
+                    "source_level_dbm": settings.source_dbm,
+                    "resolution_bandwidth_hz": settings.rbw_hz,
+                    "attenuation_db": settings.attenuation_db,
+                }),
+                trace: trace(20.0 * settings.rbw_hz, peaks),
+            };
+            store
+                .append_reading(run, &reading, None)
+                .await
+                .expect("appended");
+        }
+        point
+    }
+
+    #[tokio::test]
+    async fn each_reading_is_judged_by_its_own_settings() {
+        let folder = tempfile::tempdir().expect("folder");
+        let store = Store::open(&folder.path().join("s.db"))
+            .await
+            .expect("store");
+        let item = Item {
+            serial: "P-1".to_owned(),
+            model: None,
+            lot: None,
+            size: None,
+            construction: None,
+            note: None,
+            first_seen: Timestamp::UNIX_EPOCH,
+        };
+        store.put_item(&item).await.expect("item");
+        let wide = Settings {
+            source_dbm: -10.0,
+            rbw_hz: 1e3,
+            attenuation_db: 20.0,
+        };
+        let reference = run_of(&store, None, None).await;
+        pair(&store, reference, OPEN, &wide, &[], &[(0.0, -20.0)]).await;
+        // The item is read ten times narrower, six decibels louder, with less attenuation; a station 500 Hz
+        // beside would lie in the window of the plan's own bandwidth.
+        let narrow = Settings {
+            source_dbm: -4.0,
+            rbw_hz: 100.0,
+            attenuation_db: 0.0,
+        };
+        let run = run_of(&store, Some("P-1"), Some(reference)).await;
+        let station = (500.0, -60.0);
+        let signal = [(0.0, -80.0), station];
+        let point = pair(&store, run, "front", &narrow, &[station], &signal).await;
+        let evaluator = Evaluator::of(&store, &store.run(run).await.expect("run"))
+            .await
+            .expect("evaluator");
+        let result = evaluator.point(&point).await.expect("a result");
+        // -20 dBm would have been -14 dBm at the item's source level: 66 dB to -80 dBm; the held noise
+        // lifts the weaker reading a little.
+        let se_db = result.se_db.expect("measured");
+        assert!((66.0..66.8).contains(&se_db), "{se_db}");
+        assert!(
+            !result.flags.contains(&"ambient".to_owned()),
+            "{:?}",
+            result.flags
+        );
+        let rows = result.detail["budget"]["components"].to_string();
+        let step = serde_json::to_string(&Cause::AttenuatorStep).expect("a word");
+        assert!(rows.contains(&step), "{rows}");
+    }
 }

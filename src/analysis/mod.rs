@@ -22,6 +22,7 @@ mod coverage;
 mod distribution;
 pub mod flag;
 pub mod floor;
+pub mod forecast;
 pub mod gauge;
 pub mod limit;
 pub mod lot;

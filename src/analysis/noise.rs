@@ -63,7 +63,7 @@ struct Node {
 impl Passband {
     /// A window worth `bins` independent bins reaches from `low` to `high`, in resolution bandwidths from
     /// the carrier. The filter is taken to be Gaussian, 3 dB down half a bandwidth from its middle.
-    fn new(bins: f64, low: f64, high: f64) -> Self {
+    pub(super) fn new(bins: f64, low: f64, high: f64) -> Self {
         let spacing = (high - low) / (bins - 1.0).max(1e-9);
         let step = spacing.clamp(NODE_BANDWIDTHS, 1e3);
         // All of them where the bins are on one frequency.

@@ -13,6 +13,7 @@ use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::config::{self, ItemEntry, Plan, load_items};
 use crate::procedure::Procedure;
+use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
 use crate::station::{Station, allowed};
 use crate::store::{RunId, RunKind, RunRecord, RunState, Store, Verdict};
@@ -266,28 +267,45 @@ pub(super) fn stop_on_signal() -> Result<CancellationToken, CliError> {
 
 /// The usual cautions, with this run's own figures.
 fn caution(station: &config::Station, work: &Work) {
-    let what = match work {
-        Work::Items { plan, .. } => {
-            let sent = allowed(station, plan.settings.source_level);
-            let held = sent.held_back.map_or(String::new(), |(by, limit)| {
-                format!(" (held back by {by} because of {})", limit.words())
-            });
-            let (first, last) = match (plan.frequencies.first(), plan.frequencies.last()) {
-                (Some(first), Some(last)) => (first.to_string(), last.to_string()),
-                _ => return,
-            };
-            format!(
-                "{} at the antenna feed{held}, {first} to {last}",
-                sent.radiated
-            )
+    let (what, people) = match work {
+        Work::Items { plan, .. } => (emission(station, plan), exposure(station, plan)),
+        Work::Rest(_) => {
+            let most = station.safety.level_max;
+            (format!("up to {most} at the antenna feed"), None)
         }
-        Work::Rest(_) => format!("up to {} at the antenna feed", station.safety.level_max),
     };
     eprintln!("This transmits: {what}.");
+    if let Some(people) = people {
+        eprintln!("{}", people.sentence());
+    }
     eprintln!(
         "Keep people away from the antenna. Transmit only where your licence or a screened room allows"
     );
     eprintln!("it: local rules and licensed practice decide, not this program.");
+}
+
+/// The most that is fed to the antenna, and where.
+fn emission(station: &config::Station, plan: &Plan) -> String {
+    let most = plan
+        .frequencies
+        .iter()
+        .map(|frequency| {
+            let asked = plan.settings_at(*frequency).source_level;
+            allowed(station, *frequency, asked)
+        })
+        .max_by(|a, b| a.radiated.dbm().total_cmp(&b.radiated.dbm()));
+    let (Some(sent), Some(first), Some(last)) =
+        (most, plan.frequencies.first(), plan.frequencies.last())
+    else {
+        return "nothing".to_owned();
+    };
+    let held = sent.held_back.map_or(String::new(), |(by, limit)| {
+        format!(" (held back by {by} because of {})", limit.words())
+    });
+    format!(
+        "up to {} at the antenna feed{held}, {first} to {last}",
+        sent.radiated
+    )
 }
 
 /// After a run that did not come to its end: what to type next.

@@ -7,6 +7,7 @@
 mod bench;
 mod demo;
 mod driver;
+mod find;
 mod history;
 mod measure;
 mod recompute;

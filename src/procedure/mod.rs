@@ -4,6 +4,7 @@
 //! Every reading is in the store, committed, before anybody is told of it. Stopping leaves the output off
 //! and the run where it was; `resume` measures only what is missing.
 
+pub mod forecast;
 mod steps;
 
 use std::collections::HashSet;
@@ -285,7 +286,9 @@ impl Procedure {
             "station": station_sha,
             "drivers": driver_shas,
             "instruments": self.station.identities,
-            "settings": format!("{:?}", plan.settings),
+            "settings": plan.frequencies.iter()
+                .map(|frequency| format!("{:?}", plan.settings_at(*frequency)))
+                .collect::<Vec<_>>(),
             "frequencies_hz": frequencies,
             "polarisations": polarisations,
         });
@@ -513,13 +516,13 @@ impl Procedure {
                     run: Some(run),
                     frequency,
                     level: match key.kind {
-                        ReadingKind::Step => plan.settings.source_level - STEP,
-                        _ => plan.settings.source_level,
+                        ReadingKind::Step => plan.settings_at(frequency).source_level - STEP,
+                        _ => plan.settings_at(frequency).source_level,
                     },
                     why: place.to_owned(),
                     permission,
                 };
-                let settle: Time = plan.settings.settle;
+                let settle: Time = plan.settings_at(frequency).settle;
                 let emitted = self
                     .station
                     .guard()
@@ -549,8 +552,8 @@ impl Procedure {
         attempt: u32,
         taken: Taken,
     ) -> Result<(), ProcedureError> {
-        let settings = &plan.settings;
         let frequency = Frequency::from_hz(key.point.frequency_hz);
+        let settings = plan.settings_at(frequency);
         let picked = evaluate::pick(&taken.held.trace, frequency, settings.resolution_bandwidth)
             .map_err(|cause| ProcedureError::Reading {
                 place: place.to_owned(),
@@ -607,7 +610,7 @@ struct Taken {
 }
 
 fn receiver_settings(plan: &Plan, centre: Frequency) -> ReceiverSettings {
-    let settings = &plan.settings;
+    let settings = plan.settings_at(centre);
     ReceiverSettings {
         centre,
         span: settings.span,
