@@ -145,7 +145,7 @@ mod tests {
             .to_string();
         assert!(
             said.contains(
-                "mine.toml:18:8: `set.span`: `FREQ:SPAN {spn}` `{spn}` is not a variable"
+                "mine.toml:19:8: `set.span`: `FREQ:SPAN {spn}` `{spn}` is not a variable"
             ),
             "{said}"
         );

@@ -129,6 +129,7 @@ fn usual(unit: &str) -> Option<Vec<u8>> {
         "*IDN?" => "Nobody,Fake,0,0",
         "SYST:ERR?" => "0,\"No error\"",
         "*OPC?" => "1",
+        "*ESR?" => "0",
         "STAT:QUES:POW:COND?" => "0",
         // How a link is proven in step is told in the driver; none of these tests gets there with success.
         "*ESE?" => "0",

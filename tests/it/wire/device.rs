@@ -148,6 +148,8 @@ const RESET: &dyn Command<Instrument> = &Tell(|device, _| {
     Ok(())
 });
 const COMPLETE: &dyn Command<Instrument> = &Ask(|_, _, mut answer| answer.data(1u8).finish());
+/// Nothing has happened since it was last asked, a power cycle least of all.
+const EVENTS: &dyn Command<Instrument> = &Ask(|_, _, mut answer| answer.data(0u8).finish());
 const EVENT_ENABLE: &dyn Command<Instrument> = &Both(
     Tell(|device, said| {
         device.event_enable = said.next_data()?;
@@ -168,6 +170,7 @@ const SOURCE: Node<Instrument> = Root![
     Leaf!(b"*RST" => RESET),
     Leaf!(b"*OPC" => COMPLETE),
     Leaf!(b"*ESE" => EVENT_ENABLE),
+    Leaf!(b"*ESR" => EVENTS),
     Branch![b"SYSTem"; Branch![b"ERRor"; Leaf!(default b"NEXT" => ERROR)]],
     Branch![b"UNIT"; Leaf!(b"POWer" => UNIT)],
     Branch![b"OUTPut"; Leaf!(default b"STATe" => &Both(
@@ -192,6 +195,7 @@ const RECEIVER: Node<Instrument> = Root![
     Leaf!(b"*RST" => RESET),
     Leaf!(b"*OPC" => COMPLETE),
     Leaf!(b"*ESE" => EVENT_ENABLE),
+    Leaf!(b"*ESR" => EVENTS),
     Branch![b"SYSTem"; Branch![b"ERRor"; Leaf!(default b"NEXT" => ERROR)]],
     Branch![b"UNIT"; Leaf!(b"POWer" => UNIT)],
     Branch![b"INITiate";
