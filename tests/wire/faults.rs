@@ -393,8 +393,10 @@ async fn every_fault_on_every_wire_in_every_step() {
     }
     assert!(failures.is_empty(), "{}", failures.join("\n"));
     assert_eq!(matrix.len(), WIRES.len() * FAULTS.len() * STEPS.len());
-    // What is not disturbed is read, and what is disturbed is not: the faults did take effect.
-    assert!(matrix.values().filter(|said| **said == "right").count() >= 40);
+    // What is not disturbed is read, and what is disturbed is not: the faults did take effect. Half a
+    // block and a wrong length spare two steps each, a second client four; errors planted in a queue may
+    // be read by any step, or by none.
+    assert!(matrix.values().filter(|said| **said == "right").count() >= 32);
     assert!(matrix.values().filter(|said| **said != "right").count() >= 80);
 }
 
