@@ -105,8 +105,8 @@ impl FlagWord {
             ),
             Self::NegativeSe => (
                 "negative_se",
-                "The reading with the item is higher than without it (figure: SE in dB): a resonance, or \
-                 a mistake in the set-up.",
+                "The reading with the item is higher than without it by more than the uncertainty (figure: SE \
+                 in dB): a resonance, or a mistake in the set-up.",
             ),
             Self::CavityResonance => (
                 "cavity_resonance",

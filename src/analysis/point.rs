@@ -290,8 +290,8 @@ fn flags_of_result(result: &PointResult) -> Vec<Flag> {
     {
         flags.push(Flag::new(FlagWord::CannotSeeLimit, limit_db - range_db));
     }
-    if let (Kind::Measured, Some(se_db)) = (result.kind, result.se_db)
-        && se_db < 0.0
+    if let (Kind::Measured, Some(se_db), Some(u_db)) = (result.kind, result.se_db, result.u_db)
+        && se_db < -u_db
     {
         flags.push(Flag::new(FlagWord::NegativeSe, se_db));
     }

@@ -11,6 +11,7 @@ mod find;
 mod history;
 mod measure;
 mod recompute;
+mod shield;
 mod show;
 mod sim;
 mod store;
@@ -53,6 +54,8 @@ enum Command {
     History(history::HistoryArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
+    /// Ask theory about a measured curve: where it leaks, two items nested, a pulse behind it.
+    Shield(shield::ShieldArgs),
     /// Work out results anew from the raw traces, by the analysis of this program.
     Recompute(recompute::RecomputeArgs),
     /// Check or copy the database.
@@ -178,6 +181,7 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,
         Command::Show(args) => show::run(args).await,
+        Command::Shield(args) => shield::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,
         Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,

@@ -4,7 +4,7 @@ use comfy_table::presets::NOTHING;
 use comfy_table::{Cell, CellAlignment, ContentArrangement, Table};
 
 use crate::quantity::Frequency;
-use crate::report::{PointDocument, RunDocument};
+use crate::report::{PointDocument, RunDocument, one_decimal};
 use crate::store::RunKind;
 
 /// A table without rules: blanks part the columns.
@@ -18,7 +18,7 @@ pub(super) fn table(heading: &[&str]) -> Table {
 
 /// A number, flush right; `–` when there is none.
 pub(super) fn number(value: Option<f64>) -> Cell {
-    right(value.map_or("–".to_owned(), |value| format!("{value:.1}")))
+    right(value.map_or("–".to_owned(), one_decimal))
 }
 
 /// Text flush right.
