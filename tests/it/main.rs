@@ -6,6 +6,7 @@
 mod bad_input;
 mod demo;
 mod fake;
+mod flags;
 mod house;
 mod kill;
 mod support;
