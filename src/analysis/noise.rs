@@ -235,9 +235,11 @@ impl HeldNoise {
         let mut last_side = 0;
         for _ in 0..STEPS_MAX {
             let width = high - low;
-            // Where a chance is nothing or all, its Gumbel is infinite and no guide.
-            let middle = match (at_low - at_high).is_finite() {
-                true => (low + width * at_low / (at_low - at_high)).clamp(low, high),
+            // Where a chance is nothing or all, its Gumbel is infinite and no guide; and far enough above the
+            // noise both ends are the same number.
+            let fall = at_low - at_high;
+            let middle = match fall.is_finite() && fall > 0.0 {
+                true => (low + width * at_low / fall).clamp(low, high),
                 false => low + 0.5 * width,
             };
             let value = excess(middle);
