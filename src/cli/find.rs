@@ -86,18 +86,62 @@ fn describe_found(found: &[Answered]) -> String {
             Cell::new(identity.as_deref().map_or("–".to_owned(), table::shown)),
         ]);
     }
-    let mut text = table::trim_lines(&rows.to_string());
     let addresses: Vec<_> = found
         .iter()
-        .filter_map(|a| a.found.address.as_deref())
+        .filter_map(|answered| answered.found.address.as_deref())
         .collect();
-    if let Some(first) = addresses.first() {
-        text.push_str(&format!(
-            "\n\nFor a station file (which is which, you must say; try a driver with `muffle driver try DRIVER {first}`):\n"
-        ));
-        for address in addresses {
-            text.push_str(&format!("  address = {}\n", json!(address)));
+    let mut text = table::trim_lines(&rows.to_string());
+    text.push_str(&suggestion(&addresses));
+    text
+}
+
+/// A station file to begin with: which address is which, and every limit, only a person can say.
+fn suggestion(addresses: &[&str]) -> String {
+    let address = |index: usize| json!(addresses.get(index).or(addresses.first()));
+    format!(
+        r#"
+
+A station file to begin with. Which instrument is which, and every limit, you must say; `config/station.toml`
+explains each line, and `muffle driver try DRIVER ADDRESS` tells whether a driver fits:
+
+name = "my station"
+distance = "1 m"
+
+[source]
+driver = "source-scpi"
+address = {}
+frequency = ["9 kHz", "3 GHz"]
+level = ["-60 dBm", "13 dBm"]
+
+[receiver]
+driver = "analyzer-scpi"
+address = {}
+frequency = ["9 kHz", "3 GHz"]
+damage_level = "20 dBm"
+
+[safety]
+level_max = "0 dBm""#,
+        address(0),
+        address(1)
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::{Drivers, Station};
+    use std::path::Path;
+
+    #[test]
+    fn the_suggested_station_file_is_one() {
+        for addresses in [
+            &["tcp://192.0.2.1:5025"][..],
+            &["tcp://192.0.2.1:5025", "serial:///dev/ttyS0"],
+        ] {
+            let said = suggestion(addresses);
+            let text = &said[said.find("name =").expect("a file")..];
+            Station::read("suggested", text, Drivers::Folder(Path::new(".")))
+                .unwrap_or_else(|error| panic!("{error}"));
         }
     }
-    text
 }
