@@ -182,16 +182,18 @@ impl Session {
             error,
             InstrumentError::Silent { .. } | InstrumentError::Answer { .. }
         );
-        match cut_short {
-            true => match self.fetch_errors().await {
-                Ok(errors) if !errors.is_empty() => InstrumentError::Reported {
-                    instrument: self.name,
-                    command: said,
-                    errors,
-                },
-                _ => error,
+        if !cut_short {
+            return error;
+        }
+        // The output may be on meanwhile: whoever waits to switch it off waits no longer than this.
+        let deadline = self.dialect.deadline.duration();
+        match tokio::time::timeout(deadline, self.fetch_errors()).await {
+            Ok(Ok(errors)) if !errors.is_empty() => InstrumentError::Reported {
+                instrument: self.name,
+                command: said,
+                errors,
             },
-            false => error,
+            _ => error,
         }
     }
 
