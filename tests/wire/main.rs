@@ -4,3 +4,4 @@ mod bench;
 mod conformance;
 mod faults;
 mod peers;
+mod rehearsal;

@@ -170,8 +170,8 @@ async fn ask(
     }
 }
 
-async fn port_of_core(host: &str) -> Result<u16, Fault> {
-    let mut wire = Wire::open(host, PORTMAPPER).await?;
+async fn port_of_core(host: &str, portmapper: u16) -> Result<u16, Fault> {
+    let mut wire = Wire::open(host, portmapper).await?;
     let mut xid = 0;
     let arguments = [CORE, CORE_VERSION, TCP, 0]
         .into_iter()
@@ -195,7 +195,7 @@ impl Connection {
     async fn open(host: &str, port: Option<u16>, device: &str) -> Result<Self, Fault> {
         let port = match port {
             Some(port) => port,
-            None => port_of_core(host).await?,
+            None => port_of_core(host, PORTMAPPER).await?,
         };
         let mut connection = Self {
             wire: Wire::open(host, port).await?,
@@ -496,6 +496,61 @@ pub(super) fn fuzz(bytes: &[u8]) -> String {
                 return kinds + "part";
             }
             Err(_) => return kinds + "long",
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+
+    /// Answers one call with each of `replies`: an xid on from the call's, and a result.
+    async fn portmapper(replies: Vec<(u32, u32)>) -> u16 {
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0")
+            .await
+            .expect("listen");
+        let port = listener.local_addr().expect("address").port();
+        tokio::spawn(async move {
+            let (mut stream, _) = listener.accept().await.expect("client");
+            let mut asked = [0; 60];
+            stream.read_exact(&mut asked).await.expect("call");
+            // RFC 1833, 3: GETPORT of a program, its version and protocol (6, TCP).
+            let word = |at: usize| u32::from_be_bytes(asked[at..at + 4].try_into().expect("word"));
+            assert_eq!([16, 20, 24].map(word), [100_000, 2, 3]);
+            assert_eq!([44, 48, 52, 56].map(word), [CORE, 1, 6, 0]);
+            for (off, result) in replies {
+                for word in [
+                    0x8000_001C,
+                    word(4).wrapping_add(off),
+                    1,
+                    0,
+                    0,
+                    0,
+                    0,
+                    result,
+                ] {
+                    stream.write_u32(word).await.expect("reply");
+                }
+            }
+        });
+        port
+    }
+
+    #[tokio::test]
+    async fn the_portmapper_is_asked_and_a_reply_to_another_call_passed_over() {
+        let port = portmapper(vec![(7, 1), (0, 1024)]).await;
+        assert_eq!(port_of_core("127.0.0.1", port).await.ok(), Some(1024));
+    }
+
+    #[tokio::test]
+    async fn a_host_without_vxi11_is_said() {
+        for (result, part) in [(0, "knows no VXI-11"), (70_000, "above 65535")] {
+            let port = portmapper(vec![(0, result)]).await;
+            match port_of_core("127.0.0.1", port).await {
+                Err(Fault::Protocol(error)) => assert!(error.to_string().contains(part), "{error}"),
+                _ => panic!("{result} is no port"),
+            }
         }
     }
 }
