@@ -4,7 +4,7 @@
 //! The floor is judged by the very statistics that judge the readings later ([`super::noise`]), so that
 //! a forecast and a result mean the same by "visible".
 
-use std::f64::consts::PI;
+use std::f64::consts::{LN_2, PI};
 
 use super::floor::{BOUND_CONFIDENCE, FALSE_ALARM};
 use super::noise::{HeldNoise, Passband, held_quantile_db};
@@ -21,8 +21,8 @@ const NOISE_BANDWIDTH: f64 = 1.064_467_019_431_226;
 /// A sweep takes this many times span / bandwidth², the time a Gaussian filter needs to settle (2 to 3
 /// times is usual; common practice, no source).
 const SWEEP_FACTOR: f64 = 2.5;
-/// The peak is looked for one resolution bandwidth to either side: that many independent samples.
-const WINDOW_BINS: f64 = 3.0;
+/// The peak is looked for one resolution bandwidth to either side of the test frequency.
+const WINDOW_BANDWIDTHS: f64 = 2.0;
 /// The distance of the 10 % and 90 % quantiles of a normal distribution, in standard deviations.
 const NORMAL_SPREAD: f64 = 2.563;
 
@@ -87,19 +87,48 @@ impl Sweep {
         SWEEP_FACTOR * self.span_hz / (self.rbw_hz * slower_hz)
     }
 
+    /// The time the sweep spends on one bin, in units of 1 / resolution bandwidth.
+    fn dwell(&self) -> f64 {
+        self.sweep_s() / f64::from(self.points) * self.rbw_hz
+    }
+
+    /// Samples held in one bin.
+    fn samples(&self) -> f64 {
+        f64::from(self.sweeps) * (self.dwell() * NOISE_BANDWIDTH).max(1.0)
+    }
+
+    /// Independent bins in the picking window: at least as many as filters fit side by side; a slow sweep
+    /// parts more. As where a trace is judged, noise rises above a level as often as the root of what
+    /// neighbours do not share says; through a Gaussian filter they share exp(-(pi dwell)² / 2 ln 2).
+    fn bins(&self) -> f64 {
+        let steps = WINDOW_BANDWIDTHS * self.rbw_hz / self.span_hz * f64::from(self.points - 1);
+        let own = -(-(PI * self.dwell()).powi(2) / (2.0 * LN_2)).exp_m1();
+        1.0 + (steps * own.sqrt()).max(WINDOW_BANDWIDTHS)
+    }
+
     /// The noise of such a trace, from the mean noise power in one sample.
     fn noise(&self, mean_dbm: f64) -> HeldNoise {
-        let dwell = self.sweep_s() / f64::from(self.points) * self.rbw_hz * NOISE_BANDWIDTH;
-        let samples = f64::from(self.sweeps) * dwell.max(1.0);
+        let samples = self.samples();
+        let bins = self.bins();
         let spread_db = held_quantile_db(samples, 0.9) - held_quantile_db(samples, 0.1);
         let independent = (self.span_hz / self.rbw_hz).max(1.0);
         HeldNoise {
             mean_dbm,
             samples,
-            bins: WINDOW_BINS,
-            passband: Passband::new(WINDOW_BINS, -1.0, 1.0),
+            bins,
+            passband: Passband::new(bins, -1.0, 1.0),
             mean_u_db: spread_db / NORMAL_SPREAD / independent.sqrt(),
         }
+    }
+
+    /// The noise in one hertz that such a trace shows, dBm, taken off its middle bin by level: a few
+    /// signals in it do no harm, and what the model gets wrong about held samples comes back with the
+    /// same sign in [`Self::outlook`]. `None` for an empty trace.
+    pub fn shown_dbm_per_hz(&self, levels_dbm: &[f64]) -> Option<f64> {
+        let mut sorted = levels_dbm.to_vec();
+        sorted.sort_by(f64::total_cmp);
+        let median_dbm = *sorted.get(sorted.len() / 2)?;
+        Some(median_dbm - held_quantile_db(self.samples(), 0.5) - 10.0 * self.rbw_hz.log10())
     }
 
     /// What stands out of the noise of such a trace.
@@ -172,6 +201,28 @@ mod tests {
     }
 
     #[test]
+    fn the_noise_of_a_trace_comes_back() {
+        let sweep = Sweep {
+            span_hz: 2e3,
+            points: 201,
+            rbw_hz: 100.0,
+            vbw_hz: None,
+            sweeps: 10,
+        };
+        // The quantiles of noise of -140 dBm in one hertz held ten times, and a station.
+        let mut levels: Vec<f64> = (0..201)
+            .map(|i| -120.0 + held_quantile_db(10.0, (f64::from(i) + 0.5) / 201.0))
+            .collect();
+        levels[7] = -30.0;
+        near(
+            sweep.shown_dbm_per_hz(&levels).expect("levels"),
+            -140.0,
+            0.05,
+        );
+        assert_eq!(sweep.shown_dbm_per_hz(&[]), None);
+    }
+
+    #[test]
     fn what_is_said_to_be_seen_is_seen() {
         let sweep = Sweep {
             span_hz: 20e3,
@@ -182,9 +233,11 @@ mod tests {
         };
         near(sweep.sweep_s(), 0.05, 1e-12);
         let outlook = sweep.outlook(-150.0);
-        // ORACLES A17's formula for the 30 samples of ten sweeps and three bins: the median of the floor.
-        let median_db = 10.0 * (-(1.0 - 0.5f64.powf(1.0 / 30.0)).ln()).log10();
-        near(outlook.floor_dbm, -120.0 + median_db, 1e-9);
+        // Hand arithmetic: 0.2488 / RBW on each bin, of which neighbours share 0.643; 20 steps of 0.597.
+        // ORACLES A17's formula for the samples of ten sweeps.
+        let held = 10.0 * (1.0 + 20.0 * 0.59735);
+        let median_db = 10.0 * (-(1.0 - 0.5f64.powf(1.0 / held)).ln()).log10();
+        near(outlook.floor_dbm, -120.0 + median_db, 1e-3);
         // Draws of the same noise with that carrier in it, against the same threshold.
         let noise = sweep.noise(-120.0);
         let threshold = noise
@@ -205,9 +258,15 @@ mod tests {
         };
         let seen = (0..4000)
             .filter(|_| {
-                let with = (0..10).map(|_| power(carrier)).fold(0.0, f64::max);
-                let held = (0..20).map(|_| power(0.0)).fold(with, f64::max);
-                -120.0 + 10.0 * held.log10() > threshold
+                // Ten sweeps of thirteen bins two bandwidths wide; the filter passes less of the carrier to
+                // those beside it, 3 dB at half a bandwidth.
+                let mut highest = 0.0;
+                for bin in -6..=6 {
+                    let beside = f64::from(bin) / 6.0;
+                    let passed = carrier * 0.5f64.powf((2.0 * beside).powi(2));
+                    highest = (0..10).map(|_| power(passed)).fold(highest, f64::max);
+                }
+                -120.0 + 10.0 * highest.log10() > threshold
             })
             .count();
         assert!((3740..=3860).contains(&seen), "{seen} of 4000");

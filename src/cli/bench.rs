@@ -8,7 +8,9 @@ use serde_json::json;
 
 use super::{CliError, StationArg, StoreArg, find, print, print_json, table, write_file};
 use crate::config::{self, Plan};
-use crate::procedure::forecast::{Comparison, Forecast, PointForecast, forecast, with_bands};
+use crate::procedure::forecast::{
+    Basis, Comparison, Forecast, PointForecast, forecast, with_bands,
+};
 use crate::quantity::{Frequency, Level};
 use crate::station::{Station, allowed_anywhere};
 use crate::store::Store;
@@ -140,7 +142,10 @@ fn describe_forecast(forecast: &Forecast) -> String {
         let view = &point.view;
         let mut row = vec![
             table::right(Frequency::from_hz(point.frequency_hz).to_string()),
-            Cell::new(point.basis.words()),
+            Cell::new(match (point.basis, point.near_field) {
+                (Basis::LinkBudget, true) => "near",
+                (basis, _) => basis.words(),
+            }),
         ];
         row.extend(
             [
@@ -240,7 +245,7 @@ fn compare(comparison: &Comparison) -> String {
         "Time with the settings chosen above, reference and one item: {}",
         time_text(chosen_s)
     );
-    if let Some(fixed) = &comparison.fixed {
+    if let (Some(fixed), 0) = (&comparison.fixed, comparison.hopeless) {
         let fixed_s = fixed.duration.total_s();
         text.push_str(&format!(
             "; with one setting good enough for the worst point ({}, {} sweeps): {}, {:.1} times as long",

@@ -126,14 +126,19 @@ fn sweeps_of(default: &Settings) -> impl Iterator<Item = u32> {
     std::iter::once(own).chain(SWEEPS.into_iter().filter(move |sweeps| *sweeps > own))
 }
 
-/// Enough before not enough; then the least time, else the most that is seen; then the lowest level.
+/// Enough before not enough. Of what is enough, the least time, then the lowest level. Of what is not,
+/// the most that is seen, as far as a decibel costs no more than two of time: a narrower bandwidth does,
+/// yet more sweeps hardly show anything.
 fn better(one: &Chosen, other: &Chosen) -> bool {
     if one.enough != other.enough {
         return one.enough;
     }
     let key = |it: &Chosen| match it.enough {
         true => (it.view.seconds, it.view.source_dbm),
-        false => (-it.view.visible_se_db, it.view.seconds),
+        false => {
+            let worth_db = it.view.visible_se_db - 5.0 * it.view.seconds.log10();
+            (-worth_db, it.view.source_dbm)
+        }
     };
     key(one) < key(other)
 }
@@ -185,6 +190,9 @@ fn fixed(bench: &Bench<'_>, points: &[PointForecast]) -> Option<Fixed> {
             (frequency, link, point.needed_db.unwrap_or_default())
         })
         .collect();
+    if seen.is_empty() {
+        return None;
+    }
     let narrower = BANDWIDTHS_HZ.into_iter().filter(|hz| *hz < widest_hz);
     narrower
         .chain([widest_hz])

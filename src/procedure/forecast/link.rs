@@ -8,7 +8,7 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use super::PointForecast;
-use crate::analysis::forecast::{free_space_loss_db, gain_of_factor_dbi, noise_dbm_per_hz};
+use crate::analysis::forecast::{Sweep, free_space_loss_db, gain_of_factor_dbi, noise_dbm_per_hz};
 use crate::analysis::noise::HeldNoise;
 use crate::analysis::trace::Trace as Levels;
 use crate::config::{Antenna, AntennaFigure, Correction, Station};
@@ -157,17 +157,25 @@ async fn read(store: &Store, run: RunId, key: &ReadingKey) -> Result<Option<Show
     ) else {
         return Ok(None);
     };
-    let levels = trace.trace.levels.to_f64();
-    let noise = Levels::new(trace.trace.start_hz, trace.trace.stop_hz, &levels).and_then(|trace| {
-        let window = window(key.point.frequency_hz, rbw_hz);
-        HeldNoise::estimate(&trace, window, signal.peak_hz, floor.sweeps, rbw_hz)
-    });
-    let Ok(Some(noise)) = noise else {
+    let trace = &trace.trace;
+    let levels = trace.levels.to_f64();
+    let sweep = Sweep {
+        span_hz: trace.stop_hz - trace.start_hz,
+        points: u32::try_from(levels.len()).unwrap_or(u32::MAX),
+        rbw_hz,
+        vbw_hz: number("video_bandwidth_hz"),
+        sweeps: floor.sweeps,
+    };
+    let window = window(key.point.frequency_hz, rbw_hz);
+    let is_noise = Levels::new(trace.start_hz, trace.stop_hz, &levels)
+        .and_then(|trace| HeldNoise::estimate(&trace, window, signal.peak_hz, floor.sweeps, rbw_hz))
+        .is_ok_and(|noise| noise.is_some());
+    let Some(noise_dbm_per_hz) = sweep.shown_dbm_per_hz(&levels).filter(|_| is_noise) else {
         return Ok(None);
     };
     Ok(Some(Shown {
         path_gain_db: signal.peak_dbm - source_dbm,
-        noise_dbm_per_hz: noise.mean_dbm - 10.0 * rbw_hz.log10(),
+        noise_dbm_per_hz,
         attenuation_db: number("attenuation_db").unwrap_or(ATTENUATION_DB),
     }))
 }
@@ -195,7 +203,7 @@ impl Links {
                 attenuation_db: shown.attenuation_db,
             },
             None => Link {
-                path_gain_db: budget_db(station, frequency) - loss_db,
+                path_gain_db: budget_db(station, frequency, loss_db),
                 basis: Basis::LinkBudget,
                 near_field: !far,
                 noise_dbm_per_hz: ATTENUATION_DB
@@ -255,7 +263,7 @@ impl Links {
         let near = points.iter().filter(budget).filter(|p| p.near_field);
         if let Some(highest) = near.map(|point| point.frequency_hz).reduce(f64::max) {
             assumed.push(format!(
-                "up to {}: 6 dB between the antennas, because they stand closer than λ/2π and free space does not hold; measure a reference",
+                "up to {}: 6 dB between the antennas (`near` above), because they stand closer than λ/2π and free space does not hold; it may be wrong by tens of decibels: measure a reference",
                 Frequency::from_hz(highest)
             ));
         }
@@ -263,15 +271,17 @@ impl Links {
     }
 }
 
-/// Amplifier, cables and antennas, dB.
-fn budget_db(station: &Station, frequency: Frequency) -> f64 {
+/// Amplifier, cables, antennas and the air between them, dB; never less loss than the station relies on.
+fn budget_db(station: &Station, frequency: Frequency, loss_db: f64) -> f64 {
     let amplifier = station
         .gain(frequency)
         .unwrap_or_else(|| station.gain_max(Some(frequency)));
-    let transmit = antenna_dbi(&station.transmit_antenna, frequency);
-    let receive = antenna_dbi(&station.receive_antenna, frequency);
-    amplifier.db() - cable_db(&station.transmit_antenna, frequency) + transmit + receive
-        - cable_db(&station.receive_antenna, frequency)
+    let antennas = [&station.transmit_antenna, &station.receive_antenna];
+    let gains_db: f64 = antennas
+        .map(|antenna| antenna_dbi(antenna, frequency) - cable_db(antenna, frequency))
+        .iter()
+        .sum();
+    amplifier.db() - (loss_db - gains_db).max(station.safety.path_loss_min.db())
 }
 
 /// The gain of an antenna, dBi; that of a dipole where nobody gave one.

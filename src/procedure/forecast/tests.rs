@@ -90,8 +90,10 @@ fn a_link_budget_adds_up() {
         -10.0 + 40.0 - 2.0 - 12.44778,
         1e-4,
     );
-    // ORACLES A22 and A21: thermal noise, noise figure, 10 kHz through a Gaussian filter; 30 samples held.
-    let held_db = 10.0 * (-(1.0 - 0.5f64.powf(1.0 / 30.0)).ln()).log10();
+    // ORACLES A22 and A21: thermal noise, noise figure, 10 kHz through a Gaussian filter; the samples of
+    // ten sweeps over two bandwidths, held.
+    let held = 10.0 * (1.0 + 20.0 * 0.59735f64);
+    let held_db = 10.0 * (-(1.0 - 0.5f64.powf(1.0 / held)).ln()).log10();
     near(
         point.view.floor_dbm,
         -133.9752 + 0.2713 + 18.0 + held_db,
@@ -130,6 +132,19 @@ fn a_level_held_back_is_forecast_as_held_back() {
     let forecast = forecast_with(&loud, &station(BENCH), None);
     // 20 dBm at the receiver, plus 12 dB of path, less the gain of 40 dB.
     near(at(&forecast, 1e8).view.source_dbm, -8.0, 1e-9);
+}
+
+#[test]
+fn a_budget_never_counts_on_less_loss_than_the_station_relies_on() {
+    // Two antennas of 30 dBi at a metre: free space would leave a gain.
+    let beams = BENCH.replace("30,0\n1000,0", "30,30\n1000,30");
+    let forecast = forecast_with(&plan(|text| text), &station(&beams), None);
+    // path_loss_min is 12 dB, behind 40 dB of gain.
+    near(
+        at(&forecast, 1e8).view.reference_dbm,
+        -10.0 + 40.0 - 12.0,
+        1e-9,
+    );
 }
 
 #[test]
@@ -215,6 +230,21 @@ fn bandwidths_stay_wide_enough_for_the_frequency_error() {
     assert_eq!(
         (narrowest(1e9), narrowest(1e8), narrowest(1e5)),
         (1e3, 100.0, 10.0)
+    );
+}
+
+#[test]
+fn where_nothing_is_enough_no_time_is_spent_on_sweeps() {
+    let blind = plan(|text| text.replace("\"50 dB\"", "\"150 dB\""));
+    let forecast = forecast_with(&blind, &station(BENCH), None);
+    let comparison = forecast.comparison.as_ref().expect("a limit");
+    assert_eq!(comparison.hopeless, 41);
+    assert!(comparison.fixed.is_none());
+    let chosen = at(&forecast, 1e5).chosen.as_ref().expect("a limit");
+    assert!(!chosen.enough);
+    assert_eq!(
+        (chosen.view.resolution_bandwidth_hz, chosen.view.sweeps),
+        (10.0, 3)
     );
 }
 
