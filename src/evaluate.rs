@@ -9,7 +9,9 @@ use jiff::Timestamp;
 use serde_json::json;
 
 use crate::analysis::budget::{BudgetInput, Given, PointScatter, Scatter};
+use crate::analysis::closing::{between_db, window_half_hz};
 use crate::analysis::flag::{Flag, FlagWord};
+use crate::analysis::floor::Hold;
 use crate::analysis::limit::LimitLine;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
 use crate::analysis::trace::{Picked, Trace as Levels, Window};
@@ -25,9 +27,8 @@ use crate::store::{
 /// The face of a reference: there is no item to have one.
 pub const OPEN: &str = "open";
 
-/// The peak may lie this many resolution bandwidths beside the test frequency: the frequency errors of
-/// source and receiver, and half a bin.
-const WINDOW_BANDWIDTHS: f64 = 1.0;
+/// A floor is read from at least so many bins to either side of the test frequency.
+const SLICE_BINS: f64 = 32.0;
 
 /// Why a result could not be worked out.
 #[derive(Debug, thiserror::Error)]
@@ -72,14 +73,14 @@ pub fn pick(
     resolution_bandwidth: Frequency,
 ) -> Result<Picked, AnalysisError> {
     let levels = trace.levels.to_f64();
-    Levels::new(trace.start_hz, trace.stop_hz, &levels)?
-        .pick(window(frequency.hz(), resolution_bandwidth.hz()))
+    let trace = Levels::new(trace.start_hz, trace.stop_hz, &levels)?;
+    trace.pick(window(&trace, frequency.hz(), resolution_bandwidth.hz()))
 }
 
-fn window(centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
+fn window(trace: &Levels, centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
     Window {
         centre_hz,
-        half_width_hz: WINDOW_BANDWIDTHS * resolution_bandwidth_hz,
+        half_width_hz: window_half_hz(resolution_bandwidth_hz, trace.spacing_hz()),
     }
 }
 
@@ -149,6 +150,18 @@ impl Evaluator {
             limit,
             plan,
         })
+    }
+
+    /// The required SE at a frequency, dB.
+    pub fn limit_db(&self, frequency_hz: f64) -> Option<f64> {
+        self.limit
+            .as_ref()
+            .and_then(|line| line.at_db(frequency_hz))
+    }
+
+    /// The run of the reference.
+    pub fn reference(&self) -> RunId {
+        self.reference
     }
 
     /// Works out one point from its four traces and keeps the result.
@@ -247,15 +260,19 @@ impl Evaluator {
     ) -> Result<PointResult, AnalysisError> {
         let settings = &self.plan.settings;
         let resolution_hz = settings.resolution_bandwidth.hz();
-        let window = window(point.frequency_hz, resolution_hz);
+        let at = At {
+            frequency_hz: point.frequency_hz,
+            resolution_hz,
+            span_hz: settings.span.hz(),
+        };
         let mut observed = Vec::new();
         let held_back_db = settings.source_level.dbm() - item.source_level_dbm();
         if held_back_db > 0.0 {
             observed.push(Flag::new(FlagWord::LevelClamped, held_back_db));
         }
         judge_point(&PointInput {
-            reference: reference.input(window, resolution_hz)?,
-            item: item.input(window, resolution_hz)?,
+            reference: reference.input(&at)?,
+            item: item.input(&at)?,
             setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
             station: &self.budget,
             scatter: PointScatter {
@@ -278,6 +295,15 @@ pub fn verdict(results: &[ResultRecord]) -> Option<Verdict> {
     of_run(results.iter().map(|result| result.verdict))
 }
 
+/// Where in its traces a point is read.
+struct At {
+    frequency_hz: f64,
+    resolution_hz: f64,
+    /// The part of a trace that belongs to the test frequency; all of it, but for the wide one of a
+    /// sealed receiver.
+    span_hz: f64,
+}
+
 /// Floor and signal of one point.
 struct Pair {
     floor: ReadingRecord,
@@ -295,8 +321,26 @@ impl Pair {
             .unwrap_or_default()
     }
 
-    fn input(&self, window: Window, resolution_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
-        let levels = |trace: &Trace, levels| Levels::new(trace.start_hz, trace.stop_hz, levels);
+    fn input(&self, at: &At) -> Result<ReadingInput<'_>, AnalysisError> {
+        let signal = &self.signal_trace;
+        let floor = &self.floor_trace;
+        let signal = Levels::new(signal.start_hz, signal.stop_hz, &self.signal_levels)?;
+        let floor = Levels::new(floor.start_hz, floor.stop_hz, &self.floor_levels)?;
+        let near = Window {
+            centre_hz: at.frequency_hz,
+            half_width_hz: (0.5 * at.span_hz).max(SLICE_BINS * floor.spacing_hz()),
+        };
+        let held = &self.signal.settings;
+        let carriers_hz: Option<Vec<f64>> = held["closing_frequencies_hz"]
+            .as_array()
+            .map(|all| all.iter().filter_map(serde_json::Value::as_f64).collect());
+        let raised_db = match &carriers_hz {
+            Some(carriers) => between_db(&signal, &floor, near, carriers, at.resolution_hz)?,
+            None => 0.0,
+        };
+        let with_carrier = held["sweeps_with_carrier"]
+            .as_u64()
+            .and_then(|sweeps| u32::try_from(sweeps).ok());
         let overload = |reading: &ReadingRecord| {
             reading
                 .flags
@@ -304,11 +348,16 @@ impl Pair {
                 .any(|flag| flag == FlagWord::Overload.as_str())
         };
         Ok(ReadingInput {
-            signal: levels(&self.signal_trace, &self.signal_levels)?,
-            floor: levels(&self.floor_trace, &self.floor_levels)?,
-            window,
-            rbw_hz: resolution_hz,
-            sweeps: self.signal.sweeps,
+            window: window(&signal, at.frequency_hz, at.resolution_hz),
+            signal: signal.slice(near)?,
+            floor: floor.slice(near)?,
+            rbw_hz: at.resolution_hz,
+            hold: Hold {
+                // The noise is read from the floor's trace, held over its own number of sweeps.
+                sweeps: self.floor.sweeps,
+                with_carrier: with_carrier.unwrap_or(self.floor.sweeps),
+                raised_db,
+            },
             overload: overload(&self.signal) || overload(&self.floor),
         })
     }

@@ -126,6 +126,16 @@ impl HeldNoise {
         }
     }
 
+    /// The same noise, of whose held samples only a share had the carrier in them: the others hold noise
+    /// alone, as the neighbouring bins do.
+    pub(super) fn with_carrier_in(&self, share: f64) -> Self {
+        Self {
+            samples: self.samples * share,
+            bins: self.bins / share,
+            ..*self
+        }
+    }
+
     /// The same noise with another number of held samples.
     pub(super) fn with_samples(&self, samples: f64) -> Self {
         Self { samples, ..*self }

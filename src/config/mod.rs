@@ -16,10 +16,10 @@ pub use address::{Address, Flow, Parity, SerialLine};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, OverloadWords, Pattern,
-    ReceiverWords, SourceWords, TraceWords, Words, built_in_drivers,
+    ReceiverWords, SealedWords, SourceWords, TraceWords, Words, built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
-pub use plan::{Permission, Plan, Polarisation, Rule, Settings};
+pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{
     Amplifier, Drivers, InstrumentEntry, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };

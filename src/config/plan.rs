@@ -7,7 +7,7 @@ use std::str::FromStr;
 use std::time::Duration;
 
 use super::document::{Document, Section};
-use super::{ConfigError, Detector, Station, Words, read_file};
+use super::{ConfigError, Detector, ReceiverWords, Station, Words, read_file};
 use crate::quantity::{Frequency, Level, Ratio, Time};
 
 /// The most frequencies one plan may name.
@@ -26,6 +26,10 @@ const FACE_CHARACTERS_MAX: usize = 40;
 pub struct Plan {
     /// Its name, as it appears with every run.
     pub name: String,
+    /// How the receiver listens inside the item.
+    pub arrangement: Arrangement,
+    /// How long one sweep of a sealed receiver takes, where it cannot be asked.
+    pub sweep_time: Option<Time>,
     /// Test frequencies, ascending, each once.
     pub frequencies: Vec<Frequency>,
     /// How source and receiver are set.
@@ -53,7 +57,8 @@ pub struct Plan {
 pub struct Settings {
     /// Level at the source's output.
     pub source_level: Level,
-    /// Width of the trace around the test frequency.
+    /// Width of the trace around the test frequency; sealed, of the part of the one wide trace that its floor
+    /// is read from.
     pub span: Frequency,
     /// Points of the trace, unless the receiver's number is fixed.
     pub points: u32,
@@ -69,6 +74,36 @@ pub struct Settings {
     pub sweeps: u32,
     /// Wait after the output is switched on.
     pub settle: Time,
+}
+
+/// How the receiver listens inside the item.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Arrangement {
+    /// It can be talked to while the item is closed.
+    Linked,
+    /// It lies in the closed item and is read after it was opened.
+    Sealed,
+}
+
+impl Arrangement {
+    /// The word in plan files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Linked => "linked",
+            Self::Sealed => "sealed",
+        }
+    }
+}
+
+impl FromStr for Arrangement {
+    type Err = String;
+    fn from_str(word: &str) -> Result<Self, String> {
+        match word {
+            "linked" => Ok(Self::Linked),
+            "sealed" => Ok(Self::Sealed),
+            other => Err(format!("`{other}` is neither linked nor sealed")),
+        }
+    }
 }
 
 /// Which way the antennas stand.
@@ -147,7 +182,19 @@ impl Plan {
         Document::read(file, text, |root| {
             let name = root.required("name");
             let frequencies = root.required_section("frequencies", frequencies);
-            let settings = root.required_section("settings", settings);
+            let arrangement =
+                root.checked("arrangement", Some("linked".to_owned()), |word: String| {
+                    word.parse::<Arrangement>()
+                });
+            let sealed = arrangement == Some(Arrangement::Sealed);
+            let sweep_time = root.optional::<Time>("sweep_time");
+            if sweep_time.is_some() && !sealed {
+                root.fault(
+                    "sweep_time",
+                    "is for `arrangement = \"sealed\"`; leave it out",
+                );
+            }
+            let settings = root.required_section("settings", |section| settings(section, sealed));
             let faces = root.checked("faces", Some(vec!["front".to_owned()]), faces);
             let polarisations = root.checked(
                 "polarisations",
@@ -178,6 +225,8 @@ impl Plan {
             let (limit, rule) = limit?;
             Some(Self {
                 name: name?,
+                arrangement: arrangement?,
+                sweep_time,
                 frequencies: frequencies?,
                 settings: settings?,
                 faces: faces?,
@@ -273,12 +322,38 @@ impl Plan {
         {
             cannot(&format!("the detector `{}`", detector.word()));
         }
+        if self.arrangement == Arrangement::Sealed {
+            self.check_sealed(words, driver, reasons);
+        }
         if let Some(fixed) = words.fixed_points
             && fixed != settings.points
         {
             reasons.push(format!(
                 "the receiver's driver `{driver}` always gives {fixed} points; write `points = {fixed}`"
             ));
+        }
+    }
+
+    fn check_sealed(&self, words: &ReceiverWords, driver: &str, reasons: &mut Vec<String>) {
+        let Some(sealed) = &words.sealed else {
+            reasons.push(format!(
+                "the receiver's driver `{driver}` has no table [sealed]: it cannot sweep by itself; use `arrangement = \"linked\"`, or add the table"
+            ));
+            return;
+        };
+        match (&sealed.sweep_time, self.sweep_time) {
+            (None, None) => reasons.push(format!(
+                "the receiver's driver `{driver}` cannot ask how long a sweep takes; write it down from its screen as `sweep_time`"
+            )),
+            (Some(_), Some(_)) => reasons.push(format!(
+                "the receiver says itself how long a sweep takes (driver `{driver}`); leave `sweep_time` out"
+            )),
+            _ => {}
+        }
+        if words.detector.is_some() && self.settings.detector != Some(Detector::Peak) {
+            reasons.push(
+                "a sealed receiver needs `detector = \"peak\"` in [settings]: any other would miss a carrier between two bins of its wide trace".to_owned(),
+            );
         }
     }
 
@@ -372,7 +447,7 @@ fn steps(start: Frequency, stop: Frequency, step: Frequency) -> Vec<Frequency> {
         .collect()
 }
 
-fn settings(section: &mut Section<'_, '_>) -> Option<Settings> {
+fn settings(section: &mut Section<'_, '_>, sealed: bool) -> Option<Settings> {
     let source_level = section.required("source_level");
     let span: Option<Frequency> = section.required("span");
     let points = section.checked("points", Some(201), |n| within(n, 11, POINTS_MAX));
@@ -400,7 +475,8 @@ fn settings(section: &mut Section<'_, '_>) -> Option<Settings> {
         );
         return None;
     }
-    if span.hz() / f64::from(points - 1) > resolution_bandwidth.hz() {
+    // Sealed, the points are those of one wide trace held with the peak detector.
+    if !sealed && span.hz() / f64::from(points - 1) > resolution_bandwidth.hz() {
         section.fault(
             "points",
             format!("{points} points over {span} lie further apart than the resolution bandwidth of {resolution_bandwidth}: a signal could fall between them"),

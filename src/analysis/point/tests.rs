@@ -40,7 +40,7 @@ impl Case {
             floor: trace(&floor),
             window: WINDOW,
             rbw_hz: 30e3,
-            sweeps: 10,
+            hold: Hold::over(10),
             overload: false,
         };
         let mut input = PointInput {
@@ -196,7 +196,7 @@ proptest! {
             floor: trace(&floor),
             window: Window { centre_hz: 100e6, half_width_hz },
             rbw_hz,
-            sweeps,
+            hold: Hold::over(sweeps),
             overload: false,
         };
         let input = PointInput {
