@@ -45,6 +45,8 @@ CREATE TABLE run (
     plan_sha        TEXT NOT NULL REFERENCES snapshot (sha256),
     station_sha     TEXT NOT NULL REFERENCES snapshot (sha256),
     reference_run   TEXT REFERENCES run (id),
+    -- The reference measured again afterwards, where the plan brackets.
+    reference_after TEXT REFERENCES run (id),
     -- Hash of whatever a reference must share with a run that uses it.
     signature       TEXT NOT NULL,
     operator        TEXT,
@@ -79,7 +81,8 @@ CREATE TABLE reading (
     -- The peak as picked from a trace when it was taken. Never changed, never removed.
     run          TEXT NOT NULL REFERENCES run (id),
     seq          INTEGER NOT NULL CHECK (seq > 0),
-    kind         TEXT NOT NULL CHECK (kind IN ('floor', 'signal')),
+    -- floor: source off; signal: source on; step: source on, a step lower, to see what compresses.
+    kind         TEXT NOT NULL CHECK (kind IN ('floor', 'signal', 'step')),
     frequency_hz REAL NOT NULL CHECK (frequency_hz > 0),
     face         TEXT NOT NULL,
     polarisation TEXT NOT NULL,

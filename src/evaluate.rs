@@ -4,6 +4,7 @@
 //! knows a run only from the store: the plan and the station are read from the snapshots kept with it.
 
 use std::collections::BTreeMap;
+use std::f64::consts::PI;
 
 use jiff::Timestamp;
 use serde_json::json;
@@ -14,11 +15,12 @@ use crate::analysis::flag::{Flag, FlagWord};
 use crate::analysis::floor::Hold;
 use crate::analysis::limit::LimitLine;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
+use crate::analysis::shield::cavity::{BoxSize, Loading, modes};
 use crate::analysis::trace::{Picked, Trace as Levels, Window};
 use crate::analysis::verdict::{DecisionRule, of_run};
 use crate::analysis::{ANALYSIS_VERSION, AnalysisError};
 use crate::config::{ConfigError, Drivers, Plan, Rule, Station, Uncertainties};
-use crate::quantity::Frequency;
+use crate::quantity::{Frequency, Length, sides};
 use crate::store::{
     Point, ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunId, RunKind,
     RunRecord, SnapshotKind, Store, StoreError, Trace, Verdict,
@@ -29,6 +31,15 @@ pub const OPEN: &str = "open";
 
 /// A floor is read from at least so many bins to either side of the test frequency.
 const SLICE_BINS: f64 = 32.0;
+
+/// A step reading of the reference is this much lower than its signal.
+pub const STEP_DB: f64 = 10.0;
+/// Closer to its floor than this, a step reading is moved by the noise and tells nothing of compression.
+const STEP_ABOVE_FLOOR_DB: f64 = 20.0;
+/// The lowest resonances of an item that are looked out for; above them they lie too densely to name one.
+const MODES_NAMED: usize = 6;
+/// A resonance this near, as a share of the frequency, is near (ORACLES F6).
+const MODE_NEAR: f64 = 0.025;
 
 /// Why a result could not be worked out.
 #[derive(Debug, thiserror::Error)]
@@ -74,13 +85,15 @@ pub fn pick(
 ) -> Result<Picked, AnalysisError> {
     let levels = trace.levels.to_f64();
     let trace = Levels::new(trace.start_hz, trace.stop_hz, &levels)?;
-    trace.pick(window(&trace, frequency.hz(), resolution_bandwidth.hz()))
+    let bin_hz = trace.spacing_hz();
+    trace.pick(window(frequency.hz(), resolution_bandwidth.hz(), bin_hz))
 }
 
-fn window(trace: &Levels, centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
+/// Where the peak is looked for in a trace of bins so far apart.
+pub(crate) fn window(centre_hz: f64, resolution_bandwidth_hz: f64, bin_hz: f64) -> Window {
     Window {
         centre_hz,
-        half_width_hz: window_half_hz(resolution_bandwidth_hz, trace.spacing_hz()),
+        half_width_hz: window_half_hz(resolution_bandwidth_hz, bin_hz),
     }
 }
 
@@ -122,6 +135,10 @@ pub struct Evaluator {
     plan: Plan,
     budget: BudgetInput,
     limit: Option<LimitLine>,
+    distance_m: f64,
+    /// The item's sides, where its size is written so that they can be read.
+    sides: Vec<Length>,
+    modes_hz: Vec<f64>,
 }
 
 impl Evaluator {
@@ -142,7 +159,17 @@ impl Evaluator {
             // The plan's own check has seen to it that the line rises.
             false => LimitLine::new(points).ok(),
         };
+        let item = match &run.item {
+            Some(serial) => store.item(serial).await?,
+            None => None,
+        };
+        let sides = item
+            .and_then(|item| sides(item.size.as_deref()?))
+            .unwrap_or_default();
         Ok(Self {
+            modes_hz: lowest_modes_hz(&sides, &plan),
+            sides,
+            distance_m: station.distance.m(),
             store: store.clone(),
             run: run.clone(),
             reference,
@@ -217,14 +244,88 @@ impl Evaluator {
         };
         let reference = self.pair(self.reference, &open).await?;
         let item = self.pair(self.run.id, point).await?;
+        let step = self
+            .reading(self.reference, ReadingKind::Step, &open)
+            .await?;
+        let after = match self.run.reference_after {
+            Some(after) => self.reading(after, ReadingKind::Signal, &open).await?,
+            None => None,
+        };
+        let seen = Seen {
+            repeats,
+            drift_db: after.map(|after| after.peak_dbm - reference.signal.peak_dbm),
+            flags: self.observed(point, &reference, &item, step.as_ref()),
+        };
         let judged = self
-            .judge_pairs(point, &reference, &item, repeats)
+            .judge_pairs(point, &reference, &item, &seen)
             .map_err(|cause| EvaluateError::Analysis {
                 run: self.run.id,
                 point: point.clone(),
                 cause,
             })?;
         Ok(record(point, judged))
+    }
+
+    async fn reading(
+        &self,
+        run: RunId,
+        kind: ReadingKind,
+        point: &Point,
+    ) -> Result<Option<ReadingRecord>, StoreError> {
+        let key = ReadingKey {
+            kind,
+            point: point.clone(),
+        };
+        let found = self.store.reading_with_trace(run, &key).await?;
+        Ok(found.map(|(reading, _)| reading))
+    }
+
+    /// What can be seen of the set-up and of the readings' own records.
+    fn observed(
+        &self,
+        point: &Point,
+        reference: &Pair,
+        item: &Pair,
+        step: Option<&ReadingRecord>,
+    ) -> Vec<Flag> {
+        let mut flags = Vec::new();
+        let settings = self
+            .plan
+            .settings_at(Frequency::from_hz(point.frequency_hz));
+        let held_back_db = settings.source_level.dbm() - item.source_level_dbm();
+        if held_back_db > 0.0 {
+            flags.push(Flag::new(FlagWord::LevelClamped, held_back_db));
+        }
+        let age = item.signal.taken.duration_since(reference.signal.taken);
+        if age.as_secs_f64() > self.plan.reference_max_age.s() {
+            let hours = age.as_secs_f64() / 3600.0;
+            flags.push(Flag::new(FlagWord::StaleReference, hours));
+        }
+        flags.extend(step.and_then(|step| compression(reference, step)));
+        flags.extend(self.set_up_flags(point));
+        flags
+    }
+
+    fn set_up_flags(&self, point: &Point) -> Vec<Flag> {
+        let mut flags = Vec::new();
+        let frequency = Frequency::from_hz(point.frequency_hz);
+        let reach_m = frequency.wavelength_m() / (2.0 * PI);
+        if self.distance_m < reach_m {
+            flags.push(Flag::new(FlagWord::NearField, reach_m));
+        }
+        let largest_m = self.sides.iter().map(|side| side.m()).fold(0.0, f64::max);
+        if largest_m > 0.0 && largest_m < reach_m {
+            flags.push(Flag::new(FlagWord::SmallItem, largest_m));
+        }
+        let nearest = self
+            .modes_hz
+            .iter()
+            .map(|mode_hz| (mode_hz / point.frequency_hz - 1.0).abs())
+            .fold(f64::INFINITY, f64::min);
+        if nearest < MODE_NEAR {
+            flags.push(Flag::new(FlagWord::CavityResonance, 100.0 * nearest));
+        }
+        flags
     }
 
     async fn pair(&self, run: RunId, point: &Point) -> Result<Pair, EvaluateError> {
@@ -256,36 +357,26 @@ impl Evaluator {
         point: &Point,
         reference: &Pair,
         item: &Pair,
-        repeats: Option<Scatter>,
+        seen: &Seen,
     ) -> Result<PointResult, AnalysisError> {
-        let settings = &self.plan.settings;
-        let resolution_hz = settings.resolution_bandwidth.hz();
-        let at = At {
-            frequency_hz: point.frequency_hz,
-            resolution_hz,
-            span_hz: settings.span.hz(),
-        };
-        let mut observed = Vec::new();
-        let held_back_db = settings.source_level.dbm() - item.source_level_dbm();
-        if held_back_db > 0.0 {
-            observed.push(Flag::new(FlagWord::LevelClamped, held_back_db));
-        }
+        let frequency = Frequency::from_hz(point.frequency_hz);
+        let span_hz = self.plan.settings_at(frequency).span.hz();
         judge_point(&PointInput {
-            reference: reference.input(&at)?,
-            item: item.input(&at)?,
+            reference: reference.input(point.frequency_hz, span_hz)?,
+            item: item.input(point.frequency_hz, span_hz)?,
             setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
             station: &self.budget,
             scatter: PointScatter {
-                repeats,
-                drift_db: None,
-                settings_differ: false,
+                repeats: seen.repeats,
+                drift_db: seen.drift_db,
+                settings_differ: item.attenuation_db() != reference.attenuation_db(),
             },
             limit: self.limit.as_ref(),
             rule: match self.plan.rule {
                 Rule::Simple => DecisionRule::Simple,
                 Rule::Guarded => DecisionRule::Guarded,
             },
-            observed: &observed,
+            observed: &seen.flags,
         })
     }
 }
@@ -295,13 +386,46 @@ pub fn verdict(results: &[ResultRecord]) -> Option<Verdict> {
     of_run(results.iter().map(|result| result.verdict))
 }
 
-/// Where in its traces a point is read.
-struct At {
-    frequency_hz: f64,
-    resolution_hz: f64,
-    /// The part of a trace that belongs to the test frequency; all of it, but for the wide one of a
-    /// sealed receiver.
-    span_hz: f64,
+/// What is known of a point besides its four traces.
+struct Seen {
+    repeats: Option<Scatter>,
+    drift_db: Option<f64>,
+    flags: Vec<Flag>,
+}
+
+/// A step of the source must read as that step, unless something between source and receiver compresses.
+fn compression(reference: &Pair, step: &ReadingRecord) -> Option<Flag> {
+    let sent_db = reference.source_level_dbm() - source_level_dbm(step);
+    let above_floor_db = step.peak_dbm - reference.floor.peak_dbm;
+    // A level that was held back may not have been stepped at all.
+    match sent_db > 0.0 && above_floor_db > STEP_ABOVE_FLOOR_DB {
+        true => Flag::compression(sent_db, reference.signal.peak_dbm - step.peak_dbm),
+        false => None,
+    }
+}
+
+/// The lowest resonances of a box of these sides, up to a little above the plan's frequencies.
+fn lowest_modes_hz(sides: &[Length], plan: &Plan) -> Vec<f64> {
+    let (&[a, b, c], Some(last)) = (sides, plan.frequencies.last()) else {
+        return Vec::new();
+    };
+    let up_to = Frequency::from_hz(last.hz() * (1.0 + MODE_NEAR));
+    // An item too large for single resonances to mean anything has none to be named.
+    match modes(BoxSize { a, b, c }, Loading::empty(1000.0), up_to) {
+        Ok(found) => found
+            .modes
+            .iter()
+            .take(MODES_NAMED)
+            .map(|mode| mode.frequency_hz)
+            .collect(),
+        Err(_) => Vec::new(),
+    }
+}
+
+fn source_level_dbm(reading: &ReadingRecord) -> f64 {
+    reading.settings["source_level_dbm"]
+        .as_f64()
+        .unwrap_or_default()
 }
 
 /// Floor and signal of one point.
@@ -315,27 +439,40 @@ struct Pair {
 }
 
 impl Pair {
-    fn source_level_dbm(&self) -> f64 {
-        self.signal.settings["source_level_dbm"]
+    /// Every reading is kept with its bandwidth; one that is not could only be picked at its centre.
+    fn resolution_hz(&self) -> f64 {
+        self.signal.settings["resolution_bandwidth_hz"]
             .as_f64()
             .unwrap_or_default()
     }
 
-    fn input(&self, at: &At) -> Result<ReadingInput<'_>, AnalysisError> {
+    fn source_level_dbm(&self) -> f64 {
+        source_level_dbm(&self.signal)
+    }
+
+    /// As the receiver was told; none when it chose itself.
+    fn attenuation_db(&self) -> Option<f64> {
+        self.signal.settings["attenuation_db"].as_f64()
+    }
+
+    /// By the settings it was read with, which need not be those of another reading; `span_hz` is the part
+    /// of a trace that belongs to the test frequency: all of it, but for the wide one of a sealed receiver.
+    fn input(&self, frequency_hz: f64, span_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+        let resolution_hz = self.resolution_hz();
         let signal = &self.signal_trace;
         let floor = &self.floor_trace;
         let signal = Levels::new(signal.start_hz, signal.stop_hz, &self.signal_levels)?;
         let floor = Levels::new(floor.start_hz, floor.stop_hz, &self.floor_levels)?;
         let near = Window {
-            centre_hz: at.frequency_hz,
-            half_width_hz: (0.5 * at.span_hz).max(SLICE_BINS * floor.spacing_hz()),
+            centre_hz: frequency_hz,
+            half_width_hz: (0.5 * span_hz).max(SLICE_BINS * floor.spacing_hz()),
         };
         let held = &self.signal.settings;
         let carriers_hz: Option<Vec<f64>> = held["closing_frequencies_hz"]
             .as_array()
             .map(|all| all.iter().filter_map(serde_json::Value::as_f64).collect());
         let raised_db = match &carriers_hz {
-            Some(carriers) => between_db(&signal, &floor, near, carriers, at.resolution_hz)?,
+            Some(carriers) => between_db(&signal, &floor, near, carriers, resolution_hz)?,
             None => 0.0,
         };
         let with_carrier = held["sweeps_with_carrier"]
@@ -348,10 +485,10 @@ impl Pair {
                 .any(|flag| flag == FlagWord::Overload.as_str())
         };
         Ok(ReadingInput {
-            window: window(&signal, at.frequency_hz, at.resolution_hz),
+            window: window(frequency_hz, resolution_hz, signal.spacing_hz()),
             signal: signal.slice(near)?,
             floor: floor.slice(near)?,
-            rbw_hz: at.resolution_hz,
+            rbw_hz: resolution_hz,
             hold: Hold {
                 // The noise is read from the floor's trace, held over its own number of sweeps.
                 sweeps: self.floor.sweeps,
@@ -410,7 +547,8 @@ fn record(point: &Point, judged: PointResult) -> ResultRecord {
     }
 }
 
-fn budget_input(known: &Uncertainties) -> BudgetInput {
+/// What a station knows of its uncertainty, as the budget takes it.
+pub fn budget_input(known: &Uncertainties) -> BudgetInput {
     let mut input = BudgetInput::default();
     let take = |place: &mut Given, value: Option<f64>| {
         if let Some(value) = value {
@@ -437,4 +575,163 @@ fn budget_input(known: &Uncertainties) -> BudgetInput {
     take(&mut input.position_db, db(known.position));
     take(&mut input.repeatability_db, db(known.repeatability));
     input
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::analysis::budget::Cause;
+    use crate::analysis::noise::held_quantile_db;
+    use crate::store::{Item, Levels as StoredLevels, NewReading, NewRun};
+
+    const HZ: f64 = 250e6;
+
+    /// A trace of held noise 30 dB below -80 dBm, with peaks (Hz beside the middle, dBm).
+    fn trace(span_hz: f64, peaks: &[(f64, f64)]) -> Trace {
+        let mut levels: Vec<f64> = (0..201)
+            .map(|i| (f64::from(i * 89 % 201) + 0.5) / 201.0)
+            .map(|p| -120.0 + held_quantile_db(10.0, p))
+            .collect();
+        for (offset_hz, dbm) in peaks {
+            levels[(100.0 + offset_hz / span_hz * 200.0).round() as usize] = *dbm;
+        }
+        Trace {
+            start_hz: HZ - span_hz / 2.0,
+            stop_hz: HZ + span_hz / 2.0,
+            unit: "dBm".to_owned(),
+            levels: StoredLevels::F64(levels),
+        }
+    }
+
+    struct Settings {
+        source_dbm: f64,
+        rbw_hz: f64,
+        attenuation_db: f64,
+    }
+
+    async fn run_of(store: &Store, item: Option<&str>, reference: Option<RunId>) -> RunId {
+        let keep = async |kind, name: &str, text: &str| {
+            store.put_snapshot(kind, name, text).await.expect("kept")
+        };
+        let driver = |name: &str| std::fs::read_to_string(format!("drivers/{name}.toml"));
+        let mut driver_shas = Vec::new();
+        for name in ["source-scpi", "analyzer-scpi"] {
+            let text = driver(name).expect("built in");
+            driver_shas.push(keep(SnapshotKind::Driver, name, &text).await);
+        }
+        let (plan, station) = (
+            include_str!("../config/plan.toml"),
+            include_str!("../config/station.toml"),
+        );
+        let kind = item.map_or(RunKind::Reference, |_| RunKind::Item);
+        let run = NewRun {
+            kind,
+            item: item.map(str::to_owned),
+            model: None,
+            lot: None,
+            plan_sha: keep(SnapshotKind::Plan, "plan.toml", plan).await,
+            station_sha: keep(SnapshotKind::Station, "station.toml", station).await,
+            driver_shas,
+            reference_run: reference,
+            signature: "s".to_owned(),
+            operator: None,
+            started: Timestamp::UNIX_EPOCH,
+            note: None,
+            program_version: "test".to_owned(),
+        };
+        store.begin_run(&run).await.expect("begun")
+    }
+
+    async fn pair(
+        store: &Store,
+        run: RunId,
+        face: &str,
+        settings: &Settings,
+        floor: &[(f64, f64)],
+        signal: &[(f64, f64)],
+    ) -> Point {
+        let point = Point {
+            frequency_hz: HZ,
+            face: face.to_owned(),
+            polarisation: "vertical".to_owned(),
+            repeat: 1,
+        };
+        for (kind, peaks) in [(ReadingKind::Floor, floor), (ReadingKind::Signal, signal)] {
+            let reading = NewReading {
+                key: ReadingKey {
+                    kind,
+                    point: point.clone(),
+                },
+                attempt: 1,
+                taken: Timestamp::UNIX_EPOCH,
+                sweeps: 10,
+                peak_dbm: -1.0,
+                peak_hz: HZ,
+                flags: Vec::new(),
+                settings: json!({
+                    "source_level_dbm": settings.source_dbm,
+                    "resolution_bandwidth_hz": settings.rbw_hz,
+                    "attenuation_db": settings.attenuation_db,
+                }),
+                trace: trace(20.0 * settings.rbw_hz, peaks),
+            };
+            store
+                .append_reading(run, &reading, None)
+                .await
+                .expect("appended");
+        }
+        point
+    }
+
+    #[tokio::test]
+    async fn each_reading_is_judged_by_its_own_settings() {
+        let folder = tempfile::tempdir().expect("folder");
+        let store = Store::open(&folder.path().join("s.db"))
+            .await
+            .expect("store");
+        let item = Item {
+            serial: "P-1".to_owned(),
+            model: None,
+            lot: None,
+            size: None,
+            construction: None,
+            note: None,
+            first_seen: Timestamp::UNIX_EPOCH,
+        };
+        store.put_item(&item).await.expect("item");
+        let wide = Settings {
+            source_dbm: -10.0,
+            rbw_hz: 1e3,
+            attenuation_db: 20.0,
+        };
+        let reference = run_of(&store, None, None).await;
+        pair(&store, reference, OPEN, &wide, &[], &[(0.0, -20.0)]).await;
+        // The item is read ten times narrower, six decibels louder, with less attenuation; a station 500 Hz
+        // beside would lie in the window of the plan's own bandwidth.
+        let narrow = Settings {
+            source_dbm: -4.0,
+            rbw_hz: 100.0,
+            attenuation_db: 0.0,
+        };
+        let run = run_of(&store, Some("P-1"), Some(reference)).await;
+        let station = (500.0, -60.0);
+        let signal = [(0.0, -80.0), station];
+        let point = pair(&store, run, "front", &narrow, &[station], &signal).await;
+        let evaluator = Evaluator::of(&store, &store.run(run).await.expect("run"))
+            .await
+            .expect("evaluator");
+        let result = evaluator.point(&point).await.expect("a result");
+        // -20 dBm would have been -14 dBm at the item's source level: 66 dB to -80 dBm; the held noise
+        // lifts the weaker reading a little.
+        let se_db = result.se_db.expect("measured");
+        assert!((66.0..66.8).contains(&se_db), "{se_db}");
+        assert!(
+            !result.flags.contains(&"ambient".to_owned()),
+            "{:?}",
+            result.flags
+        );
+        let rows = result.detail["budget"]["components"].to_string();
+        let step = serde_json::to_string(&Cause::AttenuatorStep).expect("a word");
+        assert!(rows.contains(&step), "{rows}");
+    }
 }

@@ -296,7 +296,7 @@ impl Ratio {
     pub const ZERO: Self = Self(0.0);
 
     /// From decibels.
-    pub fn from_db(db: f64) -> Self {
+    pub const fn from_db(db: f64) -> Self {
         Self(db)
     }
 
@@ -379,6 +379,18 @@ impl fmt::Display for Length {
         };
         f.pad(&format!("{} {unit}", trimmed(scaled, 4)))
     }
+}
+
+/// The sides of a thing written as people write them: `300 x 200 x 30 mm`. None when it is written
+/// otherwise: a size is the user's own words and may say anything.
+pub fn sides(text: &str) -> Option<Vec<Length>> {
+    let plain = text.trim().replace(['×', 'X', '*'], "x");
+    let unit_at = plain.rfind(|c: char| c.is_ascii_digit())? + 1;
+    let (numbers, unit) = plain.split_at(unit_at);
+    numbers
+        .split('x')
+        .map(|number| format!("{} {}", number.trim(), unit.trim()).parse().ok())
+        .collect()
 }
 
 /// A length of time, written with one unit (`"12 h"`).
@@ -520,6 +532,17 @@ mod tests {
         assert!(refusal::<Ratio>("50 dBm").contains("dBm is a level"));
         assert!(refusal::<Frequency>("1 khz").contains("did you mean `1 kHz`"));
         assert!(refusal::<Time>("1e300 d").contains("not a finite"));
+    }
+
+    #[test]
+    fn sizes_are_read_where_they_can_be() {
+        let metres =
+            |text| sides(text).map(|sides| sides.iter().map(|s| s.m()).collect::<Vec<_>>());
+        assert_eq!(metres("300 x 200 mm"), Some(vec![0.3, 0.2]));
+        assert_eq!(metres("0.5×0.4×0.3 m"), Some(vec![0.5, 0.4, 0.3]));
+        assert_eq!(metres("large"), None);
+        assert_eq!(metres("A4"), None);
+        assert_eq!(metres(""), None);
     }
 
     #[test]

@@ -110,6 +110,28 @@ impl Distribution {
     }
 }
 
+impl Distribution {
+    /// As printed.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Normal => "normal",
+            Self::Rectangular => "rectangular",
+            Self::UShaped => "U-shaped",
+        }
+    }
+}
+
+impl Origin {
+    /// As printed.
+    pub const fn text(self) -> &'static str {
+        match self {
+            Self::Station => "station",
+            Self::Default => "default",
+            Self::Measured => "measured",
+        }
+    }
+}
+
 /// What a row of the budget is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]

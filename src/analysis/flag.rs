@@ -31,11 +31,17 @@ pub enum FlagWord {
     CannotSeeLimit,
     /// More signal with the item than without.
     NegativeSe,
+    /// A resonance of the closed item's inside lies near.
+    CavityResonance,
+    /// The antennas stand closer than the reach of the near field.
+    NearField,
+    /// The item is small against the wavelength.
+    SmallItem,
 }
 
 impl FlagWord {
     /// Every word, in the order of the README's table.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 12] = [
         Self::NearFloor,
         Self::Ambient,
         Self::Overload,
@@ -45,6 +51,9 @@ impl FlagWord {
         Self::Compression,
         Self::CannotSeeLimit,
         Self::NegativeSe,
+        Self::CavityResonance,
+        Self::NearField,
+        Self::SmallItem,
     ];
 
     /// The word itself.
@@ -96,8 +105,23 @@ impl FlagWord {
             ),
             Self::NegativeSe => (
                 "negative_se",
-                "The reading with the item is higher than without it (figure: SE in dB): a resonance, or \
-                 a mistake in the set-up.",
+                "The reading with the item is higher than without it by more than the uncertainty (figure: SE \
+                 in dB): a resonance, or a mistake in the set-up.",
+            ),
+            Self::CavityResonance => (
+                "cavity_resonance",
+                "A box of the item's size resonates near this frequency (figure: how far off, percent), \
+                 so the SE may dip here and be better beside it.",
+            ),
+            Self::NearField => (
+                "near_field",
+                "The antennas are closer than the wavelength over 2 pi (figure: that distance in metres), \
+                 so the SE holds for this arrangement, not for a plane wave.",
+            ),
+            Self::SmallItem => (
+                "small_item",
+                "The item is smaller than the wavelength over 2 pi (figure: its largest side in metres), \
+                 so how the antenna inside couples matters as much as the item.",
             ),
         }
     }

@@ -1,6 +1,6 @@
 //! The floor, and whether a reading stands out of it.
 //!
-//! A reading is *measured* when noise alone would show as much once in a thousand readings or less.
+//! A reading is *measured* when noise alone would show as much once in a million readings or less.
 //! Deciding so picks the lucky ones among weak carriers and the unlucky among strong ones; both the
 //! interval of a measured reading and the bound of a missed one are therefore those among the readings
 //! judged alike (truncated at the detection level), down to carriers judged so once in twenty times.
@@ -10,16 +10,15 @@ use super::noise::HeldNoise;
 use super::trace::{Picked, Trace, Window};
 use super::{AnalysisError, subtract_power_dbm};
 
-/// The chance that noise alone is taken for a signal.
-pub const FALSE_ALARM: f64 = 1e-3;
+/// The chance that noise alone is taken for a signal, of the item or of somebody else: small, because a
+/// long run looks thousands of times, and because what reads only a little higher is a carrier so vague
+/// that a bound says more.
+pub const FALSE_ALARM: f64 = 1e-6;
 /// The confidence of a lower bound.
 pub const BOUND_CONFIDENCE: f64 = 0.95;
 /// How far a reading must exceed a floor that does not fluctuate, or an ambient signal, to be measured.
 /// Common practice: corrected between 3 dB and 10 dB, not measured below.
 pub const ABOVE_STEADY_DB: f64 = 3.0;
-/// The chance that noise alone is called an ambient signal: small, because a long run looks thousands
-/// of times and a clean bench should stay unflagged.
-const AMBIENT_FALSE_ALARM: f64 = 1e-6;
 /// One tail outside of plus and minus two standard deviations.
 const TWO_SIGMA_TAIL: f64 = 0.022_750_131_948_179_2;
 
@@ -92,29 +91,31 @@ pub enum Judged {
 
 impl Floor {
     /// Reads the floor from a trace taken with the source off, with the settings and the number of
-    /// sweeps of the signal's trace; where that was held longer, the floor is raised as `hold` says.
+    /// sweeps of the signal's trace, for a carrier at `carrier_hz`; where that was held longer, the floor is
+    /// raised as `hold` says.
     ///
     /// # Errors
     /// The window lies outside the trace.
     pub fn of(
         trace: &Trace,
         window: Window,
+        carrier_hz: f64,
         hold: &Hold,
         rbw_hz: f64,
     ) -> Result<Self, AnalysisError> {
         let shown = trace.pick(window)?;
         let share = hold.share(trace, rbw_hz);
-        let noise = HeldNoise::estimate(trace, window, hold.sweeps, rbw_hz)?
+        let noise = HeldNoise::estimate(trace, window, carrier_hz, hold.sweeps, rbw_hz)?
             .map(|noise| noise.raised(hold.raised_db).with_carrier_in(share));
         let (ambient_db, detection_dbm) = match &noise {
             None => (None, shown.level_dbm + hold.raised_db + ABOVE_STEADY_DB),
             Some(noise) => {
                 // One trace may have shown the noise too low: it gets the benefit of that doubt.
                 let doubtful = noise.raised(noise.mean_u_db);
-                let is_ambient = shown.level_dbm > doubtful.quantile_dbm(1.0 - AMBIENT_FALSE_ALARM);
+                let noise_dbm = doubtful.quantile_dbm(1.0 - FALSE_ALARM);
+                let is_ambient = shown.level_dbm > noise_dbm;
                 let excess_db = shown.level_dbm - noise.quantile_dbm(0.5);
                 let margin_db = if is_ambient { ABOVE_STEADY_DB } else { 0.0 };
-                let noise_dbm = doubtful.quantile_dbm(1.0 - FALSE_ALARM);
                 (
                     is_ambient.then_some(excess_db),
                     noise_dbm.max(shown.level_dbm + margin_db),
@@ -173,7 +174,7 @@ impl Floor {
             };
         };
         let highest_dbm = carrier_of(noise, TWO_SIGMA_TAIL).unwrap_or(median_dbm);
-        let among = noise.carrier_among_above(level_dbm, self.detection_dbm, TWO_SIGMA_TAIL);
+        let among = noise.carrier_among_above(level_dbm, self.detection_dbm, 1.0 - TWO_SIGMA_TAIL);
         let rarely_seen = noise.carrier_quantile(self.detection_dbm, BOUND_CONFIDENCE);
         let lowest_dbm = [among, rarely_seen]
             .into_iter()
@@ -181,8 +182,8 @@ impl Floor {
             .fold(f64::NEG_INFINITY, f64::max)
             .min(median_dbm);
         let spread_db = 0.5 * (highest_dbm - median_dbm).max(median_dbm - lowest_dbm);
-        // How many of the held samples had the whole carrier in them is known to a factor of two: the
-        // sweep passes the filter's top and its slopes, and the pick may take a neighbour.
+        // How many independent samples had the carrier in them is known to a factor of two: the filter's
+        // shape and the speed of the sweep are not, and M and W are read from one trace.
         let few = noise.with_samples((0.5 * noise.samples).max(self.sweeps));
         let many = noise.with_samples(2.0 * noise.samples);
         let held_db = match (carrier_of(&few, 0.5), carrier_of(&many, 0.5)) {
@@ -250,7 +251,7 @@ mod tests {
             .collect();
         levels[100] = levels[100].max(ambient_dbm);
         let trace = Trace::new(0.0, 200.0, &levels).expect("a trace");
-        Floor::of(&trace, WINDOW, &Hold::over(10), 2.0).expect("a floor")
+        Floor::of(&trace, WINDOW, WINDOW.centre_hz, &Hold::over(10), 2.0).expect("a floor")
     }
 
     #[test]
@@ -259,10 +260,9 @@ mod tests {
         assert_eq!(floor.ambient_db, None);
         let noise = floor.noise.expect("noise");
         let chance_db = |p| noise.quantile_dbm(p);
-        assert!(matches!(
-            floor.judge(chance_db(0.99)),
-            Judged::Missed { .. }
-        ));
+        for p in [0.99, 0.99999] {
+            assert!(matches!(floor.judge(chance_db(p)), Judged::Missed { .. }));
+        }
         let Judged::Measured {
             carrier_dbm,
             noise_db,

@@ -7,19 +7,34 @@
 //! rule ([`verdict`]); [`point`] does all of it for one point. [`flag`] lists what can spoil one.
 //! [`closing`] shares out the frequencies of a sealed run among closings of the item.
 //!
+//! Many results make a statement about more than one item: a lot is judged by attributes ([`lot`]) or by
+//! variables ([`tolerance`]), lower bounds staying bounds ([`censored`]); runs, items and models are
+//! compared ([`compare`]), an item is followed over events ([`trend`]), the station over time ([`chart`])
+//! and its method over closings and operators ([`gauge`]).
+//!
 //! Units: hertz, dBm and dB as plain numbers with the unit as last part of the name.
 
 pub mod budget;
+pub mod censored;
+pub mod chart;
 pub mod closing;
+pub mod compare;
 #[cfg(test)]
 mod coverage;
+mod distribution;
 pub mod flag;
 pub mod floor;
+pub mod forecast;
+pub mod gauge;
 pub mod limit;
+pub mod lot;
 pub mod noise;
 pub mod point;
 pub mod rice;
+pub mod shield;
+pub mod tolerance;
 pub mod trace;
+pub mod trend;
 pub mod verdict;
 
 /// The version of the arithmetic. Stored with every result: it changes when a result could.
@@ -65,6 +80,14 @@ pub enum AnalysisError {
         number: usize,
         /// What is wrong with it.
         reason: &'static str,
+    },
+    /// A statistic asked of data, or with settings, that cannot give it.
+    #[error("{what} cannot be worked out: {reason}")]
+    NotPossible {
+        /// What was asked for.
+        what: &'static str,
+        /// Why it cannot be had.
+        reason: String,
     },
 }
 

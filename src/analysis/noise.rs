@@ -4,9 +4,15 @@
 //! the bins in its window, worth W independent ones. M is at least the number of sweeps, and more when
 //! the detector itself holds the peaks of a bin. M and the mean noise power are read from the spread
 //! and the position of the trace's own bins, by quantiles, so that a station on the air in a few of
-//! them does not matter. The carrier adds to M samples, noise alone to the other M (W - 1):
+//! them does not matter. The carrier shows in every bin that it passes the resolution filter to, with
+//! the filter's power response g at the bin's distance:
 //!
-//! P(reading <= L | carrier A) = F(L; A)^M · F(L; 0)^(M (W - 1)),   F from [`super::rice`].
+//! P(reading <= L | carrier A) = product over the W bins of F(L; g A)^M,   F from [`super::rice`].
+//!
+//! Where the carrier was on for a share s of the samples only: F(L; g A)^(s M) F(L; 0)^((1 - s) M).
+//!
+//! A filter that is swept past the carrier takes several independent samples of noise on its way: the
+//! carrier has a chance to read high in each of them.
 
 use super::AnalysisError;
 use super::rice::chance;
@@ -16,6 +22,15 @@ use super::trace::{Trace, Window};
 const BINS_MIN: usize = 16;
 /// The distance of the 10 % and 90 % quantiles of a normal distribution, in standard deviations.
 const NORMAL_SPREAD: f64 = 2.563;
+/// The distance at which bins that stand closer are taken together, in resolution bandwidths.
+const NODE_BANDWIDTHS: f64 = 0.25;
+/// Distances from the carrier that are looked at, the carrier's own place first: up to one bandwidth at
+/// the least. There the filter takes 12 dB off a carrier, beyond it more.
+const NODES: usize = 5;
+/// How exactly a carrier is sought: of the logarithm of a chance, and of the amplitude.
+const PRECISION: f64 = 1e-6;
+/// How long it is sought at most.
+const STEPS_MAX: u32 = 80;
 /// A spread narrower than that of the highest of so many samples is not peak-held noise.
 const SAMPLES_MAX: f64 = 1e6;
 
@@ -30,21 +45,68 @@ pub struct HeldNoise {
     pub bins: f64,
     /// Standard uncertainty of `mean_dbm`, from the number of independent bins it was read from, dB.
     pub mean_u_db: f64,
+    /// Where a carrier shows.
+    pub passband: Passband,
+    /// The share of the held samples that had the carrier in them; the others held noise alone.
+    pub share: f64,
+}
+
+/// How much of a carrier the filter passes to the independent bins around it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Passband([Node; NODES]);
+
+/// Bins at one distance from the carrier.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Node {
+    /// Power response of the filter there.
+    gain: f64,
+    /// How many independent bins that is.
+    bins: f64,
+}
+
+impl Passband {
+    /// A window worth `bins` independent bins reaches from `low` to `high`, in resolution bandwidths from
+    /// the carrier. The filter is taken to be Gaussian, 3 dB down half a bandwidth from its middle.
+    pub(super) fn new(bins: f64, low: f64, high: f64) -> Self {
+        let spacing = (high - low) / (bins - 1.0).max(1e-9);
+        let step = spacing.clamp(NODE_BANDWIDTHS, 1e3);
+        // All of them where the bins are on one frequency.
+        let each = (step / spacing).max(1.0).min(bins);
+        let (low, high) = (low - 0.5 * step, high + 0.5 * step);
+        Self(std::array::from_fn(|node| {
+            let offset = node as f64 * step;
+            let sides = match node {
+                0 => 1,
+                _ => u8::from(offset < high) + u8::from(-offset > low),
+            };
+            Node {
+                gain: (-4.0 * std::f64::consts::LN_2 * offset * offset).exp(),
+                bins: f64::from(sides) * each,
+            }
+        }))
+    }
 }
 
 impl HeldNoise {
-    /// Reads the noise from a trace taken with the source off, held over `sweeps` sweeps. `None` when
-    /// the trace does not fluctuate as held noise does (digitised, averaged) or has fewer than 16 bins.
+    /// Reads the noise from a trace taken with the source off, held over `sweeps` sweeps, for a carrier
+    /// at `carrier_hz`. `None` when the trace does not fluctuate as held noise does (digitised,
+    /// averaged) or has fewer than 16 bins.
     ///
     /// # Errors
     /// The window lies outside the trace.
     pub fn estimate(
         trace: &Trace,
         window: Window,
+        carrier_hz: f64,
         sweeps: u32,
         rbw_hz: f64,
     ) -> Result<Option<Self>, AnalysisError> {
-        let in_window = trace.bins(window)?.count() as f64;
+        let picked = trace.bins(window)?;
+        let (first_hz, last_hz) = (
+            trace.frequency_hz(*picked.start()),
+            trace.frequency_hz(*picked.end()),
+        );
+        let in_window = picked.count() as f64;
         if trace.levels_dbm().len() < BINS_MIN {
             return Ok(None);
         }
@@ -62,15 +124,20 @@ impl HeldNoise {
         };
         let shared = neighbour_correlation(trace.levels_dbm(), clip_dbm);
         // By the filter where the bins are closer than it; by the trace where they vary faster than
-        // the filter says (a slow sweep leaves neighbours independent).
+        // the filter says (a slow sweep leaves neighbours independent). How often noise rises above a
+        // level goes as the root of what neighbours do not share: both as the step between them.
         let by_filter = (1.0 + 2.0 * window.half_width_hz / rbw_hz).min(in_window);
-        let by_trace = 1.0 + (in_window - 1.0) * (1.0 - shared);
+        let by_trace = 1.0 + (in_window - 1.0) * (1.0 - shared).sqrt();
+        let bins = by_filter.max(by_trace);
+        let bandwidths = |hz: f64| (hz - carrier_hz) / rbw_hz.max(f64::MIN_POSITIVE);
         let independent = (sorted.len() as f64 * (1.0 - shared) / (1.0 + shared)).max(1.0);
         Ok(Some(Self {
             mean_dbm: fit.mean_dbm,
             samples: fit.samples,
-            bins: by_filter.max(by_trace),
+            bins,
             mean_u_db: fit.deviation_db / independent.sqrt(),
+            passband: Passband::new(bins, bandwidths(first_hz), bandwidths(last_hz)),
+            share: 1.0,
         }))
     }
 
@@ -84,24 +151,21 @@ impl HeldNoise {
     /// `None` when the noise alone gives less than `p`.
     pub fn carrier_quantile(&self, level_dbm: f64, p: f64) -> Option<f64> {
         let level = self.ratio(level_dbm);
-        let excess = |amplitude: f64| self.ln_below(level, amplitude) - p.ln();
-        self.carrier_where(level, excess)
+        self.carrier_where(level, p, |amplitude| self.ln_below(level, amplitude))
     }
 
-    /// As [`Self::carrier_quantile`], among the readings above `threshold_dbm` only: the carrier for
-    /// which the share `q` of them exceeds `level_dbm`. `None` when even no carrier gives more than `q`.
+    /// As [`Self::carrier_quantile`], among the readings above `threshold_dbm` only.
     pub(super) fn carrier_among_above(
         &self,
         level_dbm: f64,
         threshold_dbm: f64,
-        q: f64,
+        p: f64,
     ) -> Option<f64> {
         let (level, threshold) = (self.ratio(level_dbm), self.ratio(threshold_dbm));
-        let ln_above = |level, amplitude| (-self.ln_below(level, amplitude).exp_m1()).ln();
-        // Falls as the carrier grows, like every function given to the search.
-        let lack =
-            |amplitude: f64| q.ln() - ln_above(level, amplitude) + ln_above(threshold, amplitude);
-        self.carrier_where(level, lack)
+        let above = |level, amplitude| -self.ln_below(level, amplitude).exp_m1();
+        self.carrier_where(level, p, |amplitude| {
+            (-above(level, amplitude) / above(threshold, amplitude)).ln_1p()
+        })
     }
 
     /// As [`Self::carrier_quantile`], among the readings at or below `threshold_dbm` only.
@@ -112,10 +176,9 @@ impl HeldNoise {
         p: f64,
     ) -> Option<f64> {
         let (level, threshold) = (self.ratio(level_dbm), self.ratio(threshold_dbm));
-        let excess = |amplitude: f64| {
-            self.ln_below(level, amplitude) - self.ln_below(threshold, amplitude) - p.ln()
-        };
-        self.carrier_where(level, excess)
+        self.carrier_where(level, p, |amplitude| {
+            self.ln_below(level, amplitude) - self.ln_below(threshold, amplitude)
+        })
     }
 
     /// The same noise, stronger.
@@ -126,14 +189,9 @@ impl HeldNoise {
         }
     }
 
-    /// The same noise, of whose held samples only a share had the carrier in them: the others hold noise
-    /// alone, as the neighbouring bins do.
+    /// The same noise, of whose held samples only a share had the carrier in them.
     pub(super) fn with_carrier_in(&self, share: f64) -> Self {
-        Self {
-            samples: self.samples * share,
-            bins: self.bins / share,
-            ..*self
-        }
+        Self { share, ..*self }
     }
 
     /// The same noise with another number of held samples.
@@ -147,41 +205,57 @@ impl HeldNoise {
 
     /// Logarithm of P(reading <= level | amplitude), amplitude = sqrt(2 carrier / noise).
     fn ln_below(&self, level: f64, amplitude: f64) -> f64 {
-        let with_carrier = chance(level, 0.5 * amplitude * amplitude);
-        let ln_one = match with_carrier.above < 0.5 {
-            true => (-with_carrier.above).ln_1p(),
-            false => with_carrier.below.max(f64::MIN_POSITIVE).ln(),
-        };
-        let ln_noise = (-(-level).exp()).ln_1p();
-        self.samples * (ln_one + (self.bins - 1.0) * ln_noise.max(-1e6))
+        let carrier = 0.5 * amplitude * amplitude;
+        let ln_noise = (-(-level).exp()).ln_1p().max(-1e6);
+        let (mut ln_product, mut left) = (0.0, self.bins);
+        for node in self.passband.0.iter().filter(|node| node.bins > 0.0) {
+            let bins = node.bins.min(left);
+            let with_carrier = chance(level, node.gain * carrier);
+            let ln_carrier = match with_carrier.above < 0.5 {
+                true => (-with_carrier.above).ln_1p(),
+                false => with_carrier.below.max(f64::MIN_POSITIVE).ln(),
+            };
+            ln_product += bins * (self.share * ln_carrier + (1.0 - self.share) * ln_noise);
+            left -= bins;
+        }
+        self.samples * (ln_product + left * ln_noise)
     }
 
-    /// The carrier in dBm at which `falling`, a function of the amplitude, comes down to zero; `None`
-    /// when it is below zero without any carrier. Bisection kept short by the secant (Illinois).
-    fn carrier_where(&self, level: f64, falling: impl Fn(f64) -> f64) -> Option<f64> {
-        let (mut low, mut at_low) = (0.0, falling(0.0));
+    /// The carrier in dBm for which `ln_chance`, the logarithm of a chance that falls as the amplitude
+    /// grows, is that of `p`; `None` when the chance is below `p` without any carrier.
+    fn carrier_where(&self, level: f64, p: f64, ln_chance: impl Fn(f64) -> f64) -> Option<f64> {
+        // Nearly straight in the amplitude, as the distribution of a maximum is (Gumbel), so that the
+        // secant finds its zero in a few steps; the Illinois rule keeps it from creeping.
+        let gumbel = |ln_p: f64| (-ln_p).ln();
+        let excess = |amplitude: f64| gumbel(p.ln()) - gumbel(ln_chance(amplitude));
+        // No sample of a carrier eight standard deviations above the level stays below it, and seldom
+        // is one of those held nine above its carrier.
+        let at_level = (2.0 * level).sqrt();
+        let (mut low, mut high) = ((at_level - 9.0).max(0.0), at_level + 8.0);
+        let (mut at_low, mut at_high) = (excess(low), excess(high));
+        if low > 0.0 && at_low < 0.0 {
+            (low, at_low) = (0.0, excess(0.0));
+        }
         if at_low < 0.0 || at_low.is_nan() {
             return None;
         }
-        // Eight standard deviations above the level no chance is left that a sample stays below it.
-        let mut high = (2.0 * level).sqrt() + 8.0;
-        let mut at_high = falling(high);
         if at_high > 0.0 {
             return Some(self.carrier_dbm(high));
         }
         let mut last_side = 0;
-        for step in 0..80 {
+        for _ in 0..STEPS_MAX {
             let width = high - low;
-            if width < 1e-6 * (1.0 + high) {
-                break;
-            }
-            let secant = low + width * at_low / (at_low - at_high);
-            // The logarithm is steep far from the root: halve now and then, whatever the secant says.
-            let middle = match step % 3 == 2 || !secant.is_finite() {
-                true => low + 0.5 * width,
-                false => secant.clamp(low, high),
+            // Where a chance is nothing or all, its Gumbel is infinite and no guide; and far enough above the
+            // noise both ends are the same number.
+            let fall = at_low - at_high;
+            let middle = match fall.is_finite() && fall > 0.0 {
+                true => (low + width * at_low / fall).clamp(low, high),
+                false => low + 0.5 * width,
             };
-            let value = falling(middle);
+            let value = excess(middle);
+            if value.abs() < PRECISION || width < PRECISION * high {
+                return Some(self.carrier_dbm(middle));
+            }
             if value > 0.0 {
                 (low, at_low) = (middle, value);
                 at_high *= if last_side == 1 { 0.5 } else { 1.0 };
@@ -332,7 +406,7 @@ mod tests {
 
     fn estimate(levels: &[f64], sweeps: u32) -> Option<HeldNoise> {
         let trace = Trace::new(0.0, 200.0, levels).expect("a trace");
-        HeldNoise::estimate(&trace, WINDOW, sweeps, 2.0).expect("a window")
+        HeldNoise::estimate(&trace, WINDOW, WINDOW.centre_hz, sweeps, 2.0).expect("a window")
     }
 
     #[test]
@@ -381,6 +455,8 @@ mod tests {
                 samples,
                 bins: 3.0,
                 mean_u_db: 0.0,
+                passband: Passband::new(3.0, -1.0, 1.0),
+                share: 1.0,
             };
             for level_dbm in [-97.0, -92.0, -85.0, -70.0, -40.0] {
                 for p in [0.05, 0.5, 0.975] {
@@ -400,6 +476,83 @@ mod tests {
     }
 
     #[test]
+    fn a_carrier_shows_where_the_filter_passes_it() {
+        let nodes = |bins, low, high| Passband::new(bins, low, high).0.map(|n| (n.gain, n.bins));
+        // One bin a bandwidth: a Gaussian filter is 3 dB down at half of one, 12 dB at one.
+        let [middle, next, outside, ..] = nodes(3.0, -1.0, 1.0);
+        assert_eq!(
+            (middle.0, middle.1, next.1, outside.1),
+            (1.0, 1.0, 2.0, 0.0)
+        );
+        assert!((next.0 - 1.0 / 16.0).abs() < 1e-12, "{next:?}");
+        // Many bins a bandwidth: a quarter of one is taken together, all of the window counted.
+        let close = nodes(41.0, -1.0, 1.0);
+        assert_eq!(close[2].0, 0.5);
+        let counted: f64 = close.iter().map(|node| node.1).sum();
+        assert!((counted - 45.0).abs() < 1e-9, "{close:?}");
+        // A carrier at the edge of the window shows on one side only.
+        let edge = nodes(41.0, 0.0, 2.0).map(|node| node.1);
+        assert_eq!((edge[0], edge[1]), (5.0, 5.0));
+        // One bin, and all of the time on one frequency.
+        assert_eq!(
+            nodes(1.0, 0.0, 0.0).map(|node| node.1),
+            [1.0, 0.0, 0.0, 0.0, 0.0]
+        );
+        assert_eq!(nodes(7.0, 0.0, 0.0)[0], (1.0, 7.0));
+    }
+
+    #[test]
+    fn a_carrier_that_was_on_for_a_share_of_the_samples() {
+        let noise = |samples, share| HeldNoise {
+            mean_dbm: -100.0,
+            samples,
+            bins: 3.0,
+            mean_u_db: 0.0,
+            passband: Passband::new(3.0, -1.0, 1.0),
+            share,
+        };
+        // By the product rule: 93 samples of which 3 had the carrier are 3 with it and 90 without.
+        for (level, amplitude) in [(5.0, 2.0), (12.0, 5.0), (1e4, 140.0)] {
+            let shared = noise(93.0, 3.0 / 93.0).ln_below(level, amplitude);
+            let with = noise(3.0, 1.0).ln_below(level, amplitude);
+            let without = noise(90.0, 1.0).ln_below(level, 0.0);
+            assert!((shared - with - without).abs() < 1e-9 * (1.0 + shared.abs()));
+        }
+        let all = noise(93.0, 1.0).quantile_dbm(0.5);
+        assert_eq!(noise(93.0, 0.1).quantile_dbm(0.5), all);
+    }
+
+    #[test]
+    fn a_quantile_among_readings_judged_alike_gives_back_its_chance() {
+        let noise = HeldNoise {
+            mean_dbm: -100.0,
+            samples: 11.0,
+            bins: 15.3,
+            mean_u_db: 0.0,
+            passband: Passband::new(15.3, -1.0, 1.0),
+            share: 1.0,
+        };
+        let threshold_dbm = noise.quantile_dbm(1.0 - 1e-6);
+        let below = |level_dbm, carrier_dbm| {
+            let amplitude = (2.0 * noise.ratio(carrier_dbm)).sqrt();
+            noise.ln_below(noise.ratio(level_dbm), amplitude).exp()
+        };
+        for above_db in [1.5, 3.0, 6.0, 20.0, 60.0] {
+            let level_dbm = threshold_dbm + above_db;
+            let found = noise.carrier_among_above(level_dbm, threshold_dbm, 0.95);
+            let carrier_dbm = found.expect("a carrier");
+            let share =
+                (1.0 - below(level_dbm, carrier_dbm)) / (1.0 - below(threshold_dbm, carrier_dbm));
+            assert!((share - 0.05).abs() < 1e-4, "{above_db}: {share}");
+            let level_dbm = threshold_dbm - above_db.min(6.0);
+            let found = noise.carrier_among_below(level_dbm, threshold_dbm, 0.05);
+            let carrier_dbm = found.expect("a carrier");
+            let share = below(level_dbm, carrier_dbm) / below(threshold_dbm, carrier_dbm);
+            assert!((share - 0.05).abs() < 1e-4, "{above_db}: {share}");
+        }
+    }
+
+    #[test]
     fn held_over_five_sweeps_a_missed_carrier_lies_below_the_reading() {
         // Why "reference minus floor" may stand as a bound: with five or more samples held, a carrier
         // as high as the reading would have read higher, nineteen times in twenty.
@@ -409,6 +562,8 @@ mod tests {
                 samples,
                 bins: 1.0,
                 mean_u_db: 0.0,
+                passband: Passband::new(1.0, 0.0, 0.0),
+                share: 1.0,
             };
             for p in [0.1, 0.5, 0.9, 0.999] {
                 let level_dbm = noise.quantile_dbm(p);

@@ -125,8 +125,14 @@ pub struct PointResult {
 /// # Errors
 /// A window that lies outside its trace.
 pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
-    let reference = Reading::of(&input.reference)?;
-    let item = Reading::of(&input.item)?;
+    // The reference shows where the carrier stands on the receiver's scale.
+    let carrier_hz = input
+        .reference
+        .signal
+        .pick(input.reference.window)?
+        .frequency_hz;
+    let reference = Reading::of(&input.reference, carrier_hz)?;
+    let item = Reading::of(&input.item, carrier_hz)?;
     let limit_db = input
         .limit
         .and_then(|line| line.at_db(input.item.window.centre_hz));
@@ -202,9 +208,15 @@ struct Reading {
 }
 
 impl Reading {
-    fn of(input: &ReadingInput) -> Result<Self, AnalysisError> {
+    fn of(input: &ReadingInput, carrier_hz: f64) -> Result<Self, AnalysisError> {
         let shown = input.signal.pick(input.window)?;
-        let floor = Floor::of(&input.floor, input.window, &input.hold, input.rbw_hz)?;
+        let floor = Floor::of(
+            &input.floor,
+            input.window,
+            carrier_hz,
+            &input.hold,
+            input.rbw_hz,
+        )?;
         let judged = floor.judge(shown.level_dbm);
         Ok(Self {
             shown,
@@ -278,8 +290,8 @@ fn flags_of_result(result: &PointResult) -> Vec<Flag> {
     {
         flags.push(Flag::new(FlagWord::CannotSeeLimit, limit_db - range_db));
     }
-    if let (Kind::Measured, Some(se_db)) = (result.kind, result.se_db)
-        && se_db < 0.0
+    if let (Kind::Measured, Some(se_db), Some(u_db)) = (result.kind, result.se_db, result.u_db)
+        && se_db < -u_db
     {
         flags.push(Flag::new(FlagWord::NegativeSe, se_db));
     }

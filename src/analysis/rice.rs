@@ -7,7 +7,7 @@
 use statrs::function::erf::erfc;
 
 /// The carrier-to-noise power ratio above which the expansion for strong carriers takes over.
-const STRONG: f64 = 400.0;
+const STRONG: f64 = 64.0;
 
 /// The chances that a sample's power stays at or below a level, and that it exceeds it.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -60,13 +60,15 @@ fn series(level: f64, carrier: f64) -> Chance {
     certain(above.min(1.0))
 }
 
-/// Integral of r exp(-(r-a)^2/2) I0e(ar) with the integrand expanded in 1/a up to the fourth power.
+/// Integral of r exp(-(r-a)^2/2) I0e(ar) with the integrand expanded in 1/a up to the sixth power.
 fn strong(distance: f64, amplitude: f64) -> Chance {
     let (t, e) = (distance, 1.0 / amplitude);
     let density = (-0.5 * t * t).exp() / (2.0 * std::f64::consts::PI).sqrt();
-    let correction = density
-        * e
-        * (0.5 - e * (t / 8.0 - e * ((t * t + 1.0) / 16.0 - e * t * (5.0 * t * t + 9.0) / 128.0)));
+    let s = t * t;
+    let fifth = ((7.0 * s + 18.0) * s + 9.0) / 256.0;
+    let sixth = t * ((21.0 * s + 70.0) * s + 75.0) / 1024.0;
+    let fourth = t * (5.0 * s + 9.0) / 128.0 - e * (fifth - e * sixth);
+    let correction = density * e * (0.5 - e * (t / 8.0 - e * ((s + 1.0) / 16.0 - e * fourth)));
     let root2 = std::f64::consts::SQRT_2;
     Chance {
         below: (0.5 * erfc(-t / root2) - correction).clamp(0.0, 1.0),
@@ -144,10 +146,12 @@ mod tests {
         for (level, carrier) in [
             (0.5, 1.0),
             (12.0, 9.0),
-            (399.0, 399.9),
+            (62.0, 63.9),
+            (62.0, 64.1),
+            (85.0, 64.1),
+            (90.0, 64.1),
+            (45.0, 64.1),
             (399.0, 400.1),
-            (440.0, 400.1),
-            (350.0, 400.1),
             (2100.0, 2000.0),
         ] {
             let (found, expected) = (chance(level, carrier).below, integrated(level, carrier));

@@ -1,13 +1,16 @@
 //! `muffle bench`.
 
+use std::path::PathBuf;
+
 use clap::{Args, Subcommand};
 use comfy_table::Cell;
 use serde_json::json;
 
-use super::{CliError, StationArg, StoreArg, print, print_json, table};
-use crate::config;
-use crate::quantity::Level;
-use crate::station::{Station, allowed};
+use super::{CliError, StationArg, StoreArg, find, print, print_json, table, write_file};
+use crate::config::{self, Arrangement, Plan};
+use crate::procedure::forecast::{Comparison, Forecast, PointForecast, forecast, with_bands};
+use crate::quantity::{Frequency, Level};
+use crate::station::{Station, allowed_anywhere};
 use crate::store::Store;
 
 /// Arguments of `bench`.
@@ -21,6 +24,11 @@ pub(super) struct BenchArgs {
 enum What {
     /// Ask both instruments who they are, and see that the output is off. Nothing is transmitted.
     Check(CheckArgs),
+    /// List what could be an instrument: announced on the network, serial ports, USB. Nothing is set.
+    Find(find::FindArgs),
+    /// Say what a plan can see with this station, how long it takes, and what would do better. Nothing is
+    /// opened and nothing is transmitted.
+    Forecast(ForecastArgs),
 }
 
 #[derive(Debug, Args)]
@@ -34,8 +42,241 @@ struct CheckArgs {
     json: bool,
 }
 
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Levels come from the last reference measured with this station file, else from its link budget\n([transmit_antenna], [receive_antenna], noise_figure, distance). Limit, guard band and a reserve have\nto be visible: 3 dB above a reference, 6 dB above a link budget."
+)]
+struct ForecastArgs {
+    /// The plan file.
+    #[arg(value_name = "PLAN")]
+    plan: PathBuf,
+    #[command(flatten)]
+    station: StationArg,
+    #[command(flatten)]
+    store: StoreArg,
+    /// Take the link budget even if there is a reference.
+    #[arg(long)]
+    link_budget: bool,
+    /// Write the plan with the chosen settings there, for `measure` to run.
+    #[arg(long, value_name = "NEWPLAN")]
+    write: Option<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
 pub(super) async fn run(args: BenchArgs) -> Result<u8, CliError> {
-    let What::Check(args) = args.what;
+    match args.what {
+        What::Check(args) => check(args).await,
+        What::Find(args) => find::run(args).await,
+        What::Forecast(args) => look_ahead(args).await,
+    }
+}
+
+async fn look_ahead(args: ForecastArgs) -> Result<u8, CliError> {
+    let plan = Plan::load(&args.plan)?;
+    let station = config::Station::load(&args.station.station)?;
+    plan.check(&station)?;
+    if plan.arrangement == Arrangement::Sealed {
+        return Err(CliError::Input(
+            "the forecast is for linked plans so far: it knows neither how a closing is shared nor how long it is held; for a sealed plan, forecast the same plan with `arrangement = \"linked\"` and allow up to 10 dB for the longer hold"
+                .to_owned(),
+        ));
+    }
+    let store = match !args.link_budget && args.store.store.exists() {
+        true => Some(Store::open_read_only(&args.store.store).await?),
+        false => None,
+    };
+    let forecast = forecast(&plan, &station, store.as_ref()).await?;
+    match args.json {
+        true => print_json(&forecast)?,
+        false => print(&describe_forecast(&forecast))?,
+    }
+    if let Some(path) = &args.write {
+        write_plan(path, &plan, &station, &forecast)?;
+    }
+    Ok(0)
+}
+
+/// Writes the plan with the chosen settings, after it has been read back and checked.
+fn write_plan(
+    path: &std::path::Path,
+    plan: &Plan,
+    station: &config::Station,
+    forecast: &Forecast,
+) -> Result<(), CliError> {
+    if !plan.bands.is_empty() {
+        return Err(CliError::Input(
+            "the plan has [[settings.band]] of its own; take them out, or forecast the plan without them"
+                .to_owned(),
+        ));
+    }
+    let Some(text) = with_bands(plan, &forecast.points) else {
+        eprintln!(
+            "Nothing written: the plan's own settings are the best everywhere, or it has no limit."
+        );
+        return Ok(());
+    };
+    Plan::read(&path.display().to_string(), &text)
+        .map_err(config::ConfigError::from)?
+        .check(station)?;
+    write_file(path, text.as_bytes())?;
+    eprintln!("Written: {}", path.display());
+    Ok(())
+}
+
+/// Frequency, what the plan shows there, what it has to, and what would show it in the least time.
+fn describe_forecast(forecast: &Forecast) -> String {
+    let mut rows = table::table(&[
+        "frequency",
+        "from",
+        "source dBm",
+        "reference dBm",
+        "floor dBm",
+        "range dB",
+        "visible SE dB",
+        "needed dB",
+        "short dB",
+        "choose RBW",
+        "sweeps",
+        "source dBm",
+        "visible SE dB",
+    ]);
+    for point in &forecast.points {
+        let view = &point.view;
+        let mut row = vec![
+            table::right(Frequency::from_hz(point.frequency_hz).to_string()),
+            Cell::new(point.basis.words()),
+        ];
+        row.extend(
+            [
+                Some(view.source_dbm),
+                Some(view.reference_dbm),
+                Some(view.floor_dbm),
+                Some(view.dynamic_range_db),
+                Some(view.visible_se_db),
+                point.needed_db,
+                point.short_db,
+            ]
+            .map(table::number),
+        );
+        if let Some(chosen) = &point.chosen {
+            let view = &chosen.view;
+            let bandwidth = Frequency::from_hz(view.resolution_bandwidth_hz);
+            row.push(table::right(bandwidth.to_string()));
+            row.push(table::right(view.sweeps.to_string()));
+            row.extend([view.source_dbm, view.visible_se_db].map(|db| table::number(Some(db))));
+        }
+        rows.add_row(row);
+    }
+    let mut text = format!(
+        "{} at {}\n\n{}\n",
+        forecast.plan,
+        forecast.station,
+        table::trim_lines(&rows.to_string())
+    );
+    for line in notes(forecast) {
+        text.push('\n');
+        text.push_str(&line);
+    }
+    text
+}
+
+/// Everything below the table.
+fn notes(forecast: &Forecast) -> Vec<String> {
+    let mut notes = vec![match (&forecast.reference, forecast.reference_started) {
+        (Some(run), Some(started)) => format!("Levels from reference {run} of {started}."),
+        _ => "Levels from the link budget: there is no reference of this station yet.".to_owned(),
+    }];
+    notes.extend(
+        forecast
+            .assumed
+            .iter()
+            .map(|line| format!("  assumed: {line}")),
+    );
+    if let Some(guard) = forecast.points.iter().find(|p| p.needed_db.is_some()) {
+        notes.push(format!(
+            "Needed: the limit, {:.1} dB guard band and {:.0} dB reserve.",
+            guard.guard_db, guard.reserve_db
+        ));
+    }
+    notes.push(String::new());
+    notes.extend(shortfall(&forecast.points));
+    let time = &forecast.duration;
+    notes.push(format!(
+        "Time as written: reference {}, each item {}, of which placing {}.",
+        time_text(time.reference_s),
+        time_text(time.item_s),
+        time_text(time.placing_s)
+    ));
+    notes.extend(forecast.comparison.as_ref().map(compare));
+    if let Some(exposure) = &forecast.exposure {
+        notes.push(exposure.sentence());
+        notes.push("Local rules and licensed practice decide, not this program.".to_owned());
+    }
+    notes
+}
+
+/// Where the plan is blind, and what would help most where it lacks most.
+fn shortfall(points: &[PointForecast]) -> Vec<String> {
+    let short: Vec<_> = points
+        .iter()
+        .filter_map(|point| point.short_db.map(|db| (point, db)))
+        .collect();
+    let Some((worst, db)) = short.iter().max_by(|a, b| a.1.total_cmp(&b.1)) else {
+        return Vec::new();
+    };
+    let mut lines = vec![format!(
+        "WARNING: {} of {} frequencies cannot show what is needed with the plan as written; the worst, {}, lacks {db:.1} dB. There would help:",
+        short.len(),
+        points.len(),
+        Frequency::from_hz(worst.frequency_hz)
+    )];
+    let help = worst.help.iter();
+    lines.extend(help.map(|help| format!("  {:+.1} dB  {}", help.gain_db, help.what)));
+    if worst.help.is_empty() {
+        lines.push("  nothing that this program knows of".to_owned());
+    }
+    lines
+}
+
+fn compare(comparison: &Comparison) -> String {
+    let chosen_s = comparison.chosen.total_s();
+    let mut text = format!(
+        "Time with the settings chosen above, reference and one item: {}",
+        time_text(chosen_s)
+    );
+    if let Some(fixed) = &comparison.fixed {
+        let fixed_s = fixed.duration.total_s();
+        text.push_str(&format!(
+            "; with one setting good enough for the worst point ({}, {} sweeps): {}, {:.1} times as long",
+            Frequency::from_hz(fixed.resolution_bandwidth_hz),
+            fixed.sweeps,
+            time_text(fixed_s),
+            fixed_s / chosen_s
+        ));
+    }
+    text.push('.');
+    if comparison.hopeless > 0 {
+        text.push_str(&format!(
+            " At {} frequencies no setting shows what is needed.",
+            comparison.hopeless
+        ));
+    }
+    text
+}
+
+/// A time to three figures.
+fn time_text(seconds: f64) -> String {
+    let (value, unit) = match seconds {
+        s if s >= 7200.0 => (s / 3600.0, "h"),
+        s if s >= 120.0 => (s / 60.0, "min"),
+        s => (s, "s"),
+    };
+    format!("{value:.1} {unit}")
+}
+
+async fn check(args: CheckArgs) -> Result<u8, CliError> {
     let config = config::Station::load(&args.station.station)?;
     let store = Store::open(&args.store.store).await?;
     let station = Station::open(config, &store).await?;
@@ -49,7 +290,7 @@ pub(super) async fn run(args: BenchArgs) -> Result<u8, CliError> {
 
 /// The most the guard would send, whatever a plan asks.
 fn most(station: &config::Station) -> crate::station::Allowed {
-    let most = allowed(station, station.source_range.level.1);
+    let most = allowed_anywhere(station, station.source_range.level.1);
     debug_assert!(most.level <= station.source_range.level.1);
     most
 }

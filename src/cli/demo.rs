@@ -111,7 +111,7 @@ pub(super) async fn run(args: DemoArgs) -> Result<u8, CliError> {
         fresh_reference: true,
     };
     let station = config::Station::load(&files.station)?;
-    let runs = conduct(&store, station, work, None).await?;
+    let runs = conduct(&store, station, work, None, None).await?;
     let mut documents = documents(&store, &runs).await?;
     add_truth(&mut control, &mut documents).await?;
     write_file(&files.picture, &draw(&documents, PictureKind::Png)?)?;

@@ -1,5 +1,6 @@
 //! `muffle measure`.
 
+use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -12,6 +13,7 @@ use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::config::{self, ItemEntry, Plan, load_items};
 use crate::procedure::Procedure;
+use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
 use crate::station::{Station, allowed};
 use crate::store::{RunId, RunKind, RunRecord, RunState, Store, Verdict};
@@ -58,6 +60,10 @@ pub(super) struct MeasureArgs {
     /// Write the picture of the result there (.svg or .png).
     #[arg(long, value_name = "FILE")]
     picture: Option<PathBuf>,
+    /// Append what happens to this file while it happens, one JSON object to a line; each reading only once
+    /// it is on the disk.
+    #[arg(long, value_name = "FILE")]
+    events: Option<PathBuf>,
     /// Print the runs as JSON.
     #[arg(long)]
     json: bool,
@@ -78,6 +84,7 @@ pub(super) enum Work {
 pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
     let station = config::Station::load(&args.station.station)?;
     let picture = args.picture.as_deref().map(picture_kind).transpose()?;
+    let events = args.events.as_deref().map(open_events).transpose()?;
     let new_work = match (&args.resume, &args.plan) {
         (None, Some(plan)) => Some(read_work(&args, plan, &station)?),
         _ => None,
@@ -88,7 +95,7 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
     };
     caution(&station, &work);
-    let finished = conduct(&store, station, work, args.operator.clone()).await;
+    let finished = conduct(&store, station, work, args.operator.clone(), events).await;
     let runs = match finished {
         Ok(runs) => runs,
         Err(error) => {
@@ -103,6 +110,11 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
     show(&documents, args.json)?;
     store.close().await;
     Ok(verdict_code(worst(&documents)))
+}
+
+fn open_events(path: &Path) -> Result<File, CliError> {
+    let opened = File::options().create(true).append(true).open(path);
+    opened.map_err(|error| CliError::Input(format!("cannot write {}: {error}", path.display())))
 }
 
 /// Reads and checks everything before anything is opened.
@@ -183,6 +195,7 @@ pub(super) async fn conduct(
     station: config::Station,
     work: Work,
     operator: Option<String>,
+    log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
     let opened = tokio::select! {
@@ -190,7 +203,7 @@ pub(super) async fn conduct(
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let station = Arc::new(opened);
-    let watch = Watch::new();
+    let watch = Watch::new(log);
     let hands = Arc::new(Person::new(watch.bar()));
     let (events, followed) = mpsc::channel(EVENTS_MAX);
     let following = tokio::spawn(watch.follow(followed));
@@ -254,28 +267,45 @@ pub(super) fn stop_on_signal() -> Result<CancellationToken, CliError> {
 
 /// The usual cautions, with this run's own figures.
 fn caution(station: &config::Station, work: &Work) {
-    let what = match work {
-        Work::Items { plan, .. } => {
-            let sent = allowed(station, plan.settings.source_level);
-            let held = sent.held_back.map_or(String::new(), |(by, limit)| {
-                format!(" (held back by {by} because of {})", limit.words())
-            });
-            let (first, last) = match (plan.frequencies.first(), plan.frequencies.last()) {
-                (Some(first), Some(last)) => (first.to_string(), last.to_string()),
-                _ => return,
-            };
-            format!(
-                "{} at the antenna feed{held}, {first} to {last}",
-                sent.radiated
-            )
+    let (what, people) = match work {
+        Work::Items { plan, .. } => (emission(station, plan), exposure(station, plan)),
+        Work::Rest(_) => {
+            let most = station.safety.level_max;
+            (format!("up to {most} at the antenna feed"), None)
         }
-        Work::Rest(_) => format!("up to {} at the antenna feed", station.safety.level_max),
     };
     eprintln!("This transmits: {what}.");
+    if let Some(people) = people {
+        eprintln!("{}", people.sentence());
+    }
     eprintln!(
         "Keep people away from the antenna. Transmit only where your licence or a screened room allows"
     );
     eprintln!("it: local rules and licensed practice decide, not this program.");
+}
+
+/// The most that is fed to the antenna, and where.
+fn emission(station: &config::Station, plan: &Plan) -> String {
+    let most = plan
+        .frequencies
+        .iter()
+        .map(|frequency| {
+            let asked = plan.settings_at(*frequency).source_level;
+            allowed(station, *frequency, asked)
+        })
+        .max_by(|a, b| a.radiated.dbm().total_cmp(&b.radiated.dbm()));
+    let (Some(sent), Some(first), Some(last)) =
+        (most, plan.frequencies.first(), plan.frequencies.last())
+    else {
+        return "nothing".to_owned();
+    };
+    let held = sent.held_back.map_or(String::new(), |(by, limit)| {
+        format!(" (held back by {by} because of {})", limit.words())
+    });
+    format!(
+        "up to {} at the antenna feed{held}, {first} to {last}",
+        sent.radiated
+    )
 }
 
 /// After a run that did not come to its end: what to type next.

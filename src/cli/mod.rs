@@ -6,10 +6,15 @@
 
 mod bench;
 mod demo;
+mod driver;
+mod find;
 mod history;
 mod measure;
+mod recompute;
+mod shield;
 mod show;
 mod sim;
+mod store;
 mod table;
 mod watch;
 
@@ -43,10 +48,18 @@ enum Command {
     Measure(measure::MeasureArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
+    /// List the drivers, or try one against an instrument.
+    Driver(driver::DriverArgs),
     /// List what was measured.
     History(history::HistoryArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
+    /// Ask theory about a measured curve: where it leaks, two items nested, a pulse behind it.
+    Shield(shield::ShieldArgs),
+    /// Work out results anew from the raw traces, by the analysis of this program.
+    Recompute(recompute::RecomputeArgs),
+    /// Check or copy the database.
+    Store(store::StoreArgs),
     /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
     Sim(sim::SimArgs),
 }
@@ -165,8 +178,12 @@ pub async fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Measure(args) => measure::run(args).await,
         Command::Bench(args) => bench::run(args).await,
+        Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,
         Command::Show(args) => show::run(args).await,
+        Command::Shield(args) => shield::run(args).await,
+        Command::Recompute(args) => recompute::run(args).await,
+        Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Sim(args) => sim::run(args).await,
     };

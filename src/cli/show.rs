@@ -56,14 +56,13 @@ fn budget(document: &RunDocument) -> String {
         return "no point of this run has an uncertainty".to_owned();
     };
     let mut rows = table::table(&["cause", "value dB", "distribution", "u dB", "from"]);
-    let word = |value: &dyn std::fmt::Debug| format!("{value:?}").to_lowercase();
     for row in &budget.components {
         rows.add_row(vec![
             Cell::new(row.cause.text()),
             table::right(format!("{:.2}", row.value_db)),
-            Cell::new(word(&row.distribution)),
+            Cell::new(row.distribution.text()),
             table::right(format!("{:.2}", row.u_db)),
-            Cell::new(word(&row.origin)),
+            Cell::new(row.origin.text()),
         ]);
     }
     format!(

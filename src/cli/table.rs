@@ -4,7 +4,7 @@ use comfy_table::presets::NOTHING;
 use comfy_table::{Cell, CellAlignment, ContentArrangement, Table};
 
 use crate::quantity::Frequency;
-use crate::report::{PointDocument, RunDocument};
+use crate::report::{PointDocument, RunDocument, one_decimal};
 use crate::store::RunKind;
 
 /// A table without rules: blanks part the columns.
@@ -12,13 +12,13 @@ pub(super) fn table(heading: &[&str]) -> Table {
     let mut table = Table::new();
     table.load_style(NOTHING);
     table.set_content_arrangement(ContentArrangement::Disabled);
-    table.set_header(heading.iter().map(|word| Cell::new(word.to_uppercase())));
+    table.set_header(heading.iter().map(Cell::new));
     table
 }
 
 /// A number, flush right; `–` when there is none.
 pub(super) fn number(value: Option<f64>) -> Cell {
-    right(value.map_or("–".to_owned(), |value| format!("{value:.1}")))
+    right(value.map_or("–".to_owned(), one_decimal))
 }
 
 /// Text flush right.
@@ -113,12 +113,12 @@ pub(super) fn overview(documents: &[RunDocument]) -> String {
         .collect();
     frequencies.sort_by(f64::total_cmp);
     frequencies.dedup();
-    let mut table = table(&["frequency", "limit dB"]);
+    let mut table = table(&[]);
     let heading = items
         .iter()
         .map(|(document, _)| right(document.item.as_deref().map_or(String::new(), shown)));
     table.set_header(
-        [right("FREQUENCY".to_owned()), right("LIMIT DB".to_owned())]
+        [right("frequency".to_owned()), right("limit dB".to_owned())]
             .into_iter()
             .chain(heading),
     );

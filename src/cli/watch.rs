@@ -1,5 +1,6 @@
 //! What a measuring shows while it goes on, and the person who places things.
 
+use std::fs::File;
 use std::io::{BufRead, IsTerminal, Write};
 
 use async_trait::async_trait;
@@ -16,11 +17,13 @@ use crate::store::{ReadingKind, ResultRecord};
 /// Shows events on standard error: a bar with the time left on a terminal, lines otherwise.
 pub(super) struct Watch {
     bar: ProgressBar,
+    /// Where events are also written, a line each.
+    log: Option<File>,
     said: String,
 }
 
 impl Watch {
-    pub(super) fn new() -> Self {
+    pub(super) fn new(log: Option<File>) -> Self {
         let bar = ProgressBar::new(0);
         if let Ok(style) =
             ProgressStyle::with_template("{bar:24} {pos}/{len} readings, {eta} left  {wide_msg}")
@@ -29,6 +32,7 @@ impl Watch {
         }
         Self {
             bar,
+            log,
             said: String::new(),
         }
     }
@@ -41,9 +45,22 @@ impl Watch {
     /// Shows events until the last sender is gone.
     pub(super) async fn follow(mut self, mut events: mpsc::Receiver<Event>) {
         while let Some(event) = events.recv().await {
+            self.write(&event);
             self.show(&event);
         }
         self.bar.finish_and_clear();
+    }
+
+    fn write(&mut self, event: &Event) {
+        let Some(log) = &mut self.log else { return };
+        // In one write, so that a line is there whole or not at all.
+        let written = serde_json::to_string(event)
+            .map_err(std::io::Error::from)
+            .and_then(|line| log.write_all(format!("{line}\n").as_bytes()));
+        if let Err(error) = written {
+            self.log = None;
+            self.line(&format!("the events cannot be written any more: {error}"));
+        }
     }
 
     fn line(&self, text: &str) {
@@ -91,6 +108,7 @@ impl Watch {
                 let what = match key.kind {
                     ReadingKind::Floor => "floor",
                     ReadingKind::Signal => "signal",
+                    ReadingKind::Step => "a step lower",
                 };
                 self.bar.set_message(format!("{}, {at}, {what}", self.said));
             }
@@ -98,9 +116,10 @@ impl Watch {
             Event::Again { place, reason } => {
                 self.line(&format!("{}: once more, because {reason}", shown(place)));
             }
-            Event::Finished { verdict, .. } => {
+            Event::Finished { item, verdict, .. } => {
                 let verdict = verdict.map_or("done", |verdict| verdict.as_str());
-                self.line(&format!("{}: {verdict}", self.said));
+                let what = item.as_deref().map_or("reference".to_owned(), shown);
+                self.line(&format!("{what}: {verdict}"));
             }
         }
     }

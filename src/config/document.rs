@@ -353,6 +353,14 @@ impl<'d, 't> Section<'d, 't> {
         self.section(key, build)
     }
 
+    /// How many tables are written as `[[key]]`.
+    pub(super) fn count(&self, key: &str) -> usize {
+        self.table
+            .get(key)
+            .and_then(|value| value.get_ref().as_array())
+            .map_or(0, |array| array.len())
+    }
+
     /// What `build` makes of each of the tables written as `[[key]]`; empty when there is none.
     pub(super) fn sections<T>(
         &mut self,

@@ -90,6 +90,8 @@ pub struct Dialect {
     pub prompt: Option<String>,
     /// Whether the instrument repeats what it is sent.
     pub echo: bool,
+    /// What makes the instrument on a serial line forget what it was doing.
+    pub clear: Option<SerialClear>,
     /// Answers that mean "no", for dialects without an error queue.
     pub refusal: Option<Pattern>,
     /// How long an ordinary answer may take.
@@ -100,6 +102,17 @@ pub struct Dialect {
     pub fetch_error: Option<Command>,
     /// A query whose answer is `{mark}` and nothing else, to prove that answers are in step.
     pub prove: Option<Command>,
+    /// Tells that the instrument was switched off and on and has forgotten its settings.
+    pub restarted: Option<RegisterBits>,
+}
+
+/// What clears a device on a serial line; other links have a way of their own.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SerialClear {
+    /// A break: the line held down.
+    Break,
+    /// A text, such as Ctrl-C.
+    Text(String),
 }
 
 /// The commands that only one role has.
@@ -155,12 +168,14 @@ pub struct ReceiverWords {
     pub sweep: Vec<Command>,
     /// Answered when the sweep is done.
     pub done: Option<Command>,
+    /// Asked again and again until the sweep is done, where `done` would block the link.
+    pub poll: Option<PollWords>,
     /// Whether one `sweep` makes all `{sweeps}`.
     pub counts_itself: bool,
     /// Reads the held trace.
     pub trace: TraceWords,
     /// Asks for the bits that say overload.
-    pub overload: Option<OverloadWords>,
+    pub overload: Option<RegisterBits>,
     /// How it sweeps by itself while it lies in a closed item; `None` where it cannot.
     pub sealed: Option<SealedWords>,
 }
@@ -259,13 +274,26 @@ pub enum ByteOrder {
     Little,
 }
 
-/// What counts as overload.
+/// Bits of a status register and how it is read.
 #[derive(Debug, Clone)]
-pub struct OverloadWords {
-    /// Asks for a status register.
+pub struct RegisterBits {
+    /// Asks for the register.
     pub query: Command,
-    /// The bits of it that mean overload.
+    /// The bits that are meant.
     pub mask: u32,
+}
+
+/// How the end of a sweep is waited for by asking.
+#[derive(Debug, Clone)]
+pub struct PollWords {
+    /// Asks for a register; without it the status byte is read beside the conversation.
+    pub query: Option<Command>,
+    /// The bits that are meant.
+    pub mask: u32,
+    /// Whether any of them set means done, or all of them clear.
+    pub until_set: bool,
+    /// The wait between two questions.
+    pub every: Time,
 }
 
 /// One program message with places for variables.
@@ -458,6 +486,10 @@ fn dialect(section: &mut Section<'_, '_>) -> Option<Dialect> {
             "needs `prompt`: without one the end of an answer is not known",
         );
     }
+    let clear = match section.has("clear") {
+        true => section.checked("clear", None, serial_clear),
+        false => section.optional::<String>("clear").and(None),
+    };
     let refusal = match section.has("refusal") {
         true => section.checked("refusal", None, |p: String| Pattern::new(&p)),
         false => section.optional::<String>("refusal").and(None),
@@ -472,17 +504,28 @@ fn dialect(section: &mut Section<'_, '_>) -> Option<Dialect> {
     }
     let fetch_error = one(section, "fetch_error", &[]);
     let prove = one(section, "prove", &["mark"]);
+    let restarted = section.section("restarted", register_bits);
     Some(Dialect {
         ends_with: ends_with?,
         compound: compound?,
         prompt,
         echo,
+        clear,
         refusal,
         deadline: deadline?,
         identify: identify?,
         fetch_error,
         prove,
+        restarted,
     })
+}
+
+fn serial_clear(text: String) -> Result<SerialClear, String> {
+    match text.as_str() {
+        "" => Err("is empty; leave the key out where nothing clears the instrument".to_owned()),
+        "break" => Ok(SerialClear::Break),
+        _ => Ok(SerialClear::Text(text)),
+    }
 }
 
 fn source_words(root: &mut Section<'_, '_>) -> Option<SourceWords> {
@@ -519,18 +562,15 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
         let hold = required(sweep, "hold", &["sweeps"]);
         let run = required(sweep, "run", &["sweeps"]);
         let done = one(sweep, "done", &[]);
+        let poll = sweep.section("poll", poll_words);
+        if sweep.has("done") && sweep.has("poll") {
+            sweep.fault("poll", "give either `done`, which blocks, or [sweep.poll]");
+        }
         let counts = sweep.or("counts_itself", false);
-        Some((hold?, run?, done, counts?))
+        Some((hold?, run?, (done, poll), counts?))
     });
     let trace = root.required_section("trace", trace_words);
-    let overload = root.section("overload", |overload| {
-        let query = required(overload, "query", &[]).and_then(|list| list.into_iter().next());
-        let mask = overload.required("mask");
-        Some(OverloadWords {
-            query: query?,
-            mask: mask?,
-        })
-    });
+    let overload = root.section("overload", register_bits);
     let set = root.required_section("set", |set| {
         let centre = required(set, "centre", &["centre", "span"]);
         let span = required(set, "span", &["centre", "span"]);
@@ -564,7 +604,7 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
     }
     let (centre, span, points, fixed_points, resolution_bandwidth, video_bandwidth, attenuation) =
         set?;
-    let (hold, sweep, done, counts_itself) = sweep?;
+    let (hold, sweep, (done, poll), counts_itself) = sweep?;
     if detector_set {
         detector.as_ref()?;
     }
@@ -580,6 +620,7 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
         hold,
         sweep,
         done,
+        poll,
         counts_itself,
         trace: trace?,
         overload,
@@ -603,6 +644,40 @@ fn sealed_words(section: &mut Section<'_, '_>, has_overload: bool) -> Option<Sea
         sweep_time,
         halt: halt?,
         overload,
+    })
+}
+
+fn register_bits(section: &mut Section<'_, '_>) -> Option<RegisterBits> {
+    let query = required(section, "query", &[]).and_then(|list| list.into_iter().next());
+    let mask = section.required("mask");
+    Some(RegisterBits {
+        query: query?,
+        mask: mask?,
+    })
+}
+
+fn poll_words(section: &mut Section<'_, '_>) -> Option<PollWords> {
+    let query = one(section, "query", &[]);
+    if query.is_none() && section.has("query") {
+        return None;
+    }
+    let mask = section.required("mask");
+    let until = section.checked("until", Some("set".to_owned()), |word: String| {
+        match word.as_str() {
+            "set" => Ok(true),
+            "clear" => Ok(false),
+            other => Err(format!("`{other}` is neither set nor clear")),
+        }
+    });
+    let every = section.or(
+        "every",
+        Time::from_duration(std::time::Duration::from_millis(50)),
+    );
+    Some(PollWords {
+        query,
+        mask: mask?,
+        until_set: until?,
+        every: every?,
     })
 }
 

@@ -9,20 +9,24 @@ mod driver;
 mod items;
 mod plan;
 mod station;
+mod table;
 
 use std::path::{Path, PathBuf};
 
 pub use address::{Address, Flow, Parity, SerialLine};
 pub use document::{Fault, Faults};
 pub use driver::{
-    Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, OverloadWords, Pattern,
-    ReceiverWords, SealedWords, SourceWords, TraceWords, Words, built_in_drivers,
+    Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
+    ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
+    built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
 pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{
-    Amplifier, Drivers, InstrumentEntry, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
+    SourceRange, Station, Uncertainties,
 };
+pub use table::{Column, Table};
 
 /// Why a configuration cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -112,7 +116,7 @@ mod tests {
             .replace("sweeps = 10", "sweeps = 0");
         let said = plan(&text).expect_err("three faults");
         assert!(
-            said.contains("plan.toml:14:8: `frequencies.stop`: `1 gHz`"),
+            said.contains("plan.toml:19:8: `frequencies.stop`: `1 gHz`"),
             "{said}"
         );
         assert!(said.contains("`settings.span`: is missing"), "{said}");
@@ -142,7 +146,7 @@ mod tests {
             .to_string();
         assert!(
             said.contains(
-                "mine.toml:18:8: `set.span`: `FREQ:SPAN {spn}` `{spn}` is not a variable"
+                "mine.toml:19:8: `set.span`: `FREQ:SPAN {spn}` `{spn}` is not a variable"
             ),
             "{said}"
         );
@@ -208,6 +212,145 @@ mod tests {
             Some("chamber 2 is screened")
         );
         assert_eq!(plan.permission("aircraft distress"), None);
+    }
+
+    const BANDS: &str = r#"
+[[settings.band]]
+from = "100 kHz"
+to = "1 MHz"
+resolution_bandwidth = "100 Hz"
+span = "2 kHz"
+video_bandwidth = "300 Hz"
+
+[[settings.band]]
+from = "500 MHz"
+to = "1 GHz"
+source_level = "-20 dBm"
+sweeps = 3
+"#;
+
+    #[test]
+    fn a_band_changes_what_it_names_and_nothing_else() {
+        let plan = plan(&(PLAN.to_owned() + BANDS)).expect("plan");
+        let at = |hz| plan.settings_at(crate::quantity::Frequency::from_hz(hz));
+        let low = at(1e6);
+        assert_eq!(low.resolution_bandwidth.hz(), 100.0);
+        assert_eq!(
+            (low.sweeps, low.source_level),
+            (10, plan.settings.source_level)
+        );
+        assert_eq!(at(1.001e6), &plan.settings);
+        let high = at(1e9);
+        assert_eq!((high.sweeps, high.source_level.dbm()), (3, -20.0));
+        assert_eq!(high.span, plan.settings.span);
+        plan.check(&station(STATION).expect("station"))
+            .expect("fit");
+    }
+
+    #[test]
+    fn every_fault_of_a_band_is_reported_with_its_place() {
+        let said = |text: String| plan(&(PLAN.to_owned() + &text)).expect_err("faults");
+        let overlapping = said(BANDS.replace("500 MHz", "1 MHz"));
+        assert!(
+            overlapping
+                .contains("`settings.band[2].from`: 1 MHz is not above the end of the band before"),
+            "{overlapping}"
+        );
+        let two = said(
+            BANDS
+                .replace("\"2 kHz\"", "\"200 Hz\"")
+                .replace("sweeps = 3", "sweep = 3"),
+        );
+        assert!(
+            two.contains("`settings.band[1].span`: 200 Hz leaves no room"),
+            "{two}"
+        );
+        assert!(
+            two.contains("`settings.band[2].sweep`: is not a known key"),
+            "{two}"
+        );
+        let reversed = said(BANDS.replace("\"1 GHz\"", "\"1 MHz\""));
+        assert!(
+            reversed.contains("1 MHz is below the band's beginning"),
+            "{reversed}"
+        );
+        let loud = plan(&(PLAN.to_owned() + &BANDS.replace("-20 dBm", "30 dBm")))
+            .expect("plan")
+            .check(&station(STATION).expect("station"))
+            .expect_err("too loud")
+            .to_string();
+        assert!(
+            loud.contains(
+                "[[settings.band]] from 500 MHz to 1 GHz: source_level 30 dBm is outside"
+            ),
+            "{loud}"
+        );
+    }
+
+    /// A station file with two tables beside it.
+    fn with_tables(gain: &str) -> (tempfile::TempDir, std::path::PathBuf) {
+        let folder = tempfile::tempdir().expect("folder");
+        std::fs::write(folder.path().join("amplifier.csv"), gain).expect("table");
+        // As a spreadsheet saves it.
+        let factor = "\u{feff}frequency_mhz,factor_db_per_m\r\n0.1,20\r\n1000,30\r\n";
+        std::fs::write(folder.path().join("antenna.csv"), factor).expect("table");
+        let text = STATION.replace(
+            "gain = \"40 dB\"",
+            "gain = \"40 dB\"\ngain_table = \"amplifier.csv\"",
+        ) + "[receive_antenna]\nfactor_table = \"antenna.csv\"\ncable_loss = \"1 dB\"\n";
+        let path = folder.path().join("station.toml");
+        std::fs::write(&path, text).expect("station");
+        (folder, path)
+    }
+
+    #[test]
+    fn a_station_with_tables_is_whole_in_its_text() {
+        let (_folder, path) = with_tables("frequency_hz,gain_db\n9e3,39\n1e9,41\n");
+        let station = Station::load(&path).expect("station");
+        let at = |station: &Station, hz| station.gain(crate::quantity::Frequency::from_hz(hz));
+        assert_eq!(at(&station, 1e9).map(|gain| gain.db()), Some(41.0));
+        assert_eq!(at(&station, 2e9), None);
+        // From the text alone, as an old run has it, with no folder to look into.
+        let drivers = [&station.source, &station.receiver]
+            .map(|entry| (entry.driver_name.clone(), entry.driver.text.clone()));
+        let again = Station::read("kept", &station.text, Drivers::Kept(&drivers)).expect("kept");
+        assert_eq!(again.text, station.text);
+        assert_eq!(again.receive_antenna, station.receive_antenna);
+        assert_eq!(at(&again, 1e9), at(&station, 1e9));
+        let bare = std::fs::read_to_string(&path).expect("text");
+        let lost = Station::read("kept", &bare, Drivers::Kept(&drivers)).expect_err("no tables");
+        assert!(
+            lost.to_string().contains("no [[table]] `amplifier.csv`"),
+            "{lost}"
+        );
+        // A frequency that no table covers is refused before anything is sent.
+        let said = plan(&PLAN.replace("\"1 GHz\"\nper", "\"2 GHz\"\nper"))
+            .expect("plan")
+            .check(&station)
+            .expect_err("outside")
+            .to_string();
+        assert!(
+            said.contains("is outside the table `amplifier.csv` of the amplifier's gain, which runs from 9 kHz to 1 GHz"),
+            "{said}"
+        );
+    }
+
+    #[test]
+    fn a_fault_in_a_table_is_reported_with_the_tables_own_line() {
+        let (_folder, path) = with_tables("frequency_hz,gain_db\n9e3,39\n1e9,4l\n1e8,40\n");
+        let said = Station::load(&path).expect_err("faults").to_string();
+        assert!(
+            said.contains("`amplifier.gain_table`: amplifier.csv:3: `4l` is not a number"),
+            "{said}"
+        );
+        let both =
+            STATION.to_owned() + "[transmit_antenna]\ngain = \"2 dB\"\ngain_table = \"none.csv\"\n";
+        let said = station(&both).expect_err("no file");
+        assert!(said.contains("cannot read ./none.csv"), "{said}");
+        let inline =
+            "[[table]]\nname = \"none.csv\"\ntext = \"frequency_hz,gain_db\\n1,1\\n2,2\"\n";
+        let said = station(&(both + inline)).expect_err("both");
+        assert!(said.contains("give one of `gain`, `gain_table`"), "{said}");
     }
 
     #[test]

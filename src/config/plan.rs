@@ -6,8 +6,8 @@ use std::path::Path;
 use std::str::FromStr;
 use std::time::Duration;
 
-use super::document::{Document, Section};
-use super::{ConfigError, Detector, ReceiverWords, Station, Words, read_file};
+use super::document::{Document, Section, Value};
+use super::{ConfigError, Detector, Station, Words, read_file};
 use crate::quantity::{Frequency, Level, Ratio, Time};
 
 /// The most frequencies one plan may name.
@@ -32,8 +32,10 @@ pub struct Plan {
     pub sweep_time: Option<Time>,
     /// Test frequencies, ascending, each once.
     pub frequencies: Vec<Frequency>,
-    /// How source and receiver are set.
+    /// How source and receiver are set where no band says otherwise.
     pub settings: Settings,
+    /// Where they are set otherwise: rising, none overlapping.
+    pub bands: Vec<Band>,
     /// Sides of the item that look at the antenna in turn.
     pub faces: Vec<String>,
     /// Polarisations in turn.
@@ -42,6 +44,8 @@ pub struct Plan {
     pub repeats: u32,
     /// After what time a reference is measured again.
     pub reference_max_age: Time,
+    /// Whether the reference is measured again after the items, to see how far it drifted.
+    pub bracket: bool,
     /// The limit line: required SE at frequencies, ascending; straight over log frequency between them.
     pub limit: Vec<(Frequency, Ratio)>,
     /// How a verdict is reached.
@@ -52,8 +56,19 @@ pub struct Plan {
     pub text: String,
 }
 
-/// How source and receiver are set at every frequency.
-#[derive(Debug, Clone)]
+/// Frequencies, both ends included, with settings of their own.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Band {
+    /// Lowest frequency.
+    pub from: Frequency,
+    /// Highest frequency.
+    pub to: Frequency,
+    /// The settings there, whole.
+    pub settings: Settings,
+}
+
+/// How source and receiver are set for a reading.
+#[derive(Debug, Clone, PartialEq)]
 pub struct Settings {
     /// Level at the source's output.
     pub source_level: Level,
@@ -194,7 +209,11 @@ impl Plan {
                     "is for `arrangement = \"sealed\"`; leave it out",
                 );
             }
-            let settings = root.required_section("settings", |section| settings(section, sealed));
+            let settings = root.required_section("settings", |section| {
+                let settings = settings(section, None, sealed)?;
+                let bands = bands(section, &settings, sealed)?;
+                Some((settings, bands))
+            });
             let faces = root.checked("faces", Some(vec!["front".to_owned()]), faces);
             let polarisations = root.checked(
                 "polarisations",
@@ -206,6 +225,7 @@ impl Plan {
                 "reference_max_age",
                 Time::from_duration(Duration::from_secs(12 * 3600)),
             );
+            let bracket = root.or("bracket", false);
             let limit = match root.has("limit") {
                 true => root.section("limit", limit),
                 false => Some((Vec::new(), Rule::Guarded)),
@@ -223,22 +243,42 @@ impl Plan {
                 })
             });
             let (limit, rule) = limit?;
+            let (settings, bands) = settings?;
             Some(Self {
                 name: name?,
                 arrangement: arrangement?,
                 sweep_time,
                 frequencies: frequencies?,
-                settings: settings?,
+                settings,
+                bands,
                 faces: faces?,
                 polarisations: polarisations?,
                 repeats: repeats?,
                 reference_max_age: reference_max_age?,
+                bracket: bracket?,
                 limit,
                 rule,
                 permissions,
                 text: text.to_owned(),
             })
         })
+    }
+
+    /// The settings at a frequency.
+    pub fn settings_at(&self, frequency: Frequency) -> &Settings {
+        self.bands
+            .iter()
+            .find(|band| band.from <= frequency && frequency <= band.to)
+            .map_or(&self.settings, |band| &band.settings)
+    }
+
+    /// The settings the plan names, each with the words that lead to it.
+    fn all_settings(&self) -> impl Iterator<Item = (String, &Settings)> {
+        let bands = self.bands.iter().map(|band| {
+            let place = format!("[[settings.band]] from {} to {}", band.from, band.to);
+            (place, &band.settings)
+        });
+        std::iter::once(("[settings]".to_owned(), &self.settings)).chain(bands)
     }
 
     /// Whether the station can do what the plan asks; every reason why not.
@@ -257,13 +297,31 @@ impl Plan {
             );
         }
         let (low, high) = station.source_range.level;
-        let level = self.settings.source_level;
-        if level < low || level > high {
-            reasons.push(format!(
-                "source_level {level} is outside the source's range of {low} to {high}"
-            ));
+        for (place, settings) in self.all_settings() {
+            let level = settings.source_level;
+            if level < low || level > high {
+                reasons.push(format!(
+                    "{place}: source_level {level} is outside the source's range of {low} to {high}"
+                ));
+            }
+            check_receiver(settings, station, &mut reasons);
+            if self.arrangement == Arrangement::Sealed {
+                self.check_sealed(settings, station, &mut reasons);
+            }
         }
-        self.check_receiver(station, &mut reasons);
+        for (what, table) in station.tables() {
+            let (low, high) = table.range();
+            let outside = |f: &&Frequency| **f < low || **f > high;
+            if let Some(frequency) = self.frequencies.iter().find(outside) {
+                reasons.push(format!(
+                    "{frequency} is outside the table `{}` of {what}, which runs from {low} to {high}; nothing is known there",
+                    table.name
+                ));
+            }
+        }
+        // Several bands may lack the same word.
+        let mut said = BTreeSet::new();
+        reasons.retain(|reason| said.insert(reason.clone()));
         for frequency in &self.frequencies {
             if let Some(band) = station.protected_band(*frequency)
                 && self.permission(&band.name).is_none()
@@ -296,45 +354,11 @@ impl Plan {
         }
     }
 
-    fn check_receiver(&self, station: &Station, reasons: &mut Vec<String>) {
+    fn check_sealed(&self, settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
         let Words::Receiver(words) = &station.receiver.driver.words else {
             return;
         };
         let driver = &station.receiver.driver.name;
-        let settings = &self.settings;
-        let mut cannot = |what: &str| {
-            reasons.push(format!(
-                "the receiver's driver `{driver}` cannot set {what}; leave it out of [settings]"
-            ));
-        };
-        if settings.attenuation.is_some() && words.attenuation.is_none() {
-            cannot("the attenuation");
-        }
-        if settings.video_bandwidth.is_some() && words.video_bandwidth.is_none() {
-            cannot("the video bandwidth");
-        }
-        if let Some(detector) = settings.detector
-            && words
-                .detector
-                .as_ref()
-                .and_then(|d| d.name(detector))
-                .is_none()
-        {
-            cannot(&format!("the detector `{}`", detector.word()));
-        }
-        if self.arrangement == Arrangement::Sealed {
-            self.check_sealed(words, driver, reasons);
-        }
-        if let Some(fixed) = words.fixed_points
-            && fixed != settings.points
-        {
-            reasons.push(format!(
-                "the receiver's driver `{driver}` always gives {fixed} points; write `points = {fixed}`"
-            ));
-        }
-    }
-
-    fn check_sealed(&self, words: &ReceiverWords, driver: &str, reasons: &mut Vec<String>) {
         let Some(sealed) = &words.sealed else {
             reasons.push(format!(
                 "the receiver's driver `{driver}` has no table [sealed]: it cannot sweep by itself; use `arrangement = \"linked\"`, or add the table"
@@ -350,7 +374,7 @@ impl Plan {
             )),
             _ => {}
         }
-        if words.detector.is_some() && self.settings.detector != Some(Detector::Peak) {
+        if words.detector.is_some() && settings.detector != Some(Detector::Peak) {
             reasons.push(
                 "a sealed receiver needs `detector = \"peak\"` in [settings]: any other would miss a carrier between two bins of its wide trace".to_owned(),
             );
@@ -360,6 +384,40 @@ impl Plan {
     /// The permission the plan names for a protected band.
     pub fn permission(&self, band: &str) -> Option<&Permission> {
         self.permissions.iter().find(|entry| entry.band == band)
+    }
+}
+
+fn check_receiver(settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
+    let Words::Receiver(words) = &station.receiver.driver.words else {
+        return;
+    };
+    let driver = &station.receiver.driver.name;
+    let mut cannot = |what: &str| {
+        reasons.push(format!(
+            "the receiver's driver `{driver}` cannot set {what}; leave it out of [settings]"
+        ));
+    };
+    if settings.attenuation.is_some() && words.attenuation.is_none() {
+        cannot("the attenuation");
+    }
+    if settings.video_bandwidth.is_some() && words.video_bandwidth.is_none() {
+        cannot("the video bandwidth");
+    }
+    if let Some(detector) = settings.detector
+        && words
+            .detector
+            .as_ref()
+            .and_then(|d| d.name(detector))
+            .is_none()
+    {
+        cannot(&format!("the detector `{}`", detector.word()));
+    }
+    if let Some(fixed) = words.fixed_points
+        && fixed != settings.points
+    {
+        reasons.push(format!(
+            "the receiver's driver `{driver}` always gives {fixed} points; write `points = {fixed}`"
+        ));
     }
 }
 
@@ -447,11 +505,32 @@ fn steps(start: Frequency, stop: Frequency, step: Frequency) -> Vec<Frequency> {
         .collect()
 }
 
-fn settings(section: &mut Section<'_, '_>, sealed: bool) -> Option<Settings> {
-    let source_level = section.required("source_level");
-    let span: Option<Frequency> = section.required("span");
-    let points = section.checked("points", Some(201), |n| within(n, 11, POINTS_MAX));
-    let resolution_bandwidth: Option<Frequency> = section.required("resolution_bandwidth");
+/// The settings of a table: all of them, or those that differ from `default`.
+fn settings(
+    section: &mut Section<'_, '_>,
+    default: Option<&Settings>,
+    sealed: bool,
+) -> Option<Settings> {
+    fn value<T: Value>(
+        section: &mut Section<'_, '_>,
+        key: &'static str,
+        default: Option<T>,
+    ) -> Option<T> {
+        match default {
+            Some(default) => section.or(key, default),
+            None => section.required(key),
+        }
+    }
+    let source_level = value(section, "source_level", default.map(|d| d.source_level));
+    let span: Option<Frequency> = value(section, "span", default.map(|d| d.span));
+    let points = section.checked("points", Some(default.map_or(201, |d| d.points)), |n| {
+        within(n, 11, POINTS_MAX)
+    });
+    let resolution_bandwidth: Option<Frequency> = value(
+        section,
+        "resolution_bandwidth",
+        default.map(|d| d.resolution_bandwidth),
+    );
     let video_bandwidth = section.optional("video_bandwidth");
     let attenuation = section.optional("attenuation");
     let detector = section.optional::<String>("detector");
@@ -460,40 +539,93 @@ fn settings(section: &mut Section<'_, '_>, sealed: bool) -> Option<Settings> {
             .map_err(|reason| section.fault("detector", reason))
             .ok()
     });
-    let sweeps = section.checked("sweeps", Some(5), |n| within(n, 1, SWEEPS_MAX));
-    let settle = section.or("settle", Time::from_duration(Duration::from_millis(20)));
-    let (span, resolution_bandwidth, points) = (span?, resolution_bandwidth?, points?);
-    if resolution_bandwidth.hz() <= 0.0 {
-        section.fault("resolution_bandwidth", "must be above 0 Hz");
-        return None;
-    }
-    // The floor is taken from the same trace's own noise: it needs room beside the peak.
-    if span.hz() < 10.0 * resolution_bandwidth.hz() {
-        section.fault(
-            "span",
-            format!("{span} leaves no room beside the peak; make it at least ten times the resolution bandwidth of {resolution_bandwidth}"),
-        );
-        return None;
-    }
-    // Sealed, the points are those of one wide trace held with the peak detector.
-    if !sealed && span.hz() / f64::from(points - 1) > resolution_bandwidth.hz() {
-        section.fault(
-            "points",
-            format!("{points} points over {span} lie further apart than the resolution bandwidth of {resolution_bandwidth}: a signal could fall between them"),
-        );
-        return None;
-    }
-    Some(Settings {
+    let sweeps = section.checked("sweeps", Some(default.map_or(5, |d| d.sweeps)), |n| {
+        within(n, 1, SWEEPS_MAX)
+    });
+    let settle = Time::from_duration(Duration::from_millis(20));
+    let settle = section.or("settle", default.map_or(settle, |d| d.settle));
+    let settings = Settings {
         source_level: source_level?,
-        span,
-        points,
-        resolution_bandwidth,
-        video_bandwidth,
-        attenuation,
-        detector,
+        span: span?,
+        points: points?,
+        resolution_bandwidth: resolution_bandwidth?,
+        video_bandwidth: video_bandwidth.or(default.and_then(|d| d.video_bandwidth)),
+        attenuation: attenuation.or(default.and_then(|d| d.attenuation)),
+        detector: detector.or(default.and_then(|d| d.detector)),
         sweeps: sweeps?,
         settle: settle?,
-    })
+    };
+    match settings.fault(sealed) {
+        None => Some(settings),
+        Some((key, reason)) => {
+            section.fault(key, reason);
+            None
+        }
+    }
+}
+
+impl Settings {
+    /// What cannot be right about bandwidth, span and points together, and at which key.
+    fn fault(&self, sealed: bool) -> Option<(&'static str, String)> {
+        let Self {
+            span,
+            points,
+            resolution_bandwidth,
+            ..
+        } = self;
+        if resolution_bandwidth.hz() <= 0.0 {
+            return Some(("resolution_bandwidth", "must be above 0 Hz".to_owned()));
+        }
+        // The floor is taken from the same trace's own noise: it needs room beside the peak.
+        if span.hz() < 10.0 * resolution_bandwidth.hz() {
+            return Some((
+                "span",
+                format!(
+                    "{span} leaves no room beside the peak; make it at least ten times the resolution bandwidth of {resolution_bandwidth}"
+                ),
+            ));
+        }
+        // Sealed, the points are those of one wide trace, held with the peak detector.
+        let apart = span.hz() / f64::from(points - 1) > resolution_bandwidth.hz();
+        (apart && !sealed).then(|| {
+            (
+                "points",
+                format!(
+                    "{points} points over {span} lie further apart than the resolution bandwidth of {resolution_bandwidth}: a signal could fall between them"
+                ),
+            )
+        })
+    }
+}
+
+/// The bands with settings of their own.
+fn bands(section: &mut Section<'_, '_>, default: &Settings, sealed: bool) -> Option<Vec<Band>> {
+    let mut last: Option<Frequency> = None;
+    let wanted = section.count("band");
+    let bands = section.sections("band", |section| {
+        let from: Option<Frequency> = section.required("from");
+        let to: Option<Frequency> = section.required("to");
+        let settings = settings(section, Some(default), sealed);
+        let (from, to) = (from?, to?);
+        if to < from {
+            section.fault("to", format!("{to} is below the band's beginning, {from}"));
+            return None;
+        }
+        if let Some(last) = last.filter(|last| from <= *last) {
+            section.fault(
+                "from",
+                format!("{from} is not above the end of the band before, {last}; bands rise and do not overlap"),
+            );
+            return None;
+        }
+        last = Some(to);
+        Some(Band {
+            from,
+            to,
+            settings: settings?,
+        })
+    });
+    (bands.len() == wanted).then_some(bands)
 }
 
 fn faces(words: Vec<String>) -> Result<Vec<String>, String> {

@@ -1,10 +1,12 @@
 //! The station file: one place with its instruments, amplifier, antennas and limits.
 
+use std::cell::RefCell;
 use std::path::Path;
 
 use super::document::{Document, Section};
+use super::table::{Column, Table};
 use super::{Address, ConfigError, Driver, Pattern, Words, read_file};
-use crate::quantity::{Frequency, Length, Level, Ratio};
+use crate::quantity::{Frequency, Length, Level, Ratio, Time};
 
 /// One place with its instruments.
 #[derive(Debug, Clone)]
@@ -19,8 +21,18 @@ pub struct Station {
     pub receiver: InstrumentEntry,
     /// What the receiver can tune to.
     pub receiver_frequency: (Frequency, Frequency),
+    /// The receiver's noise figure, if anybody measured it.
+    pub noise_figure: Option<Ratio>,
     /// The power amplifier, if there is one.
     pub amplifier: Option<Amplifier>,
+    /// The antenna that radiates, and the cable to it.
+    pub transmit_antenna: Antenna,
+    /// The antenna that receives, and the cable from it.
+    pub receive_antenna: Antenna,
+    /// How far source and receiver may disagree about a frequency, as a part of it.
+    pub frequency_tolerance: Option<f64>,
+    /// How long placing something takes.
+    pub placement_time: Option<Time>,
     /// Limits that protect people and instruments.
     pub safety: Safety,
     /// Bands that are not radiated in without a permission.
@@ -31,7 +43,7 @@ pub struct Station {
     pub distance: Length,
     /// What the station knows of its own uncertainty.
     pub uncertainty: Uncertainties,
-    /// The file as it was read.
+    /// The file as it was read, with the texts of the tables it names: whole in itself.
     pub text: String,
 }
 
@@ -61,12 +73,51 @@ pub struct SourceRange {
 }
 
 /// A power amplifier between source and antenna.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Amplifier {
     /// Nominal gain.
     pub gain: Ratio,
+    /// Its gain as calibrated.
+    pub gain_table: Option<Table>,
     /// The most its input stands.
     pub input_max: Level,
+}
+
+/// A value that is the same everywhere, or a table of it.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Correction {
+    /// The same at every frequency.
+    Same(Ratio),
+    /// Over frequency.
+    Over(Table),
+}
+
+impl Correction {
+    /// The value at a frequency; `None` outside of its table.
+    pub fn at(&self, frequency: Frequency) -> Option<Ratio> {
+        match self {
+            Self::Same(ratio) => Some(*ratio),
+            Self::Over(table) => table.at_db(frequency).map(Ratio::from_db),
+        }
+    }
+}
+
+/// What an antenna makes of a field, or of a level.
+#[derive(Debug, Clone, PartialEq)]
+pub enum AntennaFigure {
+    /// Its gain over an isotropic antenna.
+    Gain(Correction),
+    /// Its antenna factor, dB/m.
+    Factor(Table),
+}
+
+/// An antenna and its cable.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Antenna {
+    /// Gain or antenna factor, if known.
+    pub figure: Option<AntennaFigure>,
+    /// Loss of the cable, if known.
+    pub cable_loss: Option<Correction>,
 }
 
 /// Limits that protect people and instruments.
@@ -79,7 +130,7 @@ pub struct Safety {
     /// The least loss between antenna feed and receiver input that can be relied on.
     pub path_loss_min: Ratio,
     /// The longest a single emission may last.
-    pub emission_max: crate::quantity::Time,
+    pub emission_max: Time,
 }
 
 /// A band that is not radiated in without a permission.
@@ -110,7 +161,7 @@ pub struct Uncertainties {
     pub repeatability: Option<Ratio>,
 }
 
-/// Where the drivers that a station file names are to be had.
+/// Where the drivers and tables that a station file names are to be had. Kept tables are in the text itself.
 #[derive(Debug, Clone, Copy)]
 pub enum Drivers<'a> {
     /// Inside the program, or files relative to this folder.
@@ -148,8 +199,14 @@ impl Station {
 
     /// Reads the text of a station file; `file` is only for the faults.
     pub fn read(file: &str, text: &str, drivers: Drivers<'_>) -> Result<Self, ConfigError> {
-        let station = Document::read(file, text, |root| {
+        let tables = Tables::new(drivers);
+        let mut station = Document::read(file, text, |root| {
             let name = root.required("name");
+            tables.take_inline(root.sections("table", |section| {
+                let name = section.required("name");
+                let text = section.required("text");
+                Some((name?, text?))
+            }));
             let source = root.required_section("source", |section| {
                 let entry = instrument(section, drivers, "source");
                 let frequency = band(section, "frequency");
@@ -166,17 +223,36 @@ impl Station {
                 let entry = instrument(section, drivers, "receiver");
                 let frequency = band(section, "frequency");
                 let damage = section.required("damage_level");
-                Some((entry?, frequency?, damage?))
+                let noise_figure = given(section, "noise_figure", not_negative);
+                Some((entry?, frequency?, damage?, noise_figure?))
             });
             let had_amplifier = root.has("amplifier");
             let amplifier = root.section("amplifier", |section| {
                 let gain = section.required("gain");
                 let input_max = section.required("input_max");
+                let gain_table = tables.optional(section, "gain_table", Column::Gain);
                 Some(Amplifier {
                     gain: gain?,
+                    gain_table: gain_table?,
                     input_max: input_max?,
                 })
             });
+            let mut antenna = |key| match root.has(key) {
+                true => root.section(key, |section| antenna(section, &tables)),
+                false => {
+                    root.section(key, |_| Some(()));
+                    Some(Antenna::default())
+                }
+            };
+            let transmit_antenna = antenna("transmit_antenna");
+            let receive_antenna = antenna("receive_antenna");
+            let frequency_tolerance = given(root, "frequency_tolerance", |part: f64| {
+                match (0.0..1e-2).contains(&part) {
+                    true => Ok(part),
+                    false => Err("must be a small part of the frequency, such as 1e-6".to_owned()),
+                }
+            });
+            let placement_time = given(root, "placement_time", Ok::<Time, String>);
             let safety = root.required_section("safety", safety);
             let protected = root.sections("protected", |section| {
                 let name = section.required("name");
@@ -199,11 +275,11 @@ impl Station {
                 true => root.section("uncertainty", uncertainties),
                 false => Some(Uncertainties::default()),
             };
-            if had_amplifier {
-                amplifier?;
+            if had_amplifier && amplifier.is_none() {
+                return None;
             }
             let (source, source_range) = source?;
-            let (receiver, receiver_frequency, receiver_damage) = receiver?;
+            let (receiver, receiver_frequency, receiver_damage, noise_figure) = receiver?;
             let (level_max, path_loss_min, emission_max) = safety?;
             Some(Self {
                 name: name?,
@@ -211,7 +287,12 @@ impl Station {
                 source_range,
                 receiver,
                 receiver_frequency,
+                noise_figure,
                 amplifier,
+                transmit_antenna: transmit_antenna?,
+                receive_antenna: receive_antenna?,
+                frequency_tolerance: frequency_tolerance?,
+                placement_time: placement_time?,
                 safety: Safety {
                     level_max,
                     receiver_damage,
@@ -225,13 +306,72 @@ impl Station {
                 text: text.to_owned(),
             })
         })?;
+        station.text.push_str(&tables.appendix());
         Ok(station)
     }
 
-    /// Nominal gain between the source's output and the antenna feed.
-    pub fn gain(&self) -> Ratio {
-        self.amplifier
-            .map_or(Ratio::ZERO, |amplifier| amplifier.gain)
+    /// Gain between the source's output and the amplifier's, as far as it is known; `None` outside of its
+    /// table.
+    pub fn gain(&self, frequency: Frequency) -> Option<Ratio> {
+        match &self.amplifier {
+            None => Some(Ratio::ZERO),
+            Some(Amplifier {
+                gain, gain_table, ..
+            }) => match gain_table {
+                None => Some(*gain),
+                Some(table) => table.at_db(frequency).map(Ratio::from_db),
+            },
+        }
+    }
+
+    /// The largest gain that the amplifier may have around a frequency (`None`: anywhere), by its nominal
+    /// gain and its table: what limits are held against.
+    pub fn gain_max(&self, frequency: Option<Frequency>) -> Ratio {
+        let Some(amplifier) = &self.amplifier else {
+            return Ratio::ZERO;
+        };
+        let table_db = match (&amplifier.gain_table, frequency) {
+            (None, _) => f64::NEG_INFINITY,
+            (Some(table), Some(frequency)) => table.largest_near_db(frequency),
+            (Some(table), None) => table.largest_db(),
+        };
+        Ratio::from_db(amplifier.gain.db().max(table_db))
+    }
+
+    /// The tables the station uses, and what each is about.
+    pub fn tables(&self) -> Vec<(&'static str, &Table)> {
+        let mut all = Vec::new();
+        let amplifier = self.amplifier.as_ref();
+        all.extend(
+            amplifier
+                .and_then(|amplifier| amplifier.gain_table.as_ref())
+                .map(|table| ("the amplifier's gain", table)),
+        );
+        let antennas = [
+            (
+                "the transmit antenna",
+                "the transmit cable",
+                &self.transmit_antenna,
+            ),
+            (
+                "the receive antenna",
+                "the receive cable",
+                &self.receive_antenna,
+            ),
+        ];
+        for (antenna, cable, entry) in antennas {
+            all.extend(match &entry.figure {
+                Some(
+                    AntennaFigure::Gain(Correction::Over(table)) | AntennaFigure::Factor(table),
+                ) => Some((antenna, table)),
+                _ => None,
+            });
+            all.extend(match &entry.cable_loss {
+                Some(Correction::Over(table)) => Some((cable, table)),
+                _ => None,
+            });
+        }
+        all
     }
 
     /// The protected band a frequency lies in.
@@ -297,6 +437,119 @@ fn found_at(section: &mut Section<'_, '_>, role: &str, identified: bool) -> Opti
     })
 }
 
+/// The texts of the tables a station file names: inline in it, or files beside it.
+struct Tables<'a> {
+    drivers: Drivers<'a>,
+    inline: RefCell<Vec<(String, String)>>,
+    read: RefCell<Vec<(String, String)>>,
+}
+
+impl<'a> Tables<'a> {
+    fn new(drivers: Drivers<'a>) -> Self {
+        Self {
+            drivers,
+            inline: RefCell::default(),
+            read: RefCell::default(),
+        }
+    }
+
+    fn take_inline(&self, tables: Vec<(String, String)>) {
+        *self.inline.borrow_mut() = tables;
+    }
+
+    /// The table that `key` names, if the key is there.
+    fn optional(
+        &self,
+        section: &mut Section<'_, '_>,
+        key: &'static str,
+        column: Column,
+    ) -> Option<Option<Table>> {
+        given(section, key, |name: String| {
+            Table::read(&name, &self.text(&name)?, column)
+        })
+    }
+
+    fn text(&self, name: &str) -> Result<String, String> {
+        let known = |list: &RefCell<Vec<(String, String)>>| {
+            let list = list.borrow();
+            list.iter()
+                .find(|(known, _)| known == name)
+                .map(|(_, text)| text.clone())
+        };
+        if let Some(text) = known(&self.inline).or_else(|| known(&self.read)) {
+            return Ok(text);
+        }
+        let Drivers::Folder(folder) = self.drivers else {
+            return Err(format!("there is no [[table]] `{name}` in what was kept"));
+        };
+        let text = read_file(&folder.join(name)).map_err(|error| error.to_string())?;
+        // Spreadsheets write a byte order mark and two characters at a line's end.
+        let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n");
+        let odd = |c: char| c.is_control() && c != '\n' && c != '\t';
+        if text.contains(odd) || text.contains("'''") {
+            return Err(format!("{name}: is not a table of numbers"));
+        }
+        self.read.borrow_mut().push((name.to_owned(), text.clone()));
+        Ok(text)
+    }
+
+    /// The tables read from files, as a station file holds them inline.
+    fn appendix(&self) -> String {
+        let mut appendix = String::new();
+        for (name, text) in self.read.borrow().iter() {
+            // JSON's strings are TOML's basic strings too.
+            let name = serde_json::Value::from(name.as_str());
+            let end = if text.ends_with('\n') { "" } else { "\n" };
+            appendix.push_str(&format!(
+                "\n# As read from the file of that name.\n[[table]]\nname = {name}\ntext = '''\n{text}{end}'''\n"
+            ));
+        }
+        appendix
+    }
+}
+
+fn antenna(section: &mut Section<'_, '_>, tables: &Tables<'_>) -> Option<Antenna> {
+    let gain = given(section, "gain", Ok::<Ratio, String>);
+    let gain_table = tables.optional(section, "gain_table", Column::Gain);
+    let factor_table = tables.optional(section, "factor_table", Column::Factor);
+    let cable_loss = given(section, "cable_loss", not_negative);
+    let cable_loss_table = tables.optional(section, "cable_loss_table", Column::Loss);
+    let figure = match (gain?, gain_table?, factor_table?) {
+        (None, None, None) => None,
+        (Some(gain), None, None) => Some(AntennaFigure::Gain(Correction::Same(gain))),
+        (None, Some(table), None) => Some(AntennaFigure::Gain(Correction::Over(table))),
+        (None, None, Some(table)) => Some(AntennaFigure::Factor(table)),
+        _ => {
+            let key = if section.has("factor_table") {
+                "factor_table"
+            } else {
+                "gain_table"
+            };
+            section.fault(key, "give one of `gain`, `gain_table` and `factor_table`");
+            return None;
+        }
+    };
+    let cable_loss = match (cable_loss?, cable_loss_table?) {
+        (Some(_), Some(_)) => {
+            section.fault(
+                "cable_loss_table",
+                "give one of `cable_loss` and `cable_loss_table`",
+            );
+            return None;
+        }
+        (Some(loss), None) => Some(Correction::Same(loss)),
+        (None, table) => table.map(Correction::Over),
+    };
+    Some(Antenna { figure, cable_loss })
+}
+
+fn not_negative(ratio: Ratio) -> Result<Ratio, String> {
+    match ratio >= Ratio::ZERO {
+        true => Ok(ratio),
+        false => Err("cannot be negative".to_owned()),
+    }
+}
+
 fn band(section: &mut Section<'_, '_>, key: &'static str) -> Option<(Frequency, Frequency)> {
     section.checked(key, None, ordered)
 }
@@ -308,7 +561,7 @@ fn ordered<T: PartialOrd + std::fmt::Display>((low, high): (T, T)) -> Result<(T,
     }
 }
 
-fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, crate::quantity::Time)> {
+fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time)> {
     let level_max = section.required("level_max");
     let path_loss = section.checked("path_loss_min", Some(Ratio::ZERO), |loss: Ratio| {
         match loss >= Ratio::ZERO {
@@ -318,10 +571,8 @@ fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, crate::quantit
     });
     let emission_max = section.checked(
         "emission_max",
-        Some(crate::quantity::Time::from_duration(
-            std::time::Duration::from_secs(60),
-        )),
-        |time: crate::quantity::Time| match time.s() > 0.0 {
+        Some(Time::from_duration(std::time::Duration::from_secs(60))),
+        |time: Time| match time.s() > 0.0 {
             true => Ok(time),
             false => Err("must be longer than nothing".to_owned()),
         },
@@ -330,12 +581,7 @@ fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, crate::quantit
 }
 
 fn uncertainties(section: &mut Section<'_, '_>) -> Option<Uncertainties> {
-    let mut ratio = |key| {
-        given(section, key, |ratio: Ratio| match ratio >= Ratio::ZERO {
-            true => Ok(ratio),
-            false => Err("cannot be negative".to_owned()),
-        })
-    };
+    let mut ratio = |key| given(section, key, not_negative);
     let receiver_linearity = ratio("receiver_linearity");
     let attenuator_step = ratio("attenuator_step");
     let source_drift = ratio("source_drift");

@@ -6,6 +6,7 @@
 
 mod handle;
 mod receiver;
+mod rehearse;
 mod session;
 mod source;
 mod trace;
@@ -14,6 +15,7 @@ use std::time::Duration;
 
 pub use handle::Handle;
 pub use receiver::{Held, Receiver, ReceiverSettings};
+pub use rehearse::{Rehearsal, Tried, rehearse};
 pub use source::{Permit, Source};
 
 use crate::link::LinkError;
@@ -62,6 +64,14 @@ pub enum InstrumentError {
         command: String,
         /// The entries of its error queue.
         errors: Vec<String>,
+    },
+    /// The instrument was switched off and on meanwhile.
+    #[error(
+        "{instrument}: it was switched off and on, or lost its power; what was being read is thrown away and its settings are sent anew"
+    )]
+    Restarted {
+        /// `source` or `receiver`.
+        instrument: &'static str,
     },
     /// Another instrument than the one that is meant.
     #[error(

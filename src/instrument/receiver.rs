@@ -53,6 +53,8 @@ pub struct Receiver {
     session: Session,
     words: ReceiverWords,
     driver: Driver,
+    /// Who must answer, as last asked for.
+    wanted: Option<Pattern>,
 }
 
 impl Receiver {
@@ -62,15 +64,21 @@ impl Receiver {
             session: Session::new("receiver", link, driver.dialect.clone()),
             words: words.clone(),
             driver: driver.clone(),
+            wanted: driver.identity.clone(),
         }
     }
 
     /// Asks who is there and puts the receiver into its known state.
     pub async fn start(&mut self, wanted: Option<&Pattern>) -> Result<String, InstrumentError> {
-        let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
-        let identity = self.session.identify(wanted.as_ref()).await?;
+        self.wanted = wanted.or(self.driver.identity.as_ref()).cloned();
+        self.begin().await
+    }
+
+    async fn begin(&mut self) -> Result<String, InstrumentError> {
+        let identity = self.session.identify(self.wanted.as_ref()).await?;
         let lines = tell(&self.driver.start, &[]);
         self.session.checked(lines, Duration::ZERO).await?;
+        self.session.started();
         Ok(identity)
     }
 
@@ -78,18 +86,22 @@ impl Receiver {
     ///
     /// Every setting is sent with every reading: none is taken to be still as it was.
     pub async fn hold(&mut self, settings: &ReceiverSettings) -> Result<Held, InstrumentError> {
-        let (lines, trace_at, overload_at) = self.lines(settings);
+        if !self.session.still_started().await? {
+            self.begin().await?;
+        }
         let seconds = f64::from(settings.sweeps)
             * (SWEEP_OVERHEAD_S
                 + SWEEP_TIME_FACTOR * settings.span.hz()
                     / (settings.resolution_bandwidth.hz() * settings.slower_bandwidth_hz()));
         let longer = Duration::try_from_secs_f64(seconds).unwrap_or(Duration::MAX / 2);
+        let mut lines = self.sweep(settings, longer).await?;
+        let (trace_at, overload_at) = self.read_lines(&mut lines);
         let answers = self.session.checked(lines, longer).await?;
         let answer = |index: usize| answers.get(index).map(Vec::as_slice).unwrap_or_default();
         let levels = decode(answer(trace_at), self.words.trace.encoding, settings.points)?;
         let overload = match (&self.words.overload, overload_at) {
             (Some(words), Some(index)) => {
-                self.register(&words.query.text(), answer(index))? & words.mask != 0
+                self.session.register(&words.query, answer(index))? & words.mask != 0
             }
             _ => false,
         };
@@ -99,9 +111,16 @@ impl Receiver {
         })
     }
 
-    /// What is said for one reading, and at which answers trace and overload will be.
-    fn lines(&self, settings: &ReceiverSettings) -> (Vec<Say>, usize, Option<usize>) {
-        let words = &self.words;
+    /// Sets the receiver and makes its sweeps; gives what is still to be said of it.
+    ///
+    /// Where the end of a sweep blocks, all can be said in one message together with the reading of the
+    /// trace; where it is asked for again and again, the sweeps are over when this returns.
+    async fn sweep(
+        &mut self,
+        settings: &ReceiverSettings,
+        longer: Duration,
+    ) -> Result<Vec<Say>, InstrumentError> {
+        let words = self.words.clone();
         let mut lines = self.setting_lines(settings);
         lines.extend(tell(&words.trace.prepare, &[]));
         let sweeps = [("sweeps", Argument::Number(f64::from(settings.sweeps)))];
@@ -111,18 +130,33 @@ impl Receiver {
             false => settings.sweeps,
         };
         for _ in 0..times {
+            // An event register keeps what an earlier sweep left in it until it is read.
+            let clear = words.poll.as_ref().and_then(|poll| poll.query.as_ref());
+            lines.extend(clear.map(ask));
             lines.extend(tell(&words.sweep, &sweeps));
-            lines.extend(words.done.as_ref().map(ask));
+            match &words.poll {
+                None => lines.extend(words.done.as_ref().map(ask)),
+                Some(poll) => {
+                    let said = std::mem::take(&mut lines);
+                    self.session.checked(said, Duration::ZERO).await?;
+                    self.session.poll(poll, longer).await?;
+                }
+            }
         }
+        Ok(lines)
+    }
+
+    /// Adds what reads overload and trace; gives at which answers they will be.
+    fn read_lines(&self, lines: &mut Vec<Say>) -> (usize, Option<usize>) {
         let asked = |lines: &[Say]| lines.iter().filter(|l| matches!(l, Say::Ask(_))).count();
-        let overload_at = words.overload.as_ref().map(|overload| {
-            let at = asked(&lines);
+        let overload_at = self.words.overload.as_ref().map(|overload| {
+            let at = asked(lines);
             lines.push(ask(&overload.query));
             at
         });
-        let trace_at = asked(&lines);
-        lines.push(ask(&words.trace.query));
-        (lines, trace_at, overload_at)
+        let trace_at = asked(lines);
+        lines.push(ask(&self.words.trace.query));
+        (trace_at, overload_at)
     }
 
     fn setting_lines(&self, settings: &ReceiverSettings) -> Vec<Say> {
@@ -167,16 +201,6 @@ impl Receiver {
             name.map(Argument::Word),
         );
         lines
-    }
-
-    fn register(&self, query: &str, answer: &[u8]) -> Result<u32, InstrumentError> {
-        std::str::from_utf8(answer)
-            .ok()
-            .and_then(|text| text.trim().parse().ok())
-            .ok_or_else(|| {
-                self.session
-                    .answer_error(query, answer, "the number of a status register")
-            })
     }
 
     /// Messages sent so far for which an answer was awaited.

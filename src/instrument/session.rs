@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::InstrumentError;
-use crate::config::{Argument, Command, Dialect, Pattern};
+use crate::config::{Argument, Command, Dialect, Pattern, PollWords, RegisterBits};
 use crate::link::{Link, LinkError, units};
 
 /// Entries read from an error queue before giving up on it.
@@ -52,6 +52,8 @@ pub(super) struct Session {
     /// between leaves the link to be proven before it is used again.
     in_step: bool,
     identity: Option<String>,
+    /// The connection on which the instrument was put into its known state.
+    started_on: Option<u64>,
     mark: u8,
     trips: u64,
 }
@@ -64,6 +66,7 @@ impl Session {
             dialect,
             in_step: true,
             identity: None,
+            started_on: None,
             mark: 100,
             trips: 0,
         }
@@ -72,6 +75,26 @@ impl Session {
     /// Messages sent for which an answer was awaited.
     pub(super) fn trips(&self) -> u64 {
         self.trips
+    }
+
+    /// Notes that the instrument is in its known state.
+    pub(super) fn started(&mut self) {
+        self.started_on = Some(self.link.opened());
+    }
+
+    /// Brings the link in step if need be; false when the instrument must be put into its known state
+    /// anew, because the connection is another than the one on which it was: whatever cut it may have
+    /// been the instrument's power.
+    pub(super) async fn still_started(&mut self) -> Result<bool, InstrumentError> {
+        self.settle().await?;
+        Ok(self.started_on == Some(self.link.opened()))
+    }
+
+    async fn settle(&mut self) -> Result<(), InstrumentError> {
+        match !self.in_step || self.link.unasked() {
+            true => self.resync().await,
+            false => Ok(()),
+        }
     }
 
     /// Asks who is there and empties the error queue of what was in it before.
@@ -95,6 +118,11 @@ impl Session {
                 got,
             });
         }
+        // A garbled answer must not stand in the record as the instrument's name.
+        if got.is_empty() || got.contains(|c: char| c.is_control() || c == '\u{fffd}') {
+            let query = self.dialect.identify.text();
+            return Err(self.answer_error(&query, &answers.concat(), "the name of an instrument"));
+        }
         let before = self.fetch_errors().await?;
         if !before.is_empty() {
             tracing::info!(
@@ -116,11 +144,22 @@ impl Session {
         longer: Duration,
     ) -> Result<Vec<Vec<u8>>, InstrumentError> {
         let said = lines.iter().map(Say::text).collect::<Vec<_>>().join("; ");
-        let Some(fetch) = self.dialect.fetch_error.clone() else {
-            return self.perform(&lines, longer).await;
+        let fetch = self.dialect.fetch_error.clone();
+        let restarted = self.dialect.restarted.clone();
+        lines.extend(fetch.as_ref().map(ask));
+        lines.extend(restarted.as_ref().map(|bits| ask(&bits.query)));
+        let mut answers = match self.perform(&lines, longer).await {
+            Ok(answers) => answers,
+            Err(error) => return Err(self.explained(said, error).await),
         };
-        lines.push(ask(&fetch));
-        let mut answers = self.perform(&lines, longer).await?;
+        self.check_completion(&lines, &answers)?;
+        if let Some(bits) = &restarted {
+            let register = answers.pop().unwrap_or_default();
+            self.refuse_restarted(bits, self.register(&bits.query, &register)?)?;
+        }
+        let Some(fetch) = fetch else {
+            return Ok(answers);
+        };
         let first = answers.pop().unwrap_or_default();
         if let Some(error) = self.error_entry(&fetch, &first)? {
             let mut errors = vec![error];
@@ -132,6 +171,118 @@ impl Session {
             });
         }
         Ok(answers)
+    }
+
+    /// Why answers did not come, where the instrument can say so.
+    ///
+    /// A command error ends its message (IEEE 488.2, 6.1.9, from memory): the questions behind it, and the
+    /// one for the error too, are never answered.
+    async fn explained(&mut self, said: String, error: InstrumentError) -> InstrumentError {
+        let cut_short = matches!(
+            error,
+            InstrumentError::Silent { .. } | InstrumentError::Answer { .. }
+        );
+        match cut_short {
+            true => match self.fetch_errors().await {
+                Ok(errors) if !errors.is_empty() => InstrumentError::Reported {
+                    instrument: self.name,
+                    command: said,
+                    errors,
+                },
+                _ => error,
+            },
+            false => error,
+        }
+    }
+
+    /// `*OPC?` is answered with 1 and nothing else (IEEE 488.2, 10.19): another answer is not its own.
+    fn check_completion(
+        &mut self,
+        lines: &[Say],
+        answers: &[Vec<u8>],
+    ) -> Result<(), InstrumentError> {
+        let questions = lines.iter().filter(|line| matches!(line, Say::Ask(_)));
+        for (question, answer) in questions.zip(answers) {
+            if question.text() == "*OPC?" && whole_number(answer) != Some(1) {
+                self.in_step = false;
+                return Err(self.answer_error("*OPC?", answer, "the 1 that says done"));
+            }
+        }
+        Ok(())
+    }
+
+    fn refuse_restarted(&self, bits: &RegisterBits, register: u32) -> Result<(), InstrumentError> {
+        match register & bits.mask {
+            0 => Ok(()),
+            _ => Err(InstrumentError::Restarted {
+                instrument: self.name,
+            }),
+        }
+    }
+
+    /// The value of a status register.
+    pub(super) fn register(&self, query: &Command, answer: &[u8]) -> Result<u32, InstrumentError> {
+        whole_number(answer)
+            .and_then(|number| u32::try_from(number).ok())
+            .ok_or_else(|| {
+                self.answer_error(&query.text(), answer, "the number of a status register")
+            })
+    }
+
+    /// Asks until the bits say that the sweep is done; `longer` is added to the dialect's deadline.
+    pub(super) async fn poll(
+        &mut self,
+        poll: &PollWords,
+        longer: Duration,
+    ) -> Result<(), InstrumentError> {
+        let patience = self.dialect.deadline.duration() + longer;
+        let begun = tokio::time::Instant::now();
+        loop {
+            let register = match &poll.query {
+                Some(query) => {
+                    let answers = self.perform(&[ask(query)], Duration::ZERO).await?;
+                    let register = self.register(query, &answers.concat())?;
+                    // Reading an event register clears it: what else it said must not be lost.
+                    if let Some(bits) = self.dialect.restarted.as_ref()
+                        && bits.query == *query
+                    {
+                        self.refuse_restarted(bits, register)?;
+                    }
+                    register
+                }
+                None => u32::from(self.status().await?),
+            };
+            if (register & poll.mask != 0) == poll.until_set {
+                return Ok(());
+            }
+            if begun.elapsed() > patience {
+                return Err(InstrumentError::Silent {
+                    instrument: self.name,
+                    command: "waiting for the sweep".to_owned(),
+                    deadline: patience,
+                });
+            }
+            tokio::time::sleep(poll.every.duration()).await;
+        }
+    }
+
+    /// The status byte, read beside the conversation.
+    async fn status(&mut self) -> Result<u8, InstrumentError> {
+        let deadline = self.dialect.deadline.duration();
+        self.in_step = false;
+        self.trips += 1;
+        match tokio::time::timeout(deadline, self.link.status()).await {
+            Ok(Ok(status)) => {
+                self.in_step = true;
+                Ok(status)
+            }
+            Ok(Err(cause)) => Err(self.link_error(cause)),
+            Err(_elapsed) => Err(InstrumentError::Silent {
+                instrument: self.name,
+                command: "reading the status byte".to_owned(),
+                deadline,
+            }),
+        }
     }
 
     /// Reads the error queue until it is empty.
@@ -158,13 +309,11 @@ impl Session {
         answer: &[u8],
     ) -> Result<Option<String>, InstrumentError> {
         let text = String::from_utf8_lossy(answer);
-        let number = text.split(',').next().unwrap_or_default().trim();
-        match number.parse::<i64>() {
-            Ok(0) => Ok(None),
-            Ok(_) => Ok(Some(text.trim().to_owned())),
-            Err(_) => {
-                Err(self.answer_error(&fetch.text(), answer, "an error number with its text"))
-            }
+        let number = text.split(',').next().unwrap_or_default();
+        match whole_number(number.as_bytes()) {
+            Some(0) => Ok(None),
+            Some(_) => Ok(Some(text.trim().to_owned())),
+            None => Err(self.answer_error(&fetch.text(), answer, "an error number with its text")),
         }
     }
 
@@ -188,9 +337,7 @@ impl Session {
         lines: &[Say],
         longer: Duration,
     ) -> Result<Vec<Vec<u8>>, InstrumentError> {
-        if !self.in_step || self.link.unasked() {
-            self.resync().await?;
-        }
+        self.settle().await?;
         let mut answers = Vec::new();
         for (message, questions) in messages(lines, self.dialect.compound) {
             answers.extend(self.exchange(&message, questions, longer).await?);
@@ -281,12 +428,12 @@ impl Session {
         }
     }
 
-    /// Brings the answers in step with the questions again: drain and prove, else reopen and prove.
+    /// Brings the answers in step with the questions again: clear and prove, else reopen and prove.
     async fn resync(&mut self) -> Result<(), InstrumentError> {
         tracing::warn!(instrument = self.name, "bringing the link in step again");
         let deadline = self.dialect.deadline.duration();
-        // Silence alone proves nothing, and neither does an error while draining: the proof decides.
-        let drained = tokio::time::timeout(deadline, self.link.drain()).await;
+        // Silence alone proves nothing, and neither does an error while clearing: the proof decides.
+        let drained = tokio::time::timeout(deadline, self.link.clear()).await;
         if matches!(drained, Ok(Ok(()))) && self.prove().await.is_ok() {
             self.in_step = true;
             return Ok(());
@@ -308,7 +455,7 @@ impl Session {
     }
 
     /// Asks something whose answer is known and reads until that answer comes.
-    async fn prove(&mut self) -> Result<(), InstrumentError> {
+    pub(super) async fn prove(&mut self) -> Result<(), InstrumentError> {
         self.mark = match self.mark {
             // Not a number that another query is likely to give.
             250.. => 101,
@@ -331,7 +478,7 @@ impl Session {
                 got = String::from_utf8_lossy(&link.receive().await?)
                     .trim()
                     .to_owned();
-                if known.as_ref().is_none_or(|known| *known == got) {
+                if known.as_ref().is_none_or(|known| same(known, &got)) {
                     return Ok(true);
                 }
             }
@@ -347,6 +494,24 @@ impl Session {
             }),
         }
     }
+}
+
+/// A whole number in any of the forms of IEEE 488.2 (8.7.2 to 8.7.4: NR1, NR2, NR3).
+fn whole_number(answer: &[u8]) -> Option<i64> {
+    let text = std::str::from_utf8(answer).ok()?.trim();
+    if let Ok(number) = text.parse() {
+        return Some(number);
+    }
+    let number: f64 = text.parse().ok()?;
+    // Beyond this not every whole number has a float of its own.
+    const EXACT_MAX: f64 = 9.0e15;
+    (number.fract() == 0.0 && number.abs() < EXACT_MAX).then_some(number as i64)
+}
+
+/// Whether two answers say the same, be it one number in two forms.
+pub(super) fn same(one: &str, other: &str) -> bool {
+    let numbers = (whole_number(one.as_bytes()), whole_number(other.as_bytes()));
+    one.trim() == other.trim() || matches!(numbers, (Some(one), Some(other)) if one == other)
 }
 
 /// Joins lines to program messages; gives each message with the number of its questions.
@@ -398,6 +563,18 @@ mod tests {
                 ("SYST:ERR?".to_owned(), 1)
             ]
         );
+    }
+
+    #[test]
+    fn a_number_is_the_same_in_each_of_its_forms() {
+        for text in ["1", "+1", "1.0", "+1.000E+00", " 1\r"] {
+            assert_eq!(whole_number(text.as_bytes()), Some(1), "{text}");
+        }
+        for text in ["", "ON", "1.5", "9.91E37", "nan", "\u{fe}"] {
+            assert_eq!(whole_number(text.as_bytes()), None, "{text}");
+        }
+        assert!(same("0", "+0.0E+00") && same("OFF", " OFF"));
+        assert!(!same("0", "1") && !same("0", "OFF") && !same("", "0"));
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use super::InstrumentError;
-use super::session::{Say, Session, ask, tell};
+use super::session::{Say, Session, ask, same, tell};
 use crate::config::{Argument, Driver, Pattern, SourceWords};
 use crate::link::Link;
 use crate::quantity::{Frequency, Level};
@@ -39,6 +39,8 @@ pub struct Source {
     session: Session,
     words: SourceWords,
     driver: Driver,
+    /// Who must answer, as last asked for.
+    wanted: Option<Pattern>,
 }
 
 impl Source {
@@ -48,6 +50,7 @@ impl Source {
             session: Session::new("source", link, driver.dialect.clone()),
             words: words.clone(),
             driver: driver.clone(),
+            wanted: driver.identity.clone(),
         }
     }
 
@@ -56,17 +59,28 @@ impl Source {
     /// Off comes first, before anything else is said, so that a source left on by a crash radiates no
     /// longer than it must. Pattern is checked before anything but that is set.
     pub async fn start(&mut self, wanted: Option<&Pattern>) -> Result<String, InstrumentError> {
+        self.wanted = wanted.or(self.driver.identity.as_ref()).cloned();
+        self.begin().await
+    }
+
+    async fn begin(&mut self) -> Result<String, InstrumentError> {
         self.off().await?;
-        let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
-        let identity = self.session.identify(wanted.as_ref()).await?;
+        let identity = self.session.identify(self.wanted.as_ref()).await?;
         let lines = tell(&self.driver.start, &[]);
         self.session.checked(lines, Duration::ZERO).await?;
         self.off().await?;
+        self.session.started();
         Ok(identity)
     }
 
     /// Sets frequency and level and switches the output on; done when the source says so.
+    ///
+    /// On another connection than the last one the known state is reached anew first: a source that lost
+    /// its power may take a level in another unit.
     pub async fn on(&mut self, permit: &Permit) -> Result<(), InstrumentError> {
+        if !self.session.still_started().await? {
+            self.begin().await?;
+        }
         let frequency = Argument::Frequency(permit.frequency);
         let level = Argument::Level(permit.level);
         let mut lines = tell(&self.words.frequency, &[("frequency", frequency)]);
@@ -86,7 +100,7 @@ impl Source {
             .last()
             .map(|answer| String::from_utf8_lossy(answer).trim().to_owned())
             .unwrap_or_default();
-        match got == self.words.off_reads {
+        match same(&got, &self.words.off_reads) {
             true => Ok(()),
             false => Err(InstrumentError::StaysOn { got }),
         }

@@ -12,6 +12,8 @@ pub(super) fn decode(
     points: u32,
 ) -> Result<Levels, InstrumentError> {
     let levels = match encoding {
+        // Some put the text into a block.
+        Encoding::Text if answer.starts_with(b"#") => Levels::F64(text(data_of(answer)?)?),
         Encoding::Text => Levels::F64(text(answer)?),
         Encoding::Real32(order) => {
             let read = match order {
@@ -32,18 +34,22 @@ pub(super) fn decode(
     Ok(levels)
 }
 
-/// The numbers of a block, as bytes.
-fn chunks<const N: usize>(
-    answer: &[u8],
-    points: u32,
-) -> Result<impl Iterator<Item = [u8; N]> + '_, InstrumentError> {
-    let data = block(answer).map_err(|cause| InstrumentError::Link {
+fn data_of(answer: &[u8]) -> Result<&[u8], InstrumentError> {
+    block(answer).map_err(|cause| InstrumentError::Link {
         instrument: "receiver",
         cause: LinkError::Frame {
             address: "its trace".to_owned(),
             cause,
         },
-    })?;
+    })
+}
+
+/// The numbers of a block, as bytes.
+fn chunks<const N: usize>(
+    answer: &[u8],
+    points: u32,
+) -> Result<impl Iterator<Item = [u8; N]> + '_, InstrumentError> {
+    let data = data_of(answer)?;
     let (chunks, rest) = data.as_chunks::<N>();
     if !rest.is_empty() || chunks.len() != points as usize {
         return Err(InstrumentError::Points {
@@ -85,9 +91,20 @@ fn check(levels: &[f64], points: u32) -> Result<(), InstrumentError> {
     {
         Some(index) => Err(InstrumentError::NotALevel {
             index: index + 1,
-            got: format!("{:e}", levels[index]),
+            got: said(levels[index]),
         }),
         None => Ok(()),
+    }
+}
+
+/// A number that is no level, with what SCPI means by it.
+fn said(level: f64) -> String {
+    // As 32-bit floats they come a little off.
+    let is = |number: f64| ((level.abs() - number) / number).abs() < 1e-6;
+    match level {
+        _ if is(9.91e37) => format!("{level:e} (not a number)"),
+        _ if is(9.9e37) => format!("{level:e} (infinity, or no measurement)"),
+        _ => format!("{level:e}"),
     }
 }
 
@@ -99,6 +116,8 @@ mod tests {
     fn text_and_both_byte_orders_give_the_same_levels() {
         let text = decode(b"-1.5, 2,\r\n1e1", Encoding::Text, 3).expect("text");
         assert_eq!(text.to_f64(), [-1.5, 2.0, 10.0]);
+        let in_block = decode(b"#211-1.5,2,10.0", Encoding::Text, 3).expect("text in a block");
+        assert_eq!(in_block.to_f64(), text.to_f64());
         let mut big = b"#212".to_vec();
         let mut little = b"#212".to_vec();
         for level in [-1.5f32, 2.0, 10.0] {
@@ -120,6 +139,18 @@ mod tests {
             .expect_err("uneven")
             .to_string();
         assert!(said.contains("points where 1"), "{said}");
+    }
+
+    #[test]
+    fn what_scpi_means_by_a_number_is_said() {
+        for (number, meaning) in [(9.91e37f32, "not a number"), (-9.9e37, "infinity")] {
+            let mut block = b"#14".to_vec();
+            block.extend(number.to_be_bytes());
+            let said = decode(&block, Encoding::Real32(ByteOrder::Big), 1)
+                .expect_err("no level")
+                .to_string();
+            assert!(said.contains(meaning), "{said}");
+        }
     }
 
     #[test]

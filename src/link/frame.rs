@@ -55,6 +55,8 @@ enum State {
     BlockLength { digits: u8, length: usize },
     /// Bytes of the block still to come.
     Block(usize),
+    /// In a block without a length, which ends with the message.
+    Rest,
 }
 
 /// What a scanned byte was.
@@ -73,6 +75,8 @@ pub(super) struct Scanner {
     state: State,
     limit: usize,
     seen: usize,
+    /// The link marks where a message ends, so that a block without a length has an end.
+    whole: bool,
 }
 
 impl Scanner {
@@ -81,6 +85,15 @@ impl Scanner {
             state: State::Element,
             limit,
             seen: 0,
+            whole: false,
+        }
+    }
+
+    /// For a message that is known to be all there.
+    fn whole() -> Self {
+        Self {
+            whole: true,
+            ..Self::new(usize::MAX)
         }
     }
 
@@ -122,7 +135,9 @@ impl Scanner {
                 };
                 return Ok((taken, Mark::Inside));
             }
+            State::Rest => return Ok((bytes.len(), Mark::Inside)),
             State::BlockStart => match byte {
+                b'0' if self.whole => State::Rest,
                 b'0' => return Err(FrameError::IndefiniteBlock),
                 b'1'..=b'9' => State::BlockLength {
                     digits: byte - b'0',
@@ -169,38 +184,61 @@ impl Scanner {
     }
 }
 
+/// Takes away the newline at the end of a message that is all there, unless it is data of a block.
+pub(super) fn without_end(message: &mut Vec<u8>) {
+    let mut scanner = Scanner::whole();
+    let mut at = 0;
+    while at < message.len() {
+        match scanner.step(&message[at..]) {
+            Ok((taken, mark)) => {
+                at += taken;
+                // A block without a length is followed by the newline that ends the message.
+                let ends = mark == Mark::End || scanner.state == State::Rest;
+                if at == message.len() && ends && message.ends_with(b"\n") {
+                    message.pop();
+                }
+            }
+            // Whoever reads the answer says what is wrong with it.
+            Err(_) => return,
+        }
+    }
+}
+
 /// The answers of one response message, without blanks around them; a block keeps all its bytes.
 pub fn units(message: &[u8]) -> Result<Vec<&[u8]>, FrameError> {
-    let mut scanner = Scanner::new(usize::MAX);
+    let mut scanner = Scanner::whole();
     let mut units = Vec::new();
-    let (mut begin, mut at) = (0, 0);
+    let (mut begin, mut at, mut block_end) = (0, 0, 0);
     while at < message.len() {
+        let in_block = scanner.block_left() > 0 || scanner.state == State::Rest;
         let (taken, mark) = scanner.step(&message[at..])?;
         if mark == Mark::Separator {
-            units.push(unit(&message[begin..at]));
+            units.push(unit(message, begin, at, block_end));
             begin = at + 1;
         }
         at += taken;
+        if in_block {
+            block_end = at;
+        }
     }
-    units.push(unit(&message[begin..]));
+    units.push(unit(message, begin, at, block_end));
     Ok(units)
 }
 
 /// A carriage return or a blank at the end of a block may be the last byte of its data.
-fn unit(bytes: &[u8]) -> &[u8] {
-    let bytes = bytes.trim_ascii_start();
-    match bytes.first() {
-        Some(b'#') => bytes,
-        _ => bytes.trim_ascii_end(),
-    }
+fn unit(message: &[u8], begin: usize, end: usize, block_end: usize) -> &[u8] {
+    let kept = block_end.clamp(begin, end);
+    let blanks = message[kept..end].len() - message[kept..end].trim_ascii_end().len();
+    message[begin..end - blanks].trim_ascii_start()
 }
 
-/// The data of a definite-length block.
+/// The data of a block. A number and a comma may stand before it, as some instruments send a count; a
+/// block without a length (`#0`) reaches to the end of the answer.
 pub fn block(answer: &[u8]) -> Result<&[u8], FrameError> {
     let shown = || FrameError::NoBlock(shorten(answer));
-    let rest = answer.strip_prefix(b"#").ok_or_else(shown)?;
+    let rest = after_count(answer).strip_prefix(b"#").ok_or_else(shown)?;
     let digits = match rest.first() {
-        Some(b'0') => return Err(FrameError::IndefiniteBlock),
+        Some(b'0') => return Ok(&rest[1..]),
         Some(digit @ b'1'..=b'9') => usize::from(digit - b'0'),
         _ => return Err(FrameError::BlockHeader),
     };
@@ -215,6 +253,15 @@ pub fn block(answer: &[u8]) -> Result<&[u8], FrameError> {
         announced: length,
         got: data.len(),
     })
+}
+
+/// What follows `<number>,` at the start of an answer, or all of it.
+fn after_count(answer: &[u8]) -> &[u8] {
+    let digits = answer.iter().take_while(|b| b.is_ascii_digit()).count();
+    match answer.get(digits..) {
+        Some([b',', rest @ ..]) if digits > 0 => rest.trim_ascii_start(),
+        _ => answer,
+    }
 }
 
 /// The beginning of an answer, for messages.
@@ -283,6 +330,35 @@ mod tests {
         assert_eq!(block(b"#3+12a"), Err(FrameError::BlockHeader));
     }
 
+    #[test]
+    fn where_the_link_marks_the_end_a_block_needs_no_length() {
+        for (message, stripped) in [
+            (&b"#0ab\n"[..], &b"#0ab"[..]),
+            // Its own newline is data, and no other follows.
+            (b"#13ab\n", b"#13ab\n"),
+            (b"#13ab\n\n", b"#13ab\n"),
+            (b"1;2\n", b"1;2"),
+            (b"\n", b""),
+            (b"plain", b"plain"),
+        ] {
+            let mut message = message.to_vec();
+            without_end(&mut message);
+            assert_eq!(message, stripped);
+        }
+        assert_eq!(units(b"1;#0a;b\n"), Ok(vec![&b"1"[..], b"#0a;b\n"]));
+        assert_eq!(block(b"#0a;b"), Ok(&b"a;b"[..]));
+        // A bare `#0` is how some say that there is no trace.
+        assert_eq!(block(b"#0"), Ok(&b""[..]));
+    }
+
+    #[test]
+    fn a_count_may_stand_before_a_block() {
+        let parts = units(b"2,#12\r  ;0").expect("units");
+        assert_eq!(parts, [&b"2,#12\r "[..], b"0"]);
+        assert_eq!(block(parts[0]), Ok(&b"\r "[..]));
+        assert_eq!(block(b"2,3"), Err(FrameError::NoBlock("2,3".into())));
+    }
+
     proptest! {
         #[test]
         fn any_bytes_scan_the_same_in_any_pieces(
@@ -299,6 +375,9 @@ mod tests {
             prop_assert_eq!(whole, pieces);
             let _ = units(&bytes);
             let _ = block(&bytes);
+            let mut stripped = bytes.clone();
+            without_end(&mut stripped);
+            prop_assert!(bytes.len() - stripped.len() <= 1);
         }
 
         #[test]

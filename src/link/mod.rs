@@ -2,21 +2,83 @@
 //!
 //! A [`Link`] sends one program message and receives one response message. It has no clock of its own:
 //! whoever calls puts a deadline around the call, and after one that did not complete must bring the
-//! link back in step (`drain`, else `reopen`) before the next, because an answer that comes late would
+//! link back in step (`clear`, else `reopen`) before the next, because an answer that comes late would
 //! be taken for the answer to the next question.
+//!
+//! | address | how a message ends | `clear` | status byte |
+//! |---|---|---|---|
+//! | `tcp://` | a newline outside strings and blocks | throws away until it is quiet | no |
+//! | `serial://` | the same, or a prompt | a break or a text if the driver names one, then the same | no |
+//! | `hislip://` | marked | device clear | yes |
+//! | `vxi11://` | marked | device clear | yes |
+//! | `usbtmc://` | a newline outside strings and blocks | opens the device file anew | no |
 
+mod find;
 mod frame;
+#[cfg(test)]
+mod fuzz;
+mod hislip;
 mod stream;
+mod transcript;
+mod vxi11;
+mod wire;
+
+use std::time::Duration;
 
 use async_trait::async_trait;
 
+pub use find::{Found, find};
 pub use frame::{FrameError, block, units};
+pub use hislip::HislipLink;
 pub use stream::{Framing, StreamLink};
+pub use transcript::{Exchange, Recorder, Replay, Transcript, TranscriptError};
+pub use vxi11::Vxi11Link;
 
 use crate::config::Address;
 
 /// The longest response that is accepted: a trace of 100 001 points as text is under 2 MB.
 pub const RESPONSE_BYTES_MAX: usize = 16 << 20;
+
+/// How long a polite end of a connection may take before it is just closed.
+const PARTING: Duration = Duration::from_millis(500);
+
+/// What the other end did that its protocol does not allow, or refused.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ProtocolError {
+    /// Another protocol.
+    #[error("what answers does not speak HiSLIP; check the port")]
+    NotHislip,
+    /// A message longer than any that is meant.
+    #[error("a message of {announced} bytes, more than the {limit} that are taken")]
+    TooLong {
+        /// Bytes announced.
+        announced: u64,
+        /// The limit.
+        limit: usize,
+    },
+    /// A message of another type than must come here.
+    #[error("a message of type {got} where type {wanted} must come")]
+    Unexpected {
+        /// The type that must come.
+        wanted: u8,
+        /// The type that came.
+        got: u8,
+    },
+    /// Bytes that mean nothing.
+    #[error("{0}")]
+    Malformed(&'static str),
+    /// An error in the other end's own words.
+    #[error("refused with error {code}: {said}")]
+    Refused {
+        /// The protocol's number for it.
+        code: u32,
+        /// What it means, or was said.
+        said: String,
+    },
+    /// The link has no way to do this.
+    #[error("this kind of link carries no status byte; give the driver's `poll` a `query`")]
+    NoStatus,
+}
 
 /// Why bytes could not be carried.
 #[derive(Debug, thiserror::Error)]
@@ -44,6 +106,14 @@ pub enum LinkError {
         address: String,
         /// What the system said.
         cause: std::io::Error,
+    },
+    /// The other end did what its protocol does not allow, or refused.
+    #[error("{address}: {cause}")]
+    Protocol {
+        /// Where.
+        address: String,
+        /// What happened.
+        cause: ProtocolError,
     },
     /// What came is not a response message.
     #[error("{address} sent what is not an answer: {cause}")]
@@ -73,11 +143,18 @@ pub trait Link: Send {
     /// Whether bytes nobody asked for are waiting.
     fn unasked(&mut self) -> bool;
 
-    /// Throws away what comes until the line has been quiet for a moment.
-    async fn drain(&mut self) -> Result<(), LinkError>;
+    /// The status byte, read beside the conversation, where the link can.
+    async fn status(&mut self) -> Result<u8, LinkError>;
+
+    /// Makes both ends forget what is under way: a device clear where the link has one, else throws away
+    /// what comes until the line has been quiet for a moment. Whether it helped is for a query to show.
+    async fn clear(&mut self) -> Result<(), LinkError>;
 
     /// Closes the connection and opens it anew.
     async fn reopen(&mut self) -> Result<(), LinkError>;
+
+    /// How often the connection was opened: a change means that the instrument may have forgotten.
+    fn opened(&self) -> u64;
 
     /// The address, for messages.
     fn address(&self) -> &str;
@@ -85,5 +162,19 @@ pub trait Link: Send {
 
 /// The link to an address; nothing is opened yet.
 pub fn link(address: &Address, framing: Framing) -> Box<dyn Link> {
-    Box::new(StreamLink::new(address, framing))
+    let shown = address.to_string();
+    let end = framing.ends_with.clone();
+    match address {
+        Address::Tcp { .. } | Address::Serial(_) | Address::Usbtmc { .. } => {
+            Box::new(StreamLink::new(address, framing))
+        }
+        Address::Hislip {
+            host,
+            port,
+            sub_address,
+        } => Box::new(HislipLink::new(host, *port, sub_address, &shown, &end)),
+        Address::Vxi11 { host, device, port } => {
+            Box::new(Vxi11Link::new(host, device, *port, &shown, &end))
+        }
+    }
 }

@@ -1,15 +1,22 @@
-//! TCP sockets and serial lines: streams that mark no message ends of their own.
+//! TCP sockets, serial lines and the kernel's USBTMC device: streams that mark no message ends.
+//!
+//! USBTMC does mark them, but the kernel tells of it only through an `ioctl`, as of clearing the device,
+//! and none of the crates looked at (rustix, nix, 2026) offers those without `unsafe`, which is
+//! forbidden here; the crates that speak USBTMC themselves (`tmc`, `rust-usbtmc`, looked at in 2026) take
+//! the device away from the kernel and have not changed since 2021. So it is read like any stream, on a
+//! blocking thread, and opening the file anew takes the place of a device clear. The kernel gives up a
+//! read after 5 s: a driver for such a link should poll for the end of long sweeps.
 
 use std::io;
 use std::time::Duration;
 
 use async_trait::async_trait;
-use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWriteExt};
 use tokio_serial::{SerialPort, SerialPortBuilderExt};
 
 use super::frame::{FrameError, Scanner};
-use super::{Link, LinkError, RESPONSE_BYTES_MAX};
-use crate::config::{Address, Dialect, SerialLine};
+use super::{Link, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
+use crate::config::{Address, Dialect, SerialClear, SerialLine};
 
 /// How long a line must be silent before what was late is taken to be over.
 const QUIET: Duration = Duration::from_millis(150);
@@ -27,6 +34,8 @@ pub struct Framing {
     pub prompt: Option<String>,
     /// Whether it repeats what it is sent.
     pub echo: bool,
+    /// What makes a serial device forget what it was doing.
+    pub clear: Option<SerialClear>,
 }
 
 impl From<&Dialect> for Framing {
@@ -35,19 +44,51 @@ impl From<&Dialect> for Framing {
             ends_with: dialect.ends_with.clone(),
             prompt: dialect.prompt.clone(),
             echo: dialect.echo,
+            clear: dialect.clear.clone(),
         }
     }
 }
 
-trait Stream: AsyncRead + AsyncWrite + Unpin + Send {}
-impl<T: AsyncRead + AsyncWrite + Unpin + Send> Stream for T {}
+/// How long a break lasts: many characters even at the slowest rates.
+const BREAK: Duration = Duration::from_millis(250);
+
+enum Stream {
+    Tcp(tokio::net::TcpStream),
+    Serial(tokio_serial::SerialStream),
+    Device(tokio::fs::File),
+}
+
+impl Stream {
+    fn reader(&mut self) -> &mut (dyn AsyncRead + Unpin + Send) {
+        match self {
+            Self::Tcp(stream) => stream,
+            Self::Serial(stream) => stream,
+            Self::Device(stream) => stream,
+        }
+    }
+
+    async fn write_all(&mut self, bytes: &[u8]) -> io::Result<()> {
+        match self {
+            Self::Tcp(stream) => stream.write_all(bytes).await,
+            Self::Serial(stream) => stream.write_all(bytes).await,
+            Self::Device(stream) => {
+                stream.write_all(bytes).await?;
+                // It is only handed to the blocking thread before.
+                stream.flush().await
+            }
+        }
+    }
+}
 
 /// A link over a byte stream.
 pub struct StreamLink {
     target: Address,
     address: String,
     framing: Framing,
-    stream: Option<Box<dyn Stream>>,
+    stream: Option<Stream>,
+    opened: u64,
+    /// A read was begun and did not end.
+    reading: bool,
     /// Bytes that came after the end of the last message.
     rest: Vec<u8>,
     sent: Vec<u8>,
@@ -61,21 +102,29 @@ impl StreamLink {
             address: target.to_string(),
             framing,
             stream: None,
+            opened: 0,
+            reading: false,
             rest: Vec::new(),
             sent: Vec::new(),
         }
     }
 
     async fn open(&mut self) -> Result<(), LinkError> {
-        let opened: io::Result<Box<dyn Stream>> = match &self.target {
+        let opened = match &self.target {
             Address::Tcp { host, port } => open_tcp(host, *port).await,
             Address::Serial(line) => open_serial(line),
+            Address::Usbtmc { path } => open_device(path).await,
+            Address::Hislip { .. } | Address::Vxi11 { .. } => {
+                Err(io::Error::other("it marks its messages and is no stream"))
+            }
         };
         self.rest.clear();
         self.stream = Some(opened.map_err(|cause| LinkError::Unreachable {
             address: self.address.clone(),
             cause,
         })?);
+        self.opened += 1;
+        self.reading = false;
         Ok(())
     }
 
@@ -100,13 +149,55 @@ impl StreamLink {
         }
     }
 
+    /// Throws away what comes until the line has been quiet for a moment.
+    async fn drain(&mut self) -> Result<(), LinkError> {
+        self.rest.clear();
+        let mut thrown = Vec::new();
+        while thrown.len() < DRAIN_BYTES_MAX {
+            match tokio::time::timeout(QUIET, self.read_more(&mut thrown, 0)).await {
+                Ok(read) => read?,
+                Err(_quiet) => break,
+            }
+        }
+        if !thrown.is_empty() {
+            tracing::warn!(
+                address = self.address,
+                bytes = thrown.len(),
+                "threw away what came late"
+            );
+        }
+        Ok(())
+    }
+
+    /// What clears a device on a serial line is its own affair: a break even resets some.
+    async fn clear_serial(&mut self) -> Result<(), LinkError> {
+        let Some(Stream::Serial(port)) = &mut self.stream else {
+            return Ok(());
+        };
+        let cleared = match &self.framing.clear {
+            None => Ok(()),
+            Some(SerialClear::Text(text)) => port.write_all(text.as_bytes()).await,
+            Some(SerialClear::Break) => match port.set_break() {
+                Ok(()) => {
+                    tokio::time::sleep(BREAK).await;
+                    port.clear_break().map_err(io::Error::from)
+                }
+                Err(error) => Err(error.into()),
+            },
+        };
+        cleared.map_err(|cause| self.failed(cause))
+    }
+
     /// Appends what comes next; an end of the stream closes the link.
     async fn read_more(&mut self, into: &mut Vec<u8>, wanted: usize) -> Result<(), LinkError> {
         into.reserve(wanted.clamp(CHUNK_BYTES, RESPONSE_BYTES_MAX));
         let Some(stream) = &mut self.stream else {
             return Err(self.closed());
         };
-        match stream.read_buf(into).await {
+        self.reading = true;
+        let read = stream.reader().read_buf(into).await;
+        self.reading = false;
+        match read {
             Ok(0) => {
                 self.stream = None;
                 Err(self.closed())
@@ -171,14 +262,20 @@ fn ends_with_prompt(message: &[u8], prompt: &[u8]) -> bool {
         .is_some_and(|before| matches!(before.last(), None | Some(b'\n' | b'\r')))
 }
 
-async fn open_tcp(host: &str, port: u16) -> io::Result<Box<dyn Stream>> {
+async fn open_device(path: &str) -> io::Result<Stream> {
+    let mut options = tokio::fs::OpenOptions::new();
+    let file = options.read(true).write(true).open(path).await?;
+    Ok(Stream::Device(file))
+}
+
+async fn open_tcp(host: &str, port: u16) -> io::Result<Stream> {
     let stream = tokio::net::TcpStream::connect((host, port)).await?;
     // Commands are short and answers awaited: waiting to fill a packet costs 40 ms a time.
     stream.set_nodelay(true)?;
-    Ok(Box::new(stream))
+    Ok(Stream::Tcp(stream))
 }
 
-fn open_serial(line: &SerialLine) -> io::Result<Box<dyn Stream>> {
+fn open_serial(line: &SerialLine) -> io::Result<Stream> {
     use crate::config::{Flow, Parity};
     let mut port = tokio_serial::new(&line.path, line.baud)
         .data_bits(match line.bits {
@@ -207,7 +304,7 @@ fn open_serial(line: &SerialLine) -> io::Result<Box<dyn Stream>> {
     // The line is not flushed on opening: bytes of an earlier conversation may still be there.
     port.clear(tokio_serial::ClearBuffer::All)
         .map_err(|error| io::Error::other(error.to_string()))?;
-    Ok(Box::new(port))
+    Ok(Stream::Serial(port))
 }
 
 #[async_trait]
@@ -244,33 +341,45 @@ impl Link for StreamLink {
         !self.rest.iter().all(u8::is_ascii_whitespace)
     }
 
-    async fn drain(&mut self) -> Result<(), LinkError> {
-        self.rest.clear();
-        let mut thrown = Vec::new();
-        while thrown.len() < DRAIN_BYTES_MAX {
-            match tokio::time::timeout(QUIET, self.read_more(&mut thrown, 0)).await {
-                Ok(read) => read?,
-                Err(_quiet) => break,
+    async fn status(&mut self) -> Result<u8, LinkError> {
+        Err(LinkError::Protocol {
+            address: self.address.clone(),
+            cause: ProtocolError::NoStatus,
+        })
+    }
+
+    async fn clear(&mut self) -> Result<(), LinkError> {
+        match self.stream {
+            Some(Stream::Tcp(_)) => self.drain().await,
+            Some(Stream::Serial(_)) => {
+                self.clear_serial().await?;
+                self.drain().await
             }
+            Some(Stream::Device(_)) => {
+                // A read that was cut off goes on in its thread: what it catches is thrown away with it.
+                if self.reading {
+                    let mut thrown = Vec::new();
+                    let caught = self.read_more(&mut thrown, 0);
+                    let _ = tokio::time::timeout(QUIET, caught).await;
+                }
+                self.reopen().await
+            }
+            None => self.reopen().await,
         }
-        if !thrown.is_empty() {
-            tracing::warn!(
-                address = self.address,
-                bytes = thrown.len(),
-                "threw away what came late"
-            );
-        }
-        Ok(())
     }
 
     async fn reopen(&mut self) -> Result<(), LinkError> {
         self.stream = None;
         self.open().await?;
         match self.target {
-            // Nothing of the old conversation can come on a new socket.
-            Address::Tcp { .. } => Ok(()),
             Address::Serial(_) => self.drain().await,
+            // Nothing of the old conversation can come on a new socket.
+            _ => Ok(()),
         }
+    }
+
+    fn opened(&self) -> u64 {
+        self.opened
     }
 
     fn address(&self) -> &str {

@@ -4,6 +4,7 @@
 //! Every reading is in the store, committed, before anybody is told of it. Stopping leaves the output off
 //! and the run where it was; `resume` measures only what is missing.
 
+pub mod forecast;
 mod sealed;
 mod steps;
 
@@ -23,17 +24,19 @@ use crate::analysis::flag::FlagWord;
 use crate::config::{Arrangement, ConfigError, ItemEntry, Plan};
 use crate::evaluate::{self, EvaluateError, Evaluator};
 use crate::instrument::{Held, InstrumentError, ReceiverSettings};
-use crate::quantity::{Frequency, Time};
+use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
     EmissionEnd, Item, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
     RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict,
 };
 
-pub use steps::{Stand, missing, readings_missing, stands};
+pub use steps::{Stand, kinds, missing, readings_missing, stands};
 
 /// Attempts at one reading before the run is given up; it can be resumed.
 const ATTEMPTS_MAX: u32 = 3;
+/// By how much a step reading is lower than the signal.
+const STEP: Ratio = Ratio::from_db(evaluate::STEP_DB);
 /// The wait before the second attempt; each further one is twice as long.
 const RETRY_WAIT: Duration = Duration::from_millis(250);
 
@@ -157,10 +160,12 @@ pub enum Event {
         /// Why.
         reason: String,
     },
-    /// A run is complete.
+    /// A run is complete, or judged again.
     Finished {
         /// Which.
         run: RunId,
+        /// The item's serial; none for a reference.
+        item: Option<String>,
         /// The verdict over all its points.
         verdict: Option<Verdict>,
     },
@@ -216,13 +221,39 @@ impl Procedure {
                 run
             }
         };
+        let mut measured = Vec::new();
         for item in items {
             self.keep_item(item).await?;
             let run = self.begin(Some(item), Some(reference), &kept).await?;
             self.go_on(plan, run, Some(&item.serial)).await?;
-            runs.push(run);
+            measured.push(run);
+        }
+        runs.extend(&measured);
+        if plan.bracket && !measured.is_empty() {
+            let after = self.begin(None, None, &kept).await?;
+            self.go_on(plan, after, None).await?;
+            runs.push(after);
+            for run in measured {
+                self.judge_again(run, after).await?;
+            }
         }
         Ok(runs)
+    }
+
+    /// Works out a complete run again, now that it is known how far the reference drifted meanwhile.
+    async fn judge_again(&self, run: RunId, after: RunId) -> Result<(), ProcedureError> {
+        self.store.set_reference_after(run, after).await?;
+        let record = self.store.run(run).await?;
+        let results = Evaluator::of(&self.store, &record).await?.run().await?;
+        let verdict = evaluate::verdict(&results);
+        self.store.set_verdict(run, verdict).await?;
+        self.tell(Event::Finished {
+            run,
+            item: record.item,
+            verdict,
+        })
+        .await;
+        Ok(())
     }
 
     /// Goes on with a run that was stopped, failed or cut off, and measures only what is missing.
@@ -279,7 +310,9 @@ impl Procedure {
             "station": station_sha,
             "drivers": driver_shas,
             "instruments": self.station.identities,
-            "settings": format!("{:?}", plan.settings),
+            "settings": plan.frequencies.iter()
+                .map(|frequency| format!("{:?}", plan.settings_at(*frequency)))
+                .collect::<Vec<_>>(),
             "frequencies_hz": frequencies,
             "polarisations": polarisations,
             "arrangement": plan.arrangement.word(),
@@ -380,12 +413,13 @@ impl Procedure {
     ) -> Result<(), ProcedureError> {
         let present: HashSet<ReadingKey> =
             self.store.reading_keys(run).await?.into_iter().collect();
-        let stands = missing(stands(plan, item), &present);
+        let kinds = kinds(item);
+        let stands = missing(stands(plan, item), kinds, &present);
         self.store.set_state(run, RunState::Running, None).await?;
         self.tell(Event::Run {
             run,
             item: item.map(str::to_owned),
-            readings: readings_missing(&stands, &present),
+            readings: readings_missing(&stands, kinds, &present),
         })
         .await;
         let evaluator = match item {
@@ -407,7 +441,12 @@ impl Procedure {
             None => None,
         };
         self.store.finish(run, verdict, Timestamp::now()).await?;
-        self.tell(Event::Finished { run, verdict }).await;
+        self.tell(Event::Finished {
+            run,
+            item: item.map(str::to_owned),
+            verdict,
+        })
+        .await;
         Ok(())
     }
 
@@ -423,8 +462,8 @@ impl Procedure {
         for stand in stands {
             self.place(&stand.placement).await?;
             for point in &stand.points {
-                for kind in [ReadingKind::Floor, ReadingKind::Signal] {
-                    let key = steps::key(kind, point);
+                for kind in kinds(item) {
+                    let key = steps::key(*kind, point);
                     if !present.contains(&key) {
                         self.read(plan, run, item, &key).await?;
                     }
@@ -498,7 +537,15 @@ impl Procedure {
         self.keep(plan, run, &place, key, attempt, taken).await
     }
 
-    fn emission(&self, plan: &Plan, run: RunId, place: &str, at: Frequency) -> EmissionRequest {
+    /// What is to be sent for a signal, or a step below it.
+    fn emission(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        place: &str,
+        (kind, at): (ReadingKind, Frequency),
+    ) -> EmissionRequest {
+        let level = plan.settings_at(at).source_level;
         let permission = self
             .station
             .config
@@ -508,7 +555,10 @@ impl Procedure {
         EmissionRequest {
             run: Some(run),
             frequency: at,
-            level: plan.settings.source_level,
+            level: match kind {
+                ReadingKind::Step => level - STEP,
+                _ => level,
+            },
             why: place.to_owned(),
             permission,
         }
@@ -530,14 +580,17 @@ impl Procedure {
                 source_level_dbm: None,
                 end: None,
             }),
-            ReadingKind::Signal => {
-                let request = self.emission(plan, run, place, frequency);
-                let settle: Time = plan.settings.settle;
+            ReadingKind::Signal | ReadingKind::Step => {
+                let request = self.emission(plan, run, place, (key.kind, frequency));
+                let settle: Time = plan.settings_at(frequency).settle;
                 let emitted = self
                     .station
                     .guard()
                     .emit(request, &self.stop, async {
-                        tokio::time::sleep(settle.duration()).await;
+                        // Even a sleep of no length waits for the timer's next tick, a millisecond.
+                        if settle.s() > 0.0 {
+                            tokio::time::sleep(settle.duration()).await;
+                        }
                         self.station.hold(settings, &self.stop).await
                     })
                     .await?;
@@ -559,8 +612,8 @@ impl Procedure {
         attempt: u32,
         taken: Taken,
     ) -> Result<(), ProcedureError> {
-        let settings = &plan.settings;
         let frequency = Frequency::from_hz(key.point.frequency_hz);
+        let settings = plan.settings_at(frequency);
         let picked = evaluate::pick(&taken.held.trace, frequency, settings.resolution_bandwidth)
             .map_err(|cause| ProcedureError::Reading {
                 place: place.to_owned(),
@@ -617,7 +670,7 @@ struct Taken {
 }
 
 fn receiver_settings(plan: &Plan, centre: Frequency) -> ReceiverSettings {
-    let settings = &plan.settings;
+    let settings = plan.settings_at(centre);
     ReceiverSettings {
         centre,
         span: settings.span,
@@ -637,6 +690,7 @@ fn worth_another(error: &StationError) -> bool {
         StationError::Instrument(
             InstrumentError::Link { .. }
                 | InstrumentError::Silent { .. }
+                | InstrumentError::Restarted { .. }
                 | InstrumentError::OutOfStep { .. }
                 | InstrumentError::Answer { .. }
                 | InstrumentError::Points { .. }

@@ -34,16 +34,21 @@ struct Job<'a> {
     run: RunId,
     plan: &'a Plan,
     placement: &'a Placement,
-    closing: &'a Closing,
+    planned: &'a Planned,
     points: Vec<Point>,
     kind: ReadingKind,
     place: String,
 }
 
+/// A closing and how the receiver is set for it.
+struct Planned {
+    closing: Closing,
+    receiver: ReceiverSettings,
+}
+
 /// What a closing gave.
 struct Collected {
     held: Held,
-    settings: ReceiverSettings,
     /// Sweeps between arming and reading, at least.
     sweeps: u32,
     /// Source levels in the order of the frequencies; none with the source off.
@@ -60,7 +65,7 @@ impl Procedure {
         present: &HashSet<ReadingKey>,
         evaluator: Option<&Evaluator>,
     ) -> Result<(), ProcedureError> {
-        let closings = self.closings(plan, evaluator).await?;
+        let closings = self.planned(plan, evaluator).await?;
         self.tell(Event::Closings {
             closings: closings.len(),
             frequencies: plan.frequencies.len(),
@@ -68,10 +73,10 @@ impl Procedure {
         .await;
         for stand in &stands(plan, item) {
             let mut placed = false;
-            for (index, closing) in closings.iter().enumerate() {
-                let points = points_of(stand, closing);
+            for (index, planned) in closings.iter().enumerate() {
+                let points = points_of(stand, &planned.closing);
                 let mut made = false;
-                for kind in [ReadingKind::Floor, ReadingKind::Signal] {
+                for &kind in steps::kinds(item) {
                     let there = is_there(present, kind, &points);
                     if there.ok_or_else(|| planned_otherwise(run))? {
                         continue;
@@ -80,7 +85,7 @@ impl Procedure {
                         run,
                         plan,
                         placement: &stand.placement,
-                        closing,
+                        planned,
                         points: points.clone(),
                         kind,
                         place: place(stand, kind, index + 1, closings.len()),
@@ -104,41 +109,63 @@ impl Procedure {
     }
 
     /// The closings of a plan at this station; of an item's run with an eye on what its reference left to
-    /// be seen.
-    async fn closings(
+    /// be seen. Frequencies for which the plan sets the receiver in another way cannot share one.
+    async fn planned(
         &self,
         plan: &Plan,
         evaluator: Option<&Evaluator>,
-    ) -> Result<Vec<Closing>, ProcedureError> {
+    ) -> Result<Vec<Planned>, ProcedureError> {
         let room = match evaluator {
             Some(evaluator) => self.room(plan, evaluator).await?,
             None => HashMap::new(),
         };
+        let mut alike: Vec<(ReceiverSettings, Vec<Wanted>)> = Vec::new();
+        for frequency in &plan.frequencies {
+            let receiver = ReceiverSettings {
+                centre: Frequency::from_hz(0.0),
+                ..receiver_settings(plan, *frequency)
+            };
+            let wanted = Wanted {
+                frequency_hz: frequency.hz(),
+                room_db: room.get(&frequency.hz().to_bits()).copied(),
+            };
+            match alike.iter_mut().find(|(known, _)| *known == receiver) {
+                Some((_, group)) => group.push(wanted),
+                None => alike.push((receiver, vec![wanted])),
+            }
+        }
+        let mut planned = Vec::new();
+        for (receiver, wanted) in &alike {
+            let shared = closings(wanted, &self.setup(receiver));
+            let shared = shared.map_err(|cause| ProcedureError::Closings {
+                plan: plan.name.clone(),
+                cause,
+            })?;
+            planned.extend(shared.into_iter().map(|closing| Planned {
+                receiver: ReceiverSettings {
+                    centre: Frequency::from_hz(0.5 * (closing.start_hz + closing.stop_hz)),
+                    span: Frequency::from_hz(closing.stop_hz - closing.start_hz),
+                    ..*receiver
+                },
+                closing,
+            }));
+        }
+        Ok(planned)
+    }
+
+    fn setup(&self, receiver: &ReceiverSettings) -> Setup {
         let (low, high) = self.station.config.receiver_frequency;
-        let settings = &plan.settings;
-        let rbw_hz = settings.resolution_bandwidth.hz();
-        let setup = Setup {
-            points: settings.points,
+        let rbw_hz = receiver.resolution_bandwidth.hz();
+        Setup {
+            points: receiver.points,
             rbw_hz,
-            slower_hz: settings
+            slower_hz: receiver
                 .video_bandwidth
                 .map_or(rbw_hz, |video| video.hz().min(rbw_hz)),
             range_hz: (low.hz(), high.hz()),
-            sweeps: settings.sweeps,
+            sweeps: receiver.sweeps,
             dwell_max_s: self.station.config.safety.emission_max.s(),
-        };
-        let wanted: Vec<Wanted> = plan
-            .frequencies
-            .iter()
-            .map(|frequency| Wanted {
-                frequency_hz: frequency.hz(),
-                room_db: room.get(&frequency.hz().to_bits()).copied(),
-            })
-            .collect();
-        closings(&wanted, &setup).map_err(|cause| ProcedureError::Closings {
-            plan: plan.name.clone(),
-            cause,
-        })
+        }
     }
 
     /// By how much the floor may rise at each frequency (by its bits) before the limit cannot be seen, from
@@ -162,8 +189,11 @@ impl Procedure {
             else {
                 continue;
             };
+            let sweeps = plan
+                .settings_at(Frequency::from_hz(point.frequency_hz))
+                .sweeps;
             let shared = signal.settings["closing_frequencies_hz"].as_array();
-            let rise_db = hold_rise_db(shared.map_or(1, Vec::len), plan.settings.sweeps);
+            let rise_db = hold_rise_db(shared.map_or(1, Vec::len), sweeps);
             let alone_db = signal.peak_dbm - (floor.peak_dbm - rise_db);
             let left_db = alone_db - limit_db - SEEN_DB;
             let place = room
@@ -211,7 +241,7 @@ impl Procedure {
     /// Open, arm, close, step through (or stay silent as long), open, read.
     async fn close(&self, job: &Job<'_>, attempt: u32) -> Result<Collected, ProcedureError> {
         let at = || ProcedureError::at(&job.place);
-        let settings = receiver_of(job);
+        let settings = job.planned.receiver;
         self.put(job, State::Open).await?;
         self.station.find_receiver(&self.stop).await.map_err(at())?;
         if attempt > 1 {
@@ -223,7 +253,8 @@ impl Procedure {
             // The plan's own check has seen to it that one of the two is there.
             return Err(at()(StationError::NoSweepTime));
         };
-        let stay = stay(job.plan, sweep);
+        // One sweep more than asked, because the first is joined half-way.
+        let stay = sweep.duration() * (settings.sweeps + 1);
         self.tell(Event::Closing {
             place: job.place.clone(),
             lasts: Time::from_duration(stay * u32::try_from(job.points.len()).unwrap_or(u32::MAX)),
@@ -237,9 +268,8 @@ impl Procedure {
         let held = self.station.collect(settings, &self.stop).await;
         Ok(Collected {
             held: held.map_err(at())?,
-            settings,
             // A float beyond the integers ends at their largest.
-            sweeps: (sweeps as u32).max(job.plan.settings.sweeps),
+            sweeps: (sweeps as u32).max(settings.sweeps),
             levels_dbm,
         })
     }
@@ -260,8 +290,9 @@ impl Procedure {
                 continue;
             }
             let frequency = Frequency::from_hz(point.frequency_hz);
+            let stay = stay + job.plan.settings_at(frequency).settle.duration();
             let place = format!("{}, {frequency}", job.place);
-            let request = self.emission(job.plan, job.run, &place, frequency);
+            let request = self.emission(job.plan, job.run, &place, (job.kind, frequency));
             let emitted = self
                 .station
                 .guard()
@@ -301,20 +332,16 @@ fn planned_otherwise(run: RunId) -> ProcedureError {
     }
 }
 
-/// How long one frequency is sent: one sweep more than asked, because the first is joined half-way.
-fn stay(plan: &Plan, sweep: Time) -> Duration {
-    sweep.duration() * (plan.settings.sweeps + 1) + plan.settings.settle.duration()
-}
-
 fn place(stand: &Stand, kind: ReadingKind, number: usize, of: usize) -> String {
-    let silent = match kind {
+    let how = match kind {
         ReadingKind::Floor => ", silent",
         ReadingKind::Signal => "",
+        ReadingKind::Step => ", a step lower",
     };
     let placement = &stand.placement;
     let item = placement.item.as_deref().unwrap_or("reference");
     format!(
-        "{item}, {}, {}, repeat {}, closing {number} of {of}{silent}",
+        "{item}, {}, {}, repeat {}, closing {number} of {of}{how}",
         placement.face, placement.polarisation, placement.repeat
     )
 }
@@ -337,20 +364,13 @@ fn is_there(present: &HashSet<ReadingKey>, kind: ReadingKind, points: &[Point]) 
     }
 }
 
-fn receiver_of(job: &Job<'_>) -> ReceiverSettings {
-    let (start_hz, stop_hz) = (job.closing.start_hz, job.closing.stop_hz);
-    ReceiverSettings {
-        span: Frequency::from_hz(stop_hz - start_hz),
-        ..receiver_settings(job.plan, Frequency::from_hz(0.5 * (start_hz + stop_hz)))
-    }
-}
-
 fn readings(
     job: &Job<'_>,
     collected: &Collected,
     attempt: u32,
 ) -> Result<Vec<NewReading>, AnalysisError> {
-    let Collected { held, settings, .. } = collected;
+    let held = &collected.held;
+    let settings = &job.planned.receiver;
     let taken = Timestamp::now();
     let overload = held
         .overload
@@ -375,8 +395,8 @@ fn readings(
                 "video_bandwidth_hz": settings.video_bandwidth.map(Frequency::hz),
                 "attenuation_db": settings.attenuation.map(|ratio| ratio.db()),
                 "detector": settings.detector.map(|detector| detector.word()),
-                "sweeps_with_carrier": job.plan.settings.sweeps,
-                "closing_frequencies_hz": job.closing.frequencies_hz,
+                "sweeps_with_carrier": settings.sweeps,
+                "closing_frequencies_hz": job.planned.closing.frequencies_hz,
             }),
             trace: held.trace.clone(),
         })

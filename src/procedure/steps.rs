@@ -58,15 +58,28 @@ fn points(plan: &Plan, face: &str, polarisation: &str, repeat: u32) -> Vec<Point
         .collect()
 }
 
+/// What is read at each point. A reference is also read a step lower, to see what compresses: everything
+/// after it relies on its level.
+pub fn kinds(item: Option<&str>) -> &'static [ReadingKind] {
+    match item {
+        Some(_) => &[ReadingKind::Floor, ReadingKind::Signal],
+        None => &[ReadingKind::Floor, ReadingKind::Signal, ReadingKind::Step],
+    }
+}
+
 /// The stands with only the points that still lack a reading; stands with none are left out.
-pub fn missing(stands: Vec<Stand>, present: &HashSet<ReadingKey>) -> Vec<Stand> {
+pub fn missing(
+    stands: Vec<Stand>,
+    kinds: &[ReadingKind],
+    present: &HashSet<ReadingKey>,
+) -> Vec<Stand> {
     stands
         .into_iter()
         .filter_map(|mut stand| {
             stand.points.retain(|point| {
-                [ReadingKind::Floor, ReadingKind::Signal]
-                    .into_iter()
-                    .any(|kind| !present.contains(&key(kind, point)))
+                kinds
+                    .iter()
+                    .any(|kind| !present.contains(&key(*kind, point)))
             });
             (!stand.points.is_empty()).then_some(stand)
         })
@@ -74,11 +87,15 @@ pub fn missing(stands: Vec<Stand>, present: &HashSet<ReadingKey>) -> Vec<Stand> 
 }
 
 /// How many readings the stands ask for that are not there yet.
-pub fn readings_missing(stands: &[Stand], present: &HashSet<ReadingKey>) -> usize {
+pub fn readings_missing(
+    stands: &[Stand],
+    kinds: &[ReadingKind],
+    present: &HashSet<ReadingKey>,
+) -> usize {
     stands
         .iter()
         .flat_map(|stand| &stand.points)
-        .flat_map(|point| [ReadingKind::Floor, ReadingKind::Signal].map(|kind| key(kind, point)))
+        .flat_map(|point| kinds.iter().map(|kind| key(*kind, point)))
         .filter(|key| !present.contains(key))
         .count()
 }
@@ -129,17 +146,18 @@ mod tests {
     #[test]
     fn only_what_is_missing_is_measured_again() {
         let all = stands(&plan(), Some("P-1"));
+        let kinds = kinds(Some("P-1"));
         let mut present = HashSet::new();
-        assert_eq!(readings_missing(&all, &present), 4 * 21 * 2);
+        assert_eq!(readings_missing(&all, kinds, &present), 4 * 21 * 2);
         for point in &all[0].points {
             present.insert(key(ReadingKind::Floor, point));
             present.insert(key(ReadingKind::Signal, point));
         }
         // A floor alone does not make a point.
         present.insert(key(ReadingKind::Floor, &all[1].points[0]));
-        let left = missing(all, &present);
+        let left = missing(all, kinds, &present);
         assert_eq!(left.len(), 3);
         assert_eq!(left[0].points.len(), 21);
-        assert_eq!(readings_missing(&left, &present), 3 * 21 * 2 - 1);
+        assert_eq!(readings_missing(&left, kinds, &present), 3 * 21 * 2 - 1);
     }
 }

@@ -114,11 +114,16 @@ impl PointDocument {
     /// [`Self::se_text`] of a kind and a value.
     pub fn se_words(kind: ResultKind, se_db: Option<f64>) -> String {
         match (kind, se_db) {
-            (ResultKind::Measured, Some(se_db)) => format!("{se_db:.1}"),
+            (ResultKind::Measured, Some(se_db)) => one_decimal(se_db),
             (ResultKind::AtLeast, Some(se_db)) => format!("≥ {:.1}", round_down(se_db)),
             _ => "–".to_owned(),
         }
     }
+}
+
+/// To one decimal; never `-0.0`.
+pub fn one_decimal(number: f64) -> String {
+    format!("{:.1}", (number * 10.0).round() / 10.0 + 0.0)
 }
 
 /// To one decimal, downwards, but for what is only the rounding of the machine.

@@ -14,11 +14,12 @@
 //! | `{"do":"state"}` | see `state` |
 //! | `{"do":"stop"}` | `{"stopping":true}`, and the bench ends |
 //!
-//! `on` is `source`, `receiver` (its TCP port), `serial` or `handheld`. What can go wrong, several at a
+//! `on` is `source` or `receiver` (raw socket, HiSLIP, VXI-11), `source_serial`, `serial` or `handheld`. What can go wrong, several at a
 //! time: `"delay_ms":500` before each answer; `"silence":2` answers swallowed; once each `"drop":true`
-//! (the connection closes instead of the next answer; TCP only), `"garbage":true`, `"half_block":true`
+//! (the connection closes instead of the next answer; not a terminal), `"garbage":true`, `"half_block":true`
 //! (half of the next binary block, then silence), `"wrong_length":true` (the next trace is one point
-//! short); `"errors":3` put into the queue at once; `"refuse":true` until `false`; `"identity":"…"`
+//! short); `"errors":3` put into the queue at once; `"refuse":true` until `false`; `"power_cycle":true`
+//! (its settings are forgotten; connections stay, as a terminal's would); `"identity":"…"`
 //! (empty for its own); `"pull":true` and `"replug":true` of a terminal; `"clear":true` first ends all
 //! that was asked before. A request that cannot be met answers `{"error":"…"}`.
 
@@ -33,8 +34,9 @@ use tokio::sync::{mpsc, oneshot};
 
 use super::analyzer::DAMAGE_DBM;
 use super::fault::Fault;
+use super::instrument::reset;
 use super::radio::{STATIONS_MAX, Station};
-use super::scpi::ScpiError;
+use super::scpi::{ScpiError, Status};
 use super::serve::{Plug, Terminals};
 use super::shielding::{Face, Item, Polarisation, true_se};
 use super::world::{ITEMS_MAX, Placement, Port, World};
@@ -136,6 +138,8 @@ struct FaultRequest {
     errors: Option<u32>,
     refuse: Option<bool>,
     identity: Option<String>,
+    #[serde(default)]
+    power_cycle: bool,
     #[serde(default)]
     pull: bool,
     #[serde(default)]
@@ -329,9 +333,10 @@ async fn fault(
     terminals: &Terminals,
     request: FaultRequest,
 ) -> Result<Value, String> {
-    let ports = "`on` is source, receiver, serial or handheld";
+    let ports = "`on` is source, source_serial, receiver, serial or handheld";
     let port = Port::named(&request.on).ok_or(ports)?;
     let terminal = match port {
+        Port::SourceSerial => Some(&terminals.source),
         Port::Serial => Some(&terminals.serial),
         Port::Handheld => Some(&terminals.handheld),
         _ => None,
@@ -398,6 +403,10 @@ fn set_faults(world: &mut World, port: Port, request: &FaultRequest) {
     ];
     let asked = once.into_iter().filter(|(asked, _)| *asked);
     traffic.faults.extend(asked.map(|(_, fault)| fault));
+    if request.power_cycle {
+        *world.status(port) = Status::default();
+        reset(world, port);
+    }
     for number in 0..request.errors.unwrap_or(0).min(1000) {
         let error = ScpiError::new(-300, format!("planted fault {}", number + 1));
         world.status(port).push(error);

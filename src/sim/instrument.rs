@@ -62,16 +62,15 @@ impl Tables {
         if let Some(name) = &unit.common {
             return common(world, port, name, unit);
         }
-        match port {
-            Port::Source => source::execute(world, self.source.find(unit)?, unit),
-            _ => receiver::execute(world, port, self.receiver.find(unit)?, unit),
+        match port.is_source() {
+            true => source::execute(world, self.source.find(unit)?, unit),
+            false => receiver::execute(world, port, self.receiver.find(unit)?, unit),
         }
     }
 }
 
 fn common(world: &mut World, port: Port, name: &str, unit: &Unit) -> Result<Answer, ScpiError> {
     let register = Number::new(Kind::Plain, (0.0, 255.0));
-    settle_operation_complete(world, port);
     let status_byte = status_byte(world, port);
     let status = world.status(port);
     let answer = match (name, unit.query) {
@@ -92,7 +91,7 @@ fn common(world: &mut World, port: Port, name: &str, unit: &Unit) -> Result<Answ
         }
         ("CLS", false) => {
             status.clear();
-            if port != Port::Source {
+            if !port.is_source() {
                 world.analyzer.event = 0;
             }
             Answer::Nothing
@@ -118,9 +117,9 @@ fn common(world: &mut World, port: Port, name: &str, unit: &Unit) -> Result<Answ
 /// `*RST`, `SYSTem:PRESet`.
 pub(super) fn reset(world: &mut World, port: Port) {
     world.status(port).completing = false;
-    match port {
-        Port::Source => source::reset(world),
-        _ => receiver::reset(world),
+    match port.is_source() {
+        true => source::reset(world),
+        false => receiver::reset(world),
     }
 }
 
@@ -133,10 +132,12 @@ fn settle_operation_complete(world: &mut World, port: Port) {
     }
 }
 
-fn status_byte(world: &mut World, port: Port) -> u8 {
-    let (questionable, operation) = match port {
-        Port::Source => (0, 0),
-        _ => receiver::summaries(world),
+/// The status byte as a serial poll gives it, without its message bit.
+pub(super) fn status_byte(world: &mut World, port: Port) -> u8 {
+    settle_operation_complete(world, port);
+    let (questionable, operation) = match port.is_source() {
+        true => (0, 0),
+        false => receiver::summaries(world),
     };
     world.status(port).byte(questionable, operation)
 }
@@ -145,9 +146,9 @@ fn identity(world: &mut World, port: Port) -> String {
     if let Some(identity) = &world.traffic(port).identity {
         return identity.clone();
     }
-    match port {
-        Port::Source => "Tarn End,Simulated source,0001,1.0",
-        _ => "Tarn End,Simulated receiver,0002,1.0",
+    match port.is_source() {
+        true => "Tarn End,Simulated source,0001,1.0",
+        false => "Tarn End,Simulated receiver,0002,1.0",
     }
     .to_owned()
 }

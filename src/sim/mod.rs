@@ -10,7 +10,7 @@
 //! - `settings`, `analyzer`, `noise`: what is set, and sweeps, detectors, hold, overload
 //! - `world`: all of that together, and its time
 //! - `scpi`, `instrument`, `source`, `receiver`: what is said to it; `handheld`: a terser way
-//! - `serve`, `pty`: bytes; `control`: the port that moves the items, asks for the truth and breaks things
+//! - `serve`, `pty`, `hislip`, `vxi11`: bytes; `control`: the port that moves the items, asks for the truth and breaks things
 
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -26,6 +26,7 @@ mod complex;
 pub mod control;
 mod fault;
 mod handheld;
+mod hislip;
 mod instrument;
 mod noise;
 mod pty;
@@ -39,6 +40,7 @@ mod shielding;
 mod source;
 #[cfg(test)]
 mod tests;
+mod vxi11;
 mod world;
 
 pub use shielding::{Cavity, Face, Item, Layer, Physics, Polarisation, Seam, Slot, true_se};
@@ -75,6 +77,9 @@ pub enum SimError {
     Refused(String),
 }
 
+/// Ports after the first one that the bench takes.
+const PORTS: u16 = 6;
+
 /// How simulated time relates to real time.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Pace {
@@ -91,7 +96,8 @@ pub struct BenchOptions {
     pub seed: u64,
     /// Simulated against real time.
     pub pace: Pace,
-    /// Source, receiver and control take this port and the two after it; any free ones when `None`.
+    /// Source, receiver and control take this port and the two after it, then HiSLIP and VXI-11 of the
+    /// source, HiSLIP and VXI-11 of the receiver; any free ones when `None`.
     pub port_base: Option<u16>,
     /// The TCP instruments accept one client at a time.
     pub one_client: bool,
@@ -119,7 +125,7 @@ impl Default for BenchOptions {
 pub struct Addresses {
     /// The signal source.
     pub source: SourceAddresses,
-    /// The one receiver, by its three ports.
+    /// The one receiver, by its ports.
     pub receiver: ReceiverAddresses,
     /// The control port.
     pub control: String,
@@ -130,6 +136,12 @@ pub struct Addresses {
 pub struct SourceAddresses {
     /// SCPI over a raw socket.
     pub tcp: String,
+    /// SCPI over HiSLIP.
+    pub hislip: String,
+    /// SCPI over VXI-11, without a portmapper.
+    pub vxi11: String,
+    /// SCPI over a terminal.
+    pub serial: String,
 }
 
 /// Where the receiver can be reached.
@@ -137,6 +149,10 @@ pub struct SourceAddresses {
 pub struct ReceiverAddresses {
     /// SCPI over a raw socket.
     pub tcp: String,
+    /// SCPI over HiSLIP.
+    pub hislip: String,
+    /// SCPI over VXI-11, without a portmapper.
+    pub vxi11: String,
     /// SCPI over a terminal.
     pub serial: String,
     /// The terse shell over a terminal.
@@ -201,14 +217,24 @@ pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
     let source = listen(port(0)).await?;
     let receiver = listen(port(1)).await?;
     let control = listen(port(2)).await?;
+    let source_hislip = listen(port(3)).await?;
+    let source_vxi11 = listen(port(4)).await?;
+    let receiver_hislip = listen(port(5)).await?;
+    let receiver_vxi11 = listen(port(6)).await?;
+    let source_serial = pty::Pty::open().map_err(SimError::Terminal)?;
     let serial = pty::Pty::open().map_err(SimError::Terminal)?;
     let handheld = pty::Pty::open().map_err(SimError::Terminal)?;
     let addresses = Addresses {
         source: SourceAddresses {
             tcp: tcp_address(&source)?,
+            hislip: hislip_address(&source_hislip)?,
+            vxi11: vxi11_address(&source_vxi11)?,
+            serial: source_serial.address(),
         },
         receiver: ReceiverAddresses {
             tcp: tcp_address(&receiver)?,
+            hislip: hislip_address(&receiver_hislip)?,
+            vxi11: vxi11_address(&receiver_vxi11)?,
             serial: serial.address(),
             handheld: handheld.address(),
         },
@@ -223,11 +249,16 @@ pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
         one_client: options.one_client,
     });
     let terminals = serve::Terminals {
+        source: serve::terminal(&shared, world::Port::SourceSerial, source_serial),
         serial: serve::terminal(&shared, world::Port::Serial, serial),
         handheld: serve::terminal(&shared, world::Port::Handheld, handheld),
     };
     serve::instrument(&shared, world::Port::Source, source);
     serve::instrument(&shared, world::Port::Receiver, receiver);
+    hislip::instrument(&shared, world::Port::Source, source_hislip);
+    vxi11::instrument(&shared, world::Port::Source, source_vxi11);
+    hislip::instrument(&shared, world::Port::Receiver, receiver_hislip);
+    vxi11::instrument(&shared, world::Port::Receiver, receiver_vxi11);
     control::serve(&shared, terminals, control);
     Ok(Bench {
         shared,
@@ -254,8 +285,8 @@ fn check(options: &BenchOptions) -> Result<(), SimError> {
         return Err(SimError::Option(said));
     }
     match options.port_base {
-        Some(base) if base == 0 || base > u16::MAX - 2 => {
-            let said = format!("port base {base}: it must be 1 to {}", u16::MAX - 2);
+        Some(base) if base == 0 || base > u16::MAX - PORTS => {
+            let said = format!("port base {base}: it must be 1 to {}", u16::MAX - PORTS);
             Err(SimError::Option(said))
         }
         _ => Ok(()),
@@ -268,8 +299,21 @@ async fn listen(port: u16) -> Result<TcpListener, SimError> {
     bound.map_err(|source| SimError::Listen { port, source })
 }
 
-fn tcp_address(listener: &TcpListener) -> Result<String, SimError> {
+fn socket_address(listener: &TcpListener) -> Result<SocketAddr, SimError> {
     let address = listener.local_addr();
-    let address = address.map_err(|source| SimError::Listen { port: 0, source })?;
-    Ok(format!("tcp://{address}"))
+    address.map_err(|source| SimError::Listen { port: 0, source })
+}
+
+fn tcp_address(listener: &TcpListener) -> Result<String, SimError> {
+    Ok(format!("tcp://{}", socket_address(listener)?))
+}
+
+fn hislip_address(listener: &TcpListener) -> Result<String, SimError> {
+    Ok(format!("hislip://{}/hislip0", socket_address(listener)?))
+}
+
+fn vxi11_address(listener: &TcpListener) -> Result<String, SimError> {
+    let address = socket_address(listener)?;
+    let (ip, port) = (address.ip(), address.port());
+    Ok(format!("vxi11://{ip}/inst0?port={port}"))
 }

@@ -151,10 +151,35 @@ pub(super) async fn idle(shared: &Shared, port: Port) {
 }
 
 /// What is to happen to an answer.
-enum Fate {
+pub(super) enum Fate {
+    /// There is none.
+    Nothing,
+    /// All of it is sent.
     Send(Vec<u8>),
+    /// This much is sent and never the rest.
+    Part(Vec<u8>),
     Swallow,
     Close,
+}
+
+/// Carries out one program message that came whole, and lets the faults take their effect.
+pub(super) async fn respond_to_line(shared: &Shared, port: Port, line: &[u8]) -> Fate {
+    if shared.world().is_shut_away(port) {
+        return Fate::Swallow;
+    }
+    if line.len() > LINE_MAX {
+        let error = ScpiError::new(-223, "line too long");
+        shared.world().status(port).push(error);
+        return Fate::Nothing;
+    }
+    let text = String::from_utf8_lossy(line);
+    match respond(shared, port, text.trim_end_matches(['\r', '\n'])).await {
+        None => Fate::Nothing,
+        Some(mut answer) => {
+            answer.push(b'\n');
+            spoil(shared, port, answer).await
+        }
+    }
 }
 
 /// Lets the faults that were asked for take their effect on an answer.
@@ -178,7 +203,7 @@ async fn spoil(shared: &Shared, port: Port, answer: Vec<u8>) -> Fate {
     }
     if answer.starts_with(b"#") && traffic.take(Fault::HalfBlock) {
         let half = answer.len() / 2;
-        return Fate::Send(answer[..half].to_vec());
+        return Fate::Part(answer[..half].to_vec());
     }
     Fate::Send(answer)
 }
@@ -190,7 +215,7 @@ async fn talk<R: AsyncRead + Unpin, W: AsyncWrite + Unpin>(
     reader: R,
     mut writer: W,
 ) -> io::Result<()> {
-    let serial = matches!(port, Port::Serial | Port::Handheld);
+    let serial = matches!(port, Port::SourceSerial | Port::Serial | Port::Handheld);
     let mut lines = Lines::new(reader, serial);
     while let Some(line) = lines.next().await? {
         if shared.world().is_shut_away(port) {
@@ -211,11 +236,11 @@ async fn talk<R: AsyncRead + Unpin, W: AsyncWrite + Unpin>(
         let Some(answer) = answer else { continue };
         match spoil(shared, port, answer).await {
             Fate::Close => return Ok(()),
-            Fate::Swallow => {}
-            Fate::Send(bytes) if serial => {
+            Fate::Nothing | Fate::Swallow => {}
+            Fate::Send(bytes) | Fate::Part(bytes) if serial => {
                 send_unless_interrupted(shared, port, &mut lines, &mut writer, &bytes).await?;
             }
-            Fate::Send(bytes) => writer.write_all(&bytes).await?,
+            Fate::Send(bytes) | Fate::Part(bytes) => writer.write_all(&bytes).await?,
         }
     }
     Ok(())
@@ -263,6 +288,44 @@ pub(super) fn instrument(shared: &Arc<Shared>, port: Port, listener: TcpListener
     });
 }
 
+/// Takes clients of an instrument on another socket than its raw one, and serves each until it leaves.
+pub(super) fn accept<F>(
+    shared: &Arc<Shared>,
+    port: Port,
+    listener: TcpListener,
+    serve: impl Fn(Arc<Shared>, TcpStream) -> F + Send + Sync + 'static,
+) where
+    F: Future<Output = io::Result<()>> + Send + 'static,
+{
+    let state = Arc::clone(shared);
+    shared.tasks.spawn(async move {
+        loop {
+            let accepted = tokio::select! {
+                () = state.stop.cancelled() => return,
+                accepted = listener.accept() => accepted,
+            };
+            let Ok((stream, _)) = accepted else { continue };
+            if state.world().traffic(port).refusing {
+                continue;
+            }
+            // Without it small answers wait for acknowledgements; if it fails they are only slower.
+            let _ = stream.set_nodelay(true);
+            let client = serve(Arc::clone(&state), stream);
+            let stop = state.stop.clone();
+            state.tasks.spawn(async move {
+                tokio::select! {
+                    () = stop.cancelled() => {}
+                    ended = client => {
+                        if let Err(error) = ended {
+                            tracing::debug!(port = port.name(), %error, "client lost");
+                        }
+                    }
+                }
+            });
+        }
+    });
+}
+
 async fn client(shared: Arc<Shared>, port: Port, stream: TcpStream, busy: Arc<AtomicBool>) {
     // Without it small answers wait for acknowledgements; if it fails they are only slower.
     let _ = stream.set_nodelay(true);
@@ -286,9 +349,10 @@ pub(super) enum Plug {
     Replug(oneshot::Sender<Result<String, String>>),
 }
 
-/// Handles to the two terminals.
+/// Handles to the terminals.
 #[derive(Debug, Clone)]
 pub(super) struct Terminals {
+    pub source: mpsc::Sender<Plug>,
     pub serial: mpsc::Sender<Plug>,
     pub handheld: mpsc::Sender<Plug>,
 }

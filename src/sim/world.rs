@@ -25,17 +25,30 @@ pub(super) const ITEMS_MAX: usize = 1000;
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) enum Port {
     Source,
+    SourceSerial,
     Receiver,
     Serial,
     Handheld,
 }
 
 impl Port {
-    pub(super) const ALL: [Self; 4] = [Self::Source, Self::Receiver, Self::Serial, Self::Handheld];
+    pub(super) const ALL: [Self; 5] = [
+        Self::Source,
+        Self::SourceSerial,
+        Self::Receiver,
+        Self::Serial,
+        Self::Handheld,
+    ];
+
+    /// Whether it leads to the source; all others lead to the receiver.
+    pub(super) fn is_source(self) -> bool {
+        matches!(self, Self::Source | Self::SourceSerial)
+    }
 
     pub(super) fn name(self) -> &'static str {
         match self {
             Self::Source => "source",
+            Self::SourceSerial => "source_serial",
             Self::Receiver => "receiver",
             Self::Serial => "serial",
             Self::Handheld => "handheld",
@@ -123,7 +136,7 @@ pub(super) struct World {
     stations: Vec<Station>,
     source_status: Status,
     receiver_status: Status,
-    traffic: [Traffic; 4],
+    traffic: [Traffic; 5],
     on_since: Option<Instant>,
     longest_on: Duration,
     emissions: u64,
@@ -171,9 +184,9 @@ impl World {
 
     /// The status registers behind one way in; all receiver ports share one set.
     pub(super) fn status(&mut self, port: Port) -> &mut Status {
-        match port {
-            Port::Source => &mut self.source_status,
-            _ => &mut self.receiver_status,
+        match port.is_source() {
+            true => &mut self.source_status,
+            false => &mut self.receiver_status,
         }
     }
 
@@ -289,7 +302,7 @@ impl World {
     /// Whether a port cannot be reached because its instrument lies in a closed item.
     pub(super) fn is_shut_away(&self, port: Port) -> bool {
         let placed = &self.placement;
-        port != Port::Source && placed.sealed && placed.closed && placed.item.is_some()
+        !port.is_source() && placed.sealed && placed.closed && placed.item.is_some()
     }
 
     /// Adds an item, or replaces the one of the same serial.
@@ -372,9 +385,9 @@ impl World {
     /// Real time until an instrument has nothing pending; `None` when that is now.
     pub(super) fn pending(&mut self, port: Port) -> Option<Duration> {
         self.catch_up();
-        let left_s = match port {
-            Port::Source => self.settled_s - self.clock.now_s(),
-            _ => self.analyzer.remaining_s()?,
+        let left_s = match port.is_source() {
+            true => self.settled_s - self.clock.now_s(),
+            false => self.analyzer.remaining_s()?,
         };
         let factor = match self.clock.pace {
             Pace::AtOnce => return None,

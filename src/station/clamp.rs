@@ -3,14 +3,14 @@
 use serde::Serialize;
 
 use crate::config::Station;
-use crate::quantity::{Level, Ratio};
+use crate::quantity::{Frequency, Level, Ratio};
 
 /// What may be sent for what was asked.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Allowed {
     /// Level at the source's output.
     pub level: Level,
-    /// Level at the antenna feed, after the amplifier's nominal gain.
+    /// Level at the antenna feed, after the largest gain the amplifier may have; no cable takes any away.
     pub radiated: Level,
     /// By how much the level was held back, and by which limit; none when it was not.
     pub held_back: Option<(Ratio, HeldBackBy)>,
@@ -40,9 +40,20 @@ impl HeldBackBy {
 }
 
 /// The highest level up to `asked` that harms neither amplifier nor receiver and stays within the
-/// station's own maximum.
-pub fn allowed(station: &Station, asked: Level) -> Allowed {
-    let gain = station.gain();
+/// station's own maximum, at a frequency.
+///
+/// The gain is the larger of the nominal one and the table's around the frequency, and no loss of a
+/// cable is counted: a table never lets more through than the station had without it.
+pub fn allowed(station: &Station, frequency: Frequency, asked: Level) -> Allowed {
+    held_back(station, station.gain_max(Some(frequency)), asked)
+}
+
+/// As [`allowed`], at whatever frequency.
+pub fn allowed_anywhere(station: &Station, asked: Level) -> Allowed {
+    held_back(station, station.gain_max(None), asked)
+}
+
+fn held_back(station: &Station, gain: Ratio, asked: Level) -> Allowed {
     let safety = &station.safety;
     let mut limits = vec![
         (safety.level_max - gain, HeldBackBy::StationMaximum),
@@ -54,6 +65,7 @@ pub fn allowed(station: &Station, asked: Level) -> Allowed {
     limits.extend(
         station
             .amplifier
+            .as_ref()
             .map(|amplifier| (amplifier.input_max, HeldBackBy::AmplifierInput)),
     );
     let mut level = asked;
@@ -102,7 +114,7 @@ mod tests {
     #[test]
     fn each_limit_holds_back_when_it_is_the_lowest() {
         let by = |station: &Station, asked| {
-            let allowed = allowed(station, Level::from_dbm(asked));
+            let allowed = allowed(station, Frequency::from_hz(1e8), Level::from_dbm(asked));
             (allowed.level.dbm(), allowed.held_back.map(|(_, by)| by))
         };
         // Gain 40 dB throughout.
@@ -121,6 +133,46 @@ mod tests {
         assert_eq!(by(&receiver, -15.0), (-15.0, None));
     }
 
+    #[test]
+    fn a_table_of_the_amplifier_never_lets_more_through() {
+        let station = |rows: &str| {
+            let text = include_str!("../../config/station.toml").replace(
+                "gain = \"40 dB\"",
+                "gain = \"40 dB\"\ngain_table = \"a.csv\"",
+            ) + "[[table]]\nname = \"a.csv\"\ntext = '''\nfrequency_mhz,gain_db\n"
+                + rows
+                + "'''\n";
+            Station::read("station.toml", &text, Drivers::Kept(&drivers())).expect("station")
+        };
+        let at = |station: &Station, mhz: f64| {
+            allowed(station, Frequency::from_hz(mhz * 1e6), Level::from_dbm(0.0))
+        };
+        // The receiver stands 20 dBm behind 12 dB of path: at 40 dB the source may give -8 dBm, and no more
+        // where the table has less.
+        let weaker = station("1,30\n10,38\n1000,35\n");
+        assert_eq!(at(&weaker, 5.0).level.dbm(), -8.0);
+        // Where it has more, the larger neighbour counts, not what lies between.
+        let stronger = station("1,30\n10,44\n1000,35\n");
+        assert_eq!(at(&stronger, 2.0).level.dbm(), -12.0);
+        assert_eq!(at(&stronger, 2.0).radiated.dbm(), 32.0);
+        assert_eq!(at(&stronger, 999.0).level.dbm(), -12.0);
+        // Outside of the table nobody knows: the largest of all.
+        assert_eq!(at(&stronger, 2000.0).level.dbm(), -12.0);
+        assert_eq!(
+            allowed_anywhere(&stronger, Level::from_dbm(0.0))
+                .level
+                .dbm(),
+            -12.0
+        );
+    }
+
+    fn drivers() -> Vec<(String, String)> {
+        let text = |name: &str| std::fs::read_to_string(format!("drivers/{name}.toml"));
+        ["source-scpi", "analyzer-scpi"]
+            .map(|name| (name.to_owned(), text(name).expect("a built-in driver")))
+            .into()
+    }
+
     proptest! {
         #[test]
         fn no_limit_is_ever_passed(
@@ -129,7 +181,8 @@ mod tests {
         ) {
             let [input, maximum, damage, loss] = [input, maximum, damage, loss].map(|x| (x * 10.0).round() / 10.0);
             let station = station(input, maximum, damage, loss);
-            let level = allowed(&station, Level::from_dbm(asked)).level.dbm();
+            let asked_level = Level::from_dbm(asked);
+            let level = allowed(&station, Frequency::from_hz(1e8), asked_level).level.dbm();
             prop_assert!(level <= asked);
             prop_assert!(level <= input + 1e-9);
             prop_assert!(level + 40.0 <= maximum + 1e-9);

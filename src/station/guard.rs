@@ -156,7 +156,7 @@ impl Guard {
                 band: band.name.clone(),
             });
         }
-        Ok(allowed(&self.station, request.level))
+        Ok(allowed(&self.station, request.frequency, request.level))
     }
 
     /// Switches the output off and sees that it is; keeps trying for a while when the source does not

@@ -19,7 +19,7 @@ use crate::link::{Framing, link};
 use crate::quantity::{Frequency, Time};
 use crate::store::{EmissionEnd, Store, StoreError};
 
-pub use clamp::{Allowed, HeldBackBy, allowed};
+pub use clamp::{Allowed, HeldBackBy, allowed, allowed_anywhere};
 pub use guard::{EmissionRequest, Emitted, Guard};
 pub use placement::{Placement, State, place_by_command};
 

@@ -86,6 +86,8 @@ words! {
         Floor = "floor",
         /// The receiver with the source on.
         Signal = "signal",
+        /// The receiver with the source on, a step lower.
+        Step = "step",
     }
 }
 /// What `analysis` states is kept in its own words.
@@ -232,6 +234,8 @@ pub struct RunRecord {
     pub driver_shas: Vec<String>,
     /// The reference it is subtracted from.
     pub reference_run: Option<RunId>,
+    /// The reference measured again afterwards.
+    pub reference_after: Option<RunId>,
     /// Hash of whatever a reference must share with a run that uses it.
     pub signature: String,
     /// Who measured.

@@ -14,7 +14,7 @@ const CANDIDATES_MAX: usize = 10;
 
 const SELECT_RUN: &str = "SELECT id, kind, item, model, lot, plan_sha, station_sha, \
     (SELECT json_group_array(sha256) FROM run_snapshot WHERE run_snapshot.run = run.id) AS driver_shas, \
-    reference_run, signature, operator, started, finished, state, reason, verdict, note, program_version \
+    reference_run, reference_after, signature, operator, started, finished, state, reason, verdict, note, program_version \
     FROM run";
 
 impl Store {
@@ -180,6 +180,25 @@ impl Store {
             .execute(&mut *write)
             .await
             .map_err(self.fault(&doing))?;
+        write.commit().await.map_err(self.fault(&doing))?;
+        match done.rows_affected() {
+            0 => Err(self.wrong_state(run, doing).await),
+            _ => Ok(()),
+        }
+    }
+
+    /// Notes the reference that was measured again after a run was complete.
+    pub async fn set_reference_after(&self, run: RunId, after: RunId) -> Result<(), StoreError> {
+        let doing = format!("note the reference after run {run}");
+        let mut write = self.write(&doing).await?;
+        let done = sqlx::query(
+            "UPDATE run SET reference_after = ?2 WHERE id = ?1 AND state = 'complete' AND kind = 'item'",
+        )
+        .bind(run.to_string())
+        .bind(after.to_string())
+        .execute(&mut *write)
+        .await
+        .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))?;
         match done.rows_affected() {
             0 => Err(self.wrong_state(run, doing).await),
@@ -398,6 +417,7 @@ fn run(row: &SqliteRow) -> Result<RunRecord, sqlx::Error> {
         station_sha: row.try_get("station_sha")?,
         driver_shas: json(row, "driver_shas")?,
         reference_run: parsed_optional(row, "reference_run")?,
+        reference_after: parsed_optional(row, "reference_after")?,
         signature: row.try_get("signature")?,
         operator: row.try_get("operator")?,
         started: parsed(row, "started")?,

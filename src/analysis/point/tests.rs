@@ -217,3 +217,48 @@ proptest! {
         prop_assert!(result.u_db.is_none_or(|u| u.is_finite() && u > 0.0), "{:?}", result);
     }
 }
+
+#[test]
+fn noise_spread_over_hundreds_of_decibels_gives_a_number_all_the_same() {
+    // Found by the property test above.
+    let floor = [
+        0.0,
+        -217.17021239156531,
+        0.0,
+        -178.15628726608284,
+        0.0,
+        0.0,
+        -204.6781632072337,
+        41.15013896155649,
+        0.0,
+        0.0,
+        0.0,
+        217.88161090661103,
+        0.0,
+        0.0,
+        -138.27733336926738,
+        0.0,
+    ];
+    let window = Window {
+        centre_hz: 100e6,
+        half_width_hz: 806495.5067800515,
+    };
+    let floor = Trace::new(SPAN_HZ.0, SPAN_HZ.1, &floor).expect("a trace");
+    for level_dbm in [-300.0, 0.0, 217.88161090661103, 224.88161090661103, 1000.0] {
+        let noise = crate::analysis::noise::HeldNoise::estimate(&floor, window, 100e6, 0, 0.0)
+            .expect("a window")
+            .expect("noise");
+        let carrier = noise.carrier_quantile(level_dbm, 0.5);
+        assert!(
+            carrier.is_none_or(f64::is_finite),
+            "{level_dbm}: {carrier:?} {noise:?}"
+        );
+        let judged = crate::analysis::floor::Floor::of(&floor, window, 100e6, &Hold::over(0), 0.0)
+            .expect("a window")
+            .judge(level_dbm);
+        assert!(
+            !format!("{judged:?}").contains("NaN"),
+            "{level_dbm}: {judged:?}"
+        );
+    }
+}

@@ -23,6 +23,9 @@ impl Receiver {
         settings: &ReceiverSettings,
     ) -> Result<Option<Time>, InstrumentError> {
         let words = self.sealed_words()?;
+        if !self.session.still_started().await? {
+            self.begin().await?;
+        }
         // Apart, because arming may empty the error queue.
         let lines = self.setting_lines(settings);
         self.session.checked(lines, Duration::ZERO).await?;
@@ -80,7 +83,7 @@ impl Receiver {
         let levels = decode(&levels, self.words.trace.encoding, settings.points)?;
         let overload = match (remembered, &self.words.overload, answers.pop()) {
             (Some(query), Some(bits), Some(answer)) => {
-                self.register(&query.text(), &answer)? & bits.mask != 0
+                self.session.register(query, &answer)? & bits.mask != 0
             }
             _ => false,
         };

@@ -1,0 +1,142 @@
+//! What people are exposed to, beside the published reference levels.
+
+use serde::Serialize;
+
+use super::link::{ANTENNA_DBI, antenna_dbi, cable_db};
+use crate::analysis::shield::LIGHT_M_PER_S;
+use crate::analysis::shield::field::{Guideline, exposure_distance, field_strength};
+use crate::config::{Plan, Station};
+use crate::quantity::{Frequency, Length, Ratio};
+use crate::station::allowed;
+
+/// The strongest field a plan makes, in the main beam of the transmit antenna.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Exposure {
+    /// Where people have to stay farthest, Hz; none when the far field begins too far off everywhere.
+    pub worst: Option<Worst>,
+    /// Up to here the far-field formula meets the reference level only closer than λ/2π, where it does not
+    /// hold, Hz.
+    pub near_field_to_hz: Option<f64>,
+    /// The antenna's gain is that of a dipole, because nobody gave one.
+    pub gain_assumed: bool,
+    /// The station's distance, m.
+    pub distance_m: f64,
+}
+
+/// The frequency that decides.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Worst {
+    /// Where, Hz.
+    pub frequency_hz: f64,
+    /// At the antenna, cable taken off, dBm.
+    pub radiated_dbm: f64,
+    /// Gain of the antenna, dBi.
+    pub gain_dbi: f64,
+    /// Electric field at the station's distance, V/m; none closer than λ/2π.
+    pub e_v_per_m: Option<f64>,
+    /// Reference level of ICNIRP 2020 for the general public as an electric field, V/m.
+    pub icnirp_v_per_m: f64,
+    /// From where on it is met, m.
+    pub icnirp_m: f64,
+    /// The same of 47 CFR 1.1310, general population; none below its table.
+    pub cfr_v_per_m: Option<f64>,
+    /// From where on that is met, m.
+    pub cfr_m: Option<f64>,
+}
+
+impl Worst {
+    fn farthest_m(&self) -> f64 {
+        self.cfr_m.map_or(self.icnirp_m, |m| m.max(self.icnirp_m))
+    }
+}
+
+/// The exposure a plan brings; `None` where it radiates nothing that a table knows.
+pub fn exposure(station: &Station, plan: &Plan) -> Option<Exposure> {
+    let (mut worst, mut near_field_to_hz) = (None::<Worst>, None);
+    for frequency in &plan.frequencies {
+        let Some(here) = at(station, plan, *frequency) else {
+            continue;
+        };
+        if here.farthest_m() < reactive_m(frequency.hz()) {
+            near_field_to_hz = Some(frequency.hz());
+            continue;
+        }
+        if worst.is_none_or(|worst| here.farthest_m() > worst.farthest_m()) {
+            worst = Some(here);
+        }
+    }
+    (worst.is_some() || near_field_to_hz.is_some()).then(|| Exposure {
+        worst,
+        near_field_to_hz,
+        gain_assumed: station.transmit_antenna.figure.is_none(),
+        distance_m: station.distance.m(),
+    })
+}
+
+/// λ/2π, m.
+fn reactive_m(frequency_hz: f64) -> f64 {
+    LIGHT_M_PER_S / frequency_hz / (2.0 * std::f64::consts::PI)
+}
+
+fn at(station: &Station, plan: &Plan, frequency: Frequency) -> Option<Worst> {
+    let sent = allowed(station, frequency, plan.settings_at(frequency).source_level);
+    let cable = Ratio::from_db(cable_db(&station.transmit_antenna, frequency));
+    let radiated = sent.radiated - cable;
+    let gain_dbi = antenna_dbi(&station.transmit_antenna, frequency);
+    let gain = Ratio::from_db(gain_dbi);
+    let away = |guideline| exposure_distance(radiated, gain, frequency, guideline).ok();
+    let icnirp = away(Guideline::Icnirp2020Public)?;
+    let cfr = away(Guideline::Cfr1310Public);
+    let distance = Length::from_m(station.distance.m());
+    let field = field_strength(radiated, gain, frequency, distance);
+    Some(Worst {
+        frequency_hz: frequency.hz(),
+        radiated_dbm: radiated.dbm(),
+        gain_dbi,
+        e_v_per_m: field.ok().map(|field| field.e_v_per_m),
+        icnirp_v_per_m: icnirp.reference_e_v_per_m,
+        icnirp_m: icnirp.far_field_distance_m,
+        cfr_v_per_m: cfr.map(|cfr| cfr.reference_e_v_per_m),
+        cfr_m: cfr.map(|cfr| cfr.far_field_distance_m),
+    })
+}
+
+impl Exposure {
+    /// For people who are about to switch on.
+    pub fn sentence(&self) -> String {
+        let mut said = String::new();
+        if let Some(worst) = &self.worst {
+            let field = match worst.e_v_per_m {
+                Some(e) => format!(
+                    "the field in the beam is {e:.1} V/m at {} m; ",
+                    self.distance_m
+                ),
+                None => String::new(),
+            };
+            let cfr = match (worst.cfr_v_per_m, worst.cfr_m) {
+                (Some(e), Some(m)) => {
+                    format!(", that of 47 CFR 1.1310 ({e:.1} V/m) from {m:.2} m on")
+                }
+                _ => String::new(),
+            };
+            said.push_str(&format!(
+                "People: at {}, {field}the reference level for the general public of ICNIRP 2020 ({:.1} V/m) is met from {:.2} m on{cfr}.",
+                Frequency::from_hz(worst.frequency_hz), worst.icnirp_v_per_m, worst.icnirp_m
+            ));
+        }
+        if let Some(hz) = self.near_field_to_hz {
+            let begin = if said.is_empty() { "People: up" } else { " Up" };
+            said.push_str(&format!(
+                "{begin} to {} the near field decides (closer than λ/2π, {:.2} m there), which no formula here gives: stay clear of it.",
+                Frequency::from_hz(hz),
+                reactive_m(hz)
+            ));
+        }
+        if self.gain_assumed {
+            said.push_str(&format!(
+                " The antenna is taken for a dipole of {ANTENNA_DBI} dBi: [transmit_antenna] gives no gain."
+            ));
+        }
+        said
+    }
+}

@@ -1,0 +1,359 @@
+//! Do the stated intervals and bounds hold on the simulated bench, whose truth is known?
+//!
+//! The whole way of a measurement: simulated instruments on their sockets, procedure, store, evaluation.
+//! Items of flat SE put carriers from 60 dB above the floor down to it and below. What the station file
+//! states is what this bench really has; the station of the demo states more, so that intervals far from
+//! the floor would hold whatever the arithmetic did.
+
+use std::sync::Arc;
+
+use async_trait::async_trait;
+use muffle::config::{self, ItemEntry, Plan};
+use muffle::procedure::{Hands, Procedure};
+use muffle::report::{PointDocument, RunDocument};
+use muffle::sim::control::Client;
+use muffle::sim::{Bench, BenchOptions, start};
+use muffle::station::{Placement, Station};
+use muffle::store::{ResultKind, RunKind, Store};
+use serde_json::json;
+use tokio::sync::{Mutex, mpsc};
+use tokio_util::sync::CancellationToken;
+
+/// Far enough from each other and from the broadcast band.
+const PLAN: &str = r#"
+name = "coverage"
+faces = ["front"]
+polarisations = ["vertical"]
+
+[frequencies]
+list = ["500 kHz", "1 MHz", "3 MHz", "10 MHz", "30 MHz", "75 MHz", "150 MHz", "300 MHz", "600 MHz", "1 GHz"]
+
+[settings]
+source_level = "-10 dBm"
+span = "20 kHz"
+points = 201
+resolution_bandwidth = "1 kHz"
+attenuation = "10 dB"
+detector = "peak"
+sweeps = 10
+settle = "1 ms"
+"#;
+
+/// What the bench adds to a reading: 0.2 dB (standard deviation) by each closing; its scale is wrong by a
+/// curve within 0.15 dB, of which two places 50 dB apart differ by 0.11 dB (standard deviation); its
+/// drift over the minutes of a run is a few hundredths of a decibel. Nothing reflects, nothing moves.
+const UNCERTAINTY: &str = r#"
+[uncertainty]
+receiver_linearity = "0.19 dB"
+antenna_vswr = 1.0
+receiver_vswr = 1.0
+source_drift = "0.03 dB"
+position = "0 dB"
+repeatability = "0.2 dB"
+"#;
+
+fn station_text(bench: &Bench) -> String {
+    let addresses = bench.addresses();
+    format!(
+        r#"
+name = "coverage"
+distance = "1 m"
+
+[source]
+driver = "source-scpi"
+address = {}
+frequency = ["9 kHz", "3 GHz"]
+level = ["-60 dBm", "13 dBm"]
+
+[receiver]
+driver = "analyzer-scpi"
+address = {}
+frequency = ["9 kHz", "3 GHz"]
+damage_level = "20 dBm"
+
+[amplifier]
+gain = "40 dB"
+input_max = "0 dBm"
+
+[safety]
+level_max = "33 dBm"
+path_loss_min = "12 dB"
+{UNCERTAINTY}"#,
+        json!(addresses.source.tcp),
+        json!(addresses.receiver.tcp),
+    )
+}
+
+/// Places the simulated items.
+struct ControlPort(Mutex<Client>);
+
+#[async_trait]
+impl Hands for ControlPort {
+    async fn place(&self, placement: &Placement) -> bool {
+        let mut request = json!({ "do": "place", "item": placement.item,
+                                  "polarisation": placement.polarisation });
+        if placement.item.is_some() {
+            request["face"] = json!(placement.face);
+        }
+        self.0.lock().await.request(&request).await.is_ok()
+    }
+}
+
+/// A point of an item, and how far its carrier really stood above the floor as shown.
+struct Point {
+    above_db: f64,
+    true_db: f64,
+    stated: PointDocument,
+}
+
+/// A bench with `stations` on the air besides its own, and items of these SEs measured on it.
+async fn measure(seed: u64, se_db: &[f64], stations: &[serde_json::Value]) -> Vec<Point> {
+    let folder = tempfile::tempdir().expect("a folder");
+    let options = BenchOptions {
+        seed,
+        ..BenchOptions::default()
+    };
+    let bench = start(options).await.expect("a bench");
+    let connect = || Client::connect(&bench.addresses().control);
+    let mut control = connect().await.expect("its control port");
+    let serial = |index: usize| format!("S-{index}");
+    for (index, se_db) in se_db.iter().enumerate() {
+        let item = json!({ "serial": serial(index), "physics": { "flat_se_db": se_db } });
+        let define = json!({ "do": "define", "item": item });
+        control.request(&define).await.expect("an item");
+    }
+    for station in stations {
+        let plant = json!({ "do": "ambient", "plant": station });
+        control.request(&plant).await.expect("a station");
+    }
+    let file = folder.path().join("station.toml");
+    std::fs::write(&file, station_text(&bench)).expect("a station file");
+    let store = Store::open(&folder.path().join("coverage.db"))
+        .await
+        .expect("a store");
+    let station = config::Station::load(&file).expect("a station");
+    let station = Station::open(station, &store).await.expect("a station");
+    let (events, mut told) = mpsc::channel(64);
+    let procedure = Procedure {
+        station: Arc::new(station),
+        store: store.clone(),
+        hands: Arc::new(ControlPort(Mutex::new(connect().await.expect("hands")))),
+        events,
+        stop: CancellationToken::new(),
+        operator: None,
+    };
+    let listening = tokio::spawn(async move { while told.recv().await.is_some() {} });
+    let items: Vec<_> = (0..se_db.len())
+        .map(|index| ItemEntry {
+            serial: serial(index),
+            ..ItemEntry::default()
+        })
+        .collect();
+    let plan = Plan::read("coverage", PLAN).expect("a plan");
+    let runs = procedure.measure(&plan, &items, true).await.expect("runs");
+    drop(procedure);
+    listening.await.expect("events");
+    let mut documents = Vec::new();
+    for run in runs {
+        let record = store.run(run).await.expect("a run");
+        if record.kind == RunKind::Item {
+            documents.push(
+                RunDocument::read(&store, &record)
+                    .await
+                    .expect("a document"),
+            );
+        }
+    }
+    store.close().await;
+    bench.shutdown().await;
+    with_truth(documents, se_db)
+}
+
+fn with_truth(documents: Vec<RunDocument>, se_db: &[f64]) -> Vec<Point> {
+    let points: Vec<(f64, PointDocument)> = documents
+        .into_iter()
+        .zip(se_db)
+        .flat_map(|(document, se_db)| document.points.into_iter().map(|point| (*se_db, point)))
+        .collect();
+    // The floor of all of a frequency's readings: one alone moves by a decibel.
+    let floor_dbm = |hz: f64| {
+        let floors: Vec<f64> = points
+            .iter()
+            .filter(|(_, point)| point.frequency_hz == hz)
+            .filter_map(|(_, point)| point.floor_dbm)
+            .collect();
+        floors.iter().sum::<f64>() / floors.len() as f64
+    };
+    let above_db = |true_db: f64, point: &PointDocument| {
+        point.reference_dbm.expect("a reference") - true_db - floor_dbm(point.frequency_hz)
+    };
+    let above_db: Vec<f64> = points
+        .iter()
+        .map(|(db, point)| above_db(*db, point))
+        .collect();
+    points
+        .into_iter()
+        .zip(above_db)
+        .map(|((true_db, stated), above_db)| Point {
+            above_db,
+            true_db,
+            stated,
+        })
+        .collect()
+}
+
+#[derive(Debug, Default, Clone, Copy)]
+struct Tally {
+    points: usize,
+    measured: usize,
+    covered: usize,
+    error_db: f64,
+    u_db: f64,
+    bounds: usize,
+    held: usize,
+    /// By how much the truth exceeds the bounds.
+    slack_db: f64,
+}
+
+impl Tally {
+    fn of<'a>(points: impl IntoIterator<Item = &'a Point>) -> Self {
+        let mut tally = Self::default();
+        for Point {
+            true_db, stated, ..
+        } in points
+        {
+            tally.points += 1;
+            let error_db = stated.se_db.map_or(f64::NAN, |se_db| se_db - true_db);
+            match stated.kind {
+                ResultKind::Measured => {
+                    tally.measured += 1;
+                    tally.covered += usize::from(error_db.abs() <= stated.u_db.unwrap_or(0.0));
+                    tally.error_db += error_db;
+                    tally.u_db += stated.u_db.unwrap_or(0.0);
+                }
+                ResultKind::AtLeast => {
+                    tally.bounds += 1;
+                    tally.held += usize::from(error_db <= 0.0);
+                    tally.slack_db -= error_db;
+                }
+                ResultKind::None => {}
+            }
+        }
+        tally
+    }
+
+    fn line(&self, name: &str) {
+        let (measured, bounds) = (self.measured as f64, self.bounds as f64);
+        println!(
+            "{name:12} {:6} {:8} {:7.1}% {:7.2} {:7.2} {:7} {:6.1}% {:7.2}",
+            self.points,
+            self.measured,
+            100.0 * self.covered as f64 / measured,
+            self.error_db / measured,
+            self.u_db / measured,
+            self.bounds,
+            100.0 * self.held as f64 / bounds,
+            self.slack_db / bounds,
+        );
+    }
+}
+
+/// The points of several benches whose carriers stand from 60 dB above the floor down to it.
+async fn campaign(seeds: std::ops::Range<u64>, items: usize) -> Vec<Point> {
+    let mut points = Vec::new();
+    for seed in seeds {
+        // Every bench its own SEs, so that all distances come up.
+        let step_db = 80.0 / items as f64;
+        let se_db: Vec<f64> = (0..items)
+            .map(|item| 20.0 + step_db * (item as f64 + (0.37 * seed as f64) % 1.0))
+            .collect();
+        points.extend(measure(seed, &se_db, &[]).await);
+    }
+    points.retain(|point| (0.0..60.0).contains(&point.above_db));
+    points
+}
+
+fn print(points: &[Point]) {
+    println!("above floor  points measured covered   error  mean U  bounds    held   slack");
+    for from_db in (0..60).step_by(5).map(f64::from) {
+        let row = points
+            .iter()
+            .filter(|point| (from_db..from_db + 5.0).contains(&point.above_db));
+        Tally::of(row).line(&format!("{from_db:2} to {} dB", from_db + 5.0));
+    }
+    Tally::of(points).line("all");
+}
+
+/// Holds the campaign to what is promised; `share_slack` and `error_db` allow for the number of points.
+fn check(points: &[Point], share_slack: f64, error_db: f64) {
+    let all = Tally::of(points);
+    let covered = all.covered as f64 / all.measured as f64;
+    let held = all.held as f64 / all.bounds as f64;
+    let wanted = 0.93 - share_slack..=0.97 + share_slack;
+    assert!(wanted.contains(&covered), "{all:?}");
+    assert!(all.bounds > 0 && held >= 0.93, "{all:?}");
+    // Nobody is helped by a bound that holds because it is low.
+    assert!(all.slack_db / (all.bounds as f64) < 6.0, "{all:?}");
+    let near = Tally::of(points.iter().filter(|p| (5.0..20.0).contains(&p.above_db)));
+    let mean_db = near.error_db / near.measured as f64;
+    assert!(mean_db.abs() < error_db, "{near:?}");
+    for Point { stated, .. } in points {
+        let above_db = stated
+            .level_dbm
+            .zip(stated.floor_dbm)
+            .map(|(level, floor)| level - floor);
+        let near = stated.kind == ResultKind::Measured && above_db.is_some_and(|db| db < 20.0);
+        // The wavelength over 2 pi passes the bench's 1 m between the antennas at 47.7 MHz (ORACLES C15).
+        let near_field = stated.frequency_hz < 47.71345e6;
+        let expected: Vec<&str> = [(near_field, "near_field"), (near, "near_floor")]
+            .into_iter()
+            .filter_map(|(is, word)| is.then_some(word))
+            .collect();
+        assert_eq!(stated.flags, expected, "a clean bench: {stated:?}");
+    }
+}
+
+#[tokio::test]
+async fn intervals_and_bounds_hold_on_the_simulated_bench() {
+    let points = campaign(1..4, 14).await;
+    print(&points);
+    assert!(points.len() > 250, "{}", points.len());
+    // Three standard deviations of a share of 300; three scales are wrong by 0.1 dB each.
+    check(&points, 0.036, 0.35);
+}
+
+#[tokio::test]
+#[ignore = "long: prints the table of coverage by distance from the floor"]
+async fn coverage_table_of_the_simulated_bench() {
+    let points = campaign(11..31, 30).await;
+    print(&points);
+    assert!(points.len() > 2000, "{}", points.len());
+    check(&points, 0.0, 0.2);
+}
+
+#[tokio::test]
+async fn a_planted_station_and_a_planted_overload_are_flagged_where_they_are() {
+    let flagged = |points: &[Point], word: &str| -> Vec<f64> {
+        let has = |point: &&Point| point.stated.flags.iter().any(|flag| flag == word);
+        points
+            .iter()
+            .filter(has)
+            .map(|point| point.stated.frequency_hz)
+            .collect()
+    };
+    let at = |frequency_hz: f64, level_dbm: f64| {
+        [json!({ "frequency_hz": frequency_hz, "level_dbm": level_dbm })]
+    };
+    let points = measure(5, &[30.0], &at(150e6, -60.0)).await;
+    assert_eq!(flagged(&points, "ambient"), [150e6]);
+    assert!(flagged(&points, "overload").is_empty());
+    // Between the test frequencies, and the mixer has to bear it all the same.
+    let points = measure(5, &[30.0], &at(250e6, 9.0)).await;
+    assert_eq!(flagged(&points, "overload").len(), points.len());
+    assert!(
+        points
+            .iter()
+            .all(|point| point.stated.kind == ResultKind::None)
+    );
+    assert!(flagged(&points, "ambient").is_empty());
+}

@@ -1,0 +1,191 @@
+//! Two instruments of a few lines that answer exactly what a test wants, with nothing of the simulated
+//! bench in them.
+
+use std::io::{BufRead, BufReader, Write};
+use std::net::{TcpListener, TcpStream};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+
+use serde_json::json;
+use tempfile::TempDir;
+
+use crate::support::{Ended, muffle};
+
+/// Points of every trace.
+pub const POINTS: usize = 201;
+
+/// What is between the two instruments.
+#[derive(Debug, Clone)]
+pub struct Air {
+    pub source_on: bool,
+    /// Where the receiver is tuned to.
+    pub centre_hz: f64,
+    /// An item stands before the antenna.
+    pub item: bool,
+}
+
+impl Air {
+    /// A flat floor, and with the source on a peak in the middle of it.
+    pub fn trace(&self, floor_dbm: f32, peak_dbm: f32) -> Vec<f32> {
+        let mut levels = vec![floor_dbm; POINTS];
+        if self.source_on {
+            levels[POINTS / 2] = peak_dbm;
+        }
+        levels
+    }
+}
+
+/// A trace as the driver `analyzer-scpi` wants it: little-endian numbers of four bytes in a block.
+pub fn block(levels: &[f32]) -> Vec<u8> {
+    let data: Vec<u8> = levels
+        .iter()
+        .flat_map(|level| level.to_le_bytes())
+        .collect();
+    let length = data.len().to_string();
+    [format!("#{}{length}", length.len()).as_bytes(), &data].concat()
+}
+
+/// A source, a receiver, and a folder with station, plan and database.
+pub struct FakeBench {
+    pub folder: TempDir,
+    /// All message units that the source was sent.
+    heard: Arc<Mutex<Vec<String>>>,
+    air: Arc<Mutex<Air>>,
+}
+
+impl FakeBench {
+    /// `receiver` answers one message unit, or leaves it to the usual answers.
+    pub fn start(
+        plan: &str,
+        driver: &str,
+        receiver: impl Fn(&Air, &str) -> Option<Vec<u8>> + Send + Sync + 'static,
+    ) -> Self {
+        let folder = TempDir::new().expect("a folder");
+        let air = Arc::new(Mutex::new(Air {
+            source_on: false,
+            centre_hz: 0.0,
+            item: false,
+        }));
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let (air_of_source, heard_of_source) = (air.clone(), heard.clone());
+        let source_port = serve(move |unit| {
+            heard_of_source.lock().expect("whole").push(unit.to_owned());
+            let mut air = air_of_source.lock().expect("whole");
+            match unit {
+                "OUTP ON" => air.source_on = true,
+                "OUTP OFF" | "*RST" => air.source_on = false,
+                "OUTP?" => return Some(u8::from(air.source_on).to_string().into_bytes()),
+                unit => return usual(unit),
+            }
+            None
+        });
+        let placed = folder.path().join("placed");
+        let (air_of_receiver, placed_file) = (air.clone(), placed.clone());
+        let receiver_port = serve(move |unit| {
+            let mut air = air_of_receiver.lock().expect("whole");
+            if let Some(centre) = unit.strip_prefix("FREQ:CENT ") {
+                air.centre_hz = centre.parse().expect("a number");
+            }
+            air.item = std::fs::metadata(&placed_file).is_ok_and(|file| file.len() > 0);
+            receiver(&air, unit).or_else(|| usual(unit))
+        });
+        let bench = Self { folder, heard, air };
+        let station = station(source_port, receiver_port, driver, &placed);
+        std::fs::write(bench.path("station.toml"), station).expect("written");
+        std::fs::write(bench.path("plan.toml"), plan).expect("written");
+        bench
+    }
+
+    pub fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    /// `muffle measure` of one item.
+    pub fn measure(&self, item: &str, more: &[&str]) -> Ended {
+        muffle()
+            .arg("measure")
+            .arg(self.path("plan.toml"))
+            .args(["--item", item, "--station"])
+            .arg(self.path("station.toml"))
+            .arg("--store")
+            .arg(self.path("muffle.db"))
+            .args(more)
+            .output()
+            .expect("the program runs")
+            .into()
+    }
+
+    /// Fails if the source is on, or if anything but `OUTP OFF` was said to it first.
+    #[track_caller]
+    pub fn is_off(&self) {
+        assert!(!self.air.lock().expect("whole").source_on);
+        let heard = self.heard.lock().expect("whole");
+        assert_eq!(heard.first().map(String::as_str), Some("OUTP OFF"));
+    }
+}
+
+fn usual(unit: &str) -> Option<Vec<u8>> {
+    let answer = match unit {
+        "*IDN?" => "Nobody,Fake,0,0",
+        "SYST:ERR?" => "0,\"No error\"",
+        "*OPC?" => "1",
+        "*ESR?" => "0",
+        "STAT:QUES:POW:COND?" => "0",
+        // How a link is proven in step is told in the driver; none of these tests gets there with success.
+        "*ESE?" => "0",
+        _ => return None,
+    };
+    Some(answer.as_bytes().to_vec())
+}
+
+/// Serves SCPI by lines on a socket until the test ends; gives its port.
+fn serve(answer: impl Fn(&str) -> Option<Vec<u8>> + Send + Sync + 'static) -> u16 {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a socket");
+    let port = listener.local_addr().expect("bound").port();
+    let answer = Arc::new(answer);
+    std::thread::spawn(move || {
+        for stream in listener.incoming().flatten() {
+            let answer = answer.clone();
+            std::thread::spawn(move || talk(stream, &*answer));
+        }
+    });
+    port
+}
+
+fn talk(stream: TcpStream, answer: &dyn Fn(&str) -> Option<Vec<u8>>) {
+    let mut writer = stream.try_clone().expect("the same socket");
+    for line in BufReader::new(stream).lines().map_while(Result::ok) {
+        let units = line.split(';').map(|unit| unit.trim_start_matches(':'));
+        let answers: Vec<_> = units.filter_map(answer).collect();
+        let mut message = answers.join(&b';');
+        if !answers.is_empty() {
+            message.push(b'\n');
+        }
+        if writer.write_all(&message).is_err() {
+            break;
+        }
+    }
+}
+
+fn station(source: u16, receiver: u16, driver: &str, placed: &Path) -> String {
+    format!(
+        r#"name = "fakes"
+distance = "1 m"
+[source]
+driver = "source-scpi"
+address = "tcp://127.0.0.1:{source}"
+frequency = ["9 kHz", "3 GHz"]
+level = ["-60 dBm", "13 dBm"]
+[receiver]
+driver = "{driver}"
+address = "tcp://127.0.0.1:{receiver}"
+frequency = ["9 kHz", "3 GHz"]
+damage_level = "20 dBm"
+[safety]
+level_max = "13 dBm"
+[placement]
+command = ["sh", "-c", "printf %s \"$1\" > \"$0\"", {placed}, "{{item}}"]
+"#,
+        placed = json!(placed)
+    )
+}

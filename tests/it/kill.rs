@@ -1,0 +1,257 @@
+//! The program is killed at random moments, or told to stop: nothing that was announced is lost, the run
+//! goes on to its end, and the source is switched off before anything else is said to it.
+
+use std::fs;
+use std::path::Path;
+use std::process::Child;
+use std::time::{Duration, Instant};
+
+use muffle::store::{ReadingKey, RunFilter, RunId, RunKind, RunRecord, RunState, Store};
+use rand::rngs::StdRng;
+use rand::{RngExt, SeedableRng};
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+use tokio::runtime::Runtime;
+
+use crate::support::{Bench, Ended, Tap, plan};
+
+/// How often the program is killed.
+const KILLS: u32 = 50;
+/// Changes every moment of killing.
+const SEED: u64 = 0x6d75_666c;
+/// Readings of an item's run: floor and signal at four frequencies.
+const OF_ITEM: usize = 2 * 4;
+/// Readings of a reference: at each frequency also one with the source a step lower.
+const OF_REFERENCE: usize = 3 * 4;
+/// Events of an undisturbed measuring: of each run its beginning, its placing, its readings and its end;
+/// of the item also its points.
+const EVENTS: usize = (3 + OF_REFERENCE) + (3 + OF_ITEM + 4);
+/// The longest that anything here may take.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A bench whose source is reached through a tap.
+struct Site {
+    bench: Bench,
+    tap: Tap,
+    runtime: Runtime,
+}
+
+impl Site {
+    fn new(frequencies: &[&str]) -> Self {
+        let bench = Bench::start(7);
+        let there = bench.addresses["source"]["tcp"]
+            .as_str()
+            .expect("an address");
+        let tap = Tap::before(there);
+        let station = bench.station_text.replace(there, &tap.address);
+        bench.write("station.toml", &station);
+        bench.write("plan.toml", &plan(frequencies));
+        bench.shelf("B-1", 40.0);
+        Self {
+            bench,
+            tap,
+            runtime: Runtime::new().expect("a runtime"),
+        }
+    }
+
+    /// `muffle measure` with a new reference, its events in a file of their own.
+    fn begin(&self, events: &Path) -> Child {
+        self.bench
+            .measure_command("B-1")
+            .arg("--fresh-reference")
+            .arg("--events")
+            .arg(events)
+            .stdout(std::process::Stdio::null())
+            .stderr(std::process::Stdio::piped())
+            .spawn()
+            .expect("the program runs")
+    }
+
+    /// Looks into the database.
+    fn look<R>(&self, look: impl AsyncFnOnce(&Store) -> R) -> R {
+        self.runtime.block_on(async {
+            let store = Store::open(&self.bench.path("muffle.db"))
+                .await
+                .expect("the database opens clean");
+            let seen = look(&store).await;
+            store.close().await;
+            seen
+        })
+    }
+
+    fn latest(&self) -> Option<RunRecord> {
+        self.look(async |store| {
+            let filter = RunFilter {
+                limit: Some(1),
+                ..RunFilter::default()
+            };
+            store.runs(&filter).await.expect("runs").pop()
+        })
+    }
+
+    /// Every line that was announced is in the database, and the database is whole.
+    fn nothing_is_lost(&self, announced: &[Value]) -> usize {
+        self.look(async |store| {
+            let integrity = store.integrity().await.expect("checked");
+            assert!(integrity.faults.is_empty(), "{:?}", integrity.faults);
+            let mut run: Option<RunId> = None;
+            let mut readings = 0;
+            for event in announced {
+                match event["event"].as_str() {
+                    Some("run") => {
+                        let id = event["run"].as_str().expect("an id");
+                        run = Some(id.parse().expect("an id"));
+                    }
+                    Some("reading") => {
+                        let key: ReadingKey =
+                            serde_json::from_value(event["key"].clone()).expect("a key");
+                        let kept = store
+                            .reading_with_trace(run.expect("a run before its readings"), &key)
+                            .await
+                            .expect("its trace is whole")
+                            .unwrap_or_else(|| panic!("{key} was announced and is lost"));
+                        assert_eq!(Some(kept.0.peak_dbm), event["level_dbm"].as_f64());
+                        readings += 1;
+                    }
+                    _ => {}
+                }
+            }
+            readings
+        })
+    }
+
+    /// Emissions that the log has no end of.
+    fn open_emissions(&self) -> usize {
+        let open = async |store: &Store| store.open_emissions("simulated bench at Tarn End").await;
+        self.look(open).expect("a log").len()
+    }
+
+    /// Goes on until an item is complete, as a person would; gives how many commands that took.
+    fn go_on(&self) -> u32 {
+        for command in 1..=3 {
+            let ended = match self.latest() {
+                Some(run) if run.state != RunState::Complete => self.bench.resume(),
+                _ => self.bench.measure("B-1"),
+            };
+            assert_eq!(ended.code, Some(0), "{ended:#?}");
+            let latest = self.latest().expect("a run");
+            assert_eq!(latest.state, RunState::Complete);
+            let keys = self.look(async |store| store.reading_keys(latest.id).await);
+            let wanted = match latest.kind {
+                RunKind::Item => OF_ITEM,
+                RunKind::Reference => OF_REFERENCE,
+            };
+            assert_eq!(keys.expect("keys").len(), wanted);
+            if latest.kind == RunKind::Item {
+                return command;
+            }
+        }
+        panic!("three commands did not lead to a complete item");
+    }
+
+    /// Nothing is on, nothing is open in the log, and off came first on every connection.
+    fn is_at_rest(&self) {
+        self.bench.is_off();
+        assert_eq!(self.open_emissions(), 0);
+        for first in self.tap.first_lines() {
+            assert!(
+                first.starts_with("OUTP OFF"),
+                "the source first heard {first}"
+            );
+        }
+    }
+}
+
+/// The whole lines of an events file.
+fn events(path: &Path) -> Vec<Value> {
+    let text = fs::read_to_string(path).unwrap_or_default();
+    let whole = text.rfind('\n').map_or("", |end| &text[..end]);
+    let lines = whole.lines().map(serde_json::from_str);
+    lines
+        .collect::<Result<_, _>>()
+        .expect("one JSON object a line")
+}
+
+/// Waits until so many events were announced, or the process has ended.
+fn wait_for_events(process: &mut Child, path: &Path, count: usize) {
+    let begun = Instant::now();
+    while events(path).len() < count {
+        assert!(begun.elapsed() < PATIENCE, "{count} events never came");
+        if process.try_wait().expect("a child").is_some() {
+            return;
+        }
+        std::thread::sleep(Duration::from_micros(500));
+    }
+}
+
+#[test]
+fn killed_at_any_moment_nothing_announced_is_lost() {
+    let site = Site::new(&["100 MHz", "200 MHz", "300 MHz", "400 MHz"]);
+    let mut random = StdRng::seed_from_u64(SEED);
+    let (mut in_mid_run, mut found_on, mut announced, mut commands) = (0, 0, 0, 0);
+    for kill in 0..KILLS {
+        let path = site.bench.path(&format!("events-{kill}"));
+        let mut process = site.begin(&path);
+        // Anywhere: before the first event, between any two, and a moment after the last.
+        wait_for_events(&mut process, &path, random.random_range(0..=EVENTS));
+        std::thread::sleep(Duration::from_micros(random.random_range(0..12_000)));
+        process.kill().expect("killed");
+        process.wait().expect("ended");
+
+        let was_on = site.bench.state()["source"]["on"] == true;
+        found_on += u32::from(was_on);
+        announced += site.nothing_is_lost(&events(&path));
+        let open = site.open_emissions();
+        assert!(open <= 1);
+        assert!(
+            open == 1 || !was_on,
+            "the source is on and the log does not know"
+        );
+        let latest = site.latest();
+        in_mid_run += u32::from(latest.is_some_and(|run| run.state == RunState::Running));
+        commands += site.go_on();
+        site.nothing_is_lost(&events(&path));
+        site.is_at_rest();
+    }
+    println!(
+        "{KILLS} kills (seed {SEED:#x}): {in_mid_run} in the middle of a run, {found_on} with the source on; \
+        {announced} announced readings, none lost; all complete after {commands} further commands"
+    );
+    assert!(
+        in_mid_run > KILLS / 4,
+        "{in_mid_run} kills in the middle of a run"
+    );
+    assert!(found_on > 0, "never killed while the source was on");
+    assert!(announced > 100);
+}
+
+#[test]
+fn told_to_stop_it_leaves_the_output_off_and_the_run_resumable() {
+    let many: Vec<_> = (1..=60).map(|n| format!("{n} MHz")).collect();
+    let many: Vec<_> = many.iter().map(String::as_str).collect();
+    for signal in [Signal::INT, Signal::TERM, Signal::HUP] {
+        let site = Site::new(&many);
+        let path = site.bench.path("events");
+        let mut process = site.begin(&path);
+        wait_for_events(&mut process, &path, 9);
+        kill_process(Pid::from_child(&process), signal).expect("told");
+        let ended: Ended = process.wait_with_output().expect("it ends").into();
+        ended.with(
+            4,
+            &["muffle: stopped", "Go on with:\n  muffle measure --resume "],
+        );
+        site.is_at_rest();
+        let before = site.latest().expect("a run");
+        assert_eq!(before.state, RunState::Stopped, "{signal:?}");
+        let kept = site.nothing_is_lost(&events(&path));
+        assert!((6..180).contains(&kept), "{kept} readings");
+
+        site.bench
+            .resume()
+            .with(0, &[&format!("{} readings", 180 - kept)]);
+        let after = site.latest().expect("a run");
+        assert_eq!((after.id, after.state), (before.id, RunState::Complete));
+        site.nothing_is_lost(&events(&path));
+        site.is_at_rest();
+    }
+}
