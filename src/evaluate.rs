@@ -10,7 +10,9 @@ use jiff::Timestamp;
 use serde_json::json;
 
 use crate::analysis::budget::{BudgetInput, Given, PointScatter, Scatter};
+use crate::analysis::closing::{between_db, window_half_hz};
 use crate::analysis::flag::{Flag, FlagWord};
+use crate::analysis::floor::Hold;
 use crate::analysis::limit::LimitLine;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
 use crate::analysis::shield::cavity::{BoxSize, Loading, modes};
@@ -27,9 +29,8 @@ use crate::store::{
 /// The face of a reference: there is no item to have one.
 pub const OPEN: &str = "open";
 
-/// The peak may lie this many resolution bandwidths beside the test frequency: the frequency errors of
-/// source and receiver, and half a bin.
-const WINDOW_BANDWIDTHS: f64 = 1.0;
+/// A floor is read from at least so many bins to either side of the test frequency.
+const SLICE_BINS: f64 = 32.0;
 
 /// A step reading of the reference is this much lower than its signal.
 pub const STEP_DB: f64 = 10.0;
@@ -83,15 +84,16 @@ pub fn pick(
     resolution_bandwidth: Frequency,
 ) -> Result<Picked, AnalysisError> {
     let levels = trace.levels.to_f64();
-    Levels::new(trace.start_hz, trace.stop_hz, &levels)?
-        .pick(window(frequency.hz(), resolution_bandwidth.hz()))
+    let trace = Levels::new(trace.start_hz, trace.stop_hz, &levels)?;
+    let bin_hz = trace.spacing_hz();
+    trace.pick(window(frequency.hz(), resolution_bandwidth.hz(), bin_hz))
 }
 
-/// Where the peak is looked for.
-pub(crate) fn window(centre_hz: f64, resolution_bandwidth_hz: f64) -> Window {
+/// Where the peak is looked for in a trace of bins so far apart.
+pub(crate) fn window(centre_hz: f64, resolution_bandwidth_hz: f64, bin_hz: f64) -> Window {
     Window {
         centre_hz,
-        half_width_hz: WINDOW_BANDWIDTHS * resolution_bandwidth_hz,
+        half_width_hz: window_half_hz(resolution_bandwidth_hz, bin_hz),
     }
 }
 
@@ -175,6 +177,18 @@ impl Evaluator {
             limit,
             plan,
         })
+    }
+
+    /// The required SE at a frequency, dB.
+    pub fn limit_db(&self, frequency_hz: f64) -> Option<f64> {
+        self.limit
+            .as_ref()
+            .and_then(|line| line.at_db(frequency_hz))
+    }
+
+    /// The run of the reference.
+    pub fn reference(&self) -> RunId {
+        self.reference
     }
 
     /// Works out one point from its four traces and keeps the result.
@@ -345,9 +359,11 @@ impl Evaluator {
         item: &Pair,
         seen: &Seen,
     ) -> Result<PointResult, AnalysisError> {
+        let frequency = Frequency::from_hz(point.frequency_hz);
+        let span_hz = self.plan.settings_at(frequency).span.hz();
         judge_point(&PointInput {
-            reference: reference.input(point.frequency_hz)?,
-            item: item.input(point.frequency_hz)?,
+            reference: reference.input(point.frequency_hz, span_hz)?,
+            item: item.input(point.frequency_hz, span_hz)?,
             setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
             station: &self.budget,
             scatter: PointScatter {
@@ -439,11 +455,29 @@ impl Pair {
         self.signal.settings["attenuation_db"].as_f64()
     }
 
-    /// By the settings it was read with, which need not be those of another reading.
-    fn input(&self, frequency_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+    /// By the settings it was read with, which need not be those of another reading; `span_hz` is the part
+    /// of a trace that belongs to the test frequency: all of it, but for the wide one of a sealed receiver.
+    fn input(&self, frequency_hz: f64, span_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
         let resolution_hz = self.resolution_hz();
-        let window = window(frequency_hz, resolution_hz);
-        let levels = |trace: &Trace, levels| Levels::new(trace.start_hz, trace.stop_hz, levels);
+        let signal = &self.signal_trace;
+        let floor = &self.floor_trace;
+        let signal = Levels::new(signal.start_hz, signal.stop_hz, &self.signal_levels)?;
+        let floor = Levels::new(floor.start_hz, floor.stop_hz, &self.floor_levels)?;
+        let near = Window {
+            centre_hz: frequency_hz,
+            half_width_hz: (0.5 * span_hz).max(SLICE_BINS * floor.spacing_hz()),
+        };
+        let held = &self.signal.settings;
+        let carriers_hz: Option<Vec<f64>> = held["closing_frequencies_hz"]
+            .as_array()
+            .map(|all| all.iter().filter_map(serde_json::Value::as_f64).collect());
+        let raised_db = match &carriers_hz {
+            Some(carriers) => between_db(&signal, &floor, near, carriers, resolution_hz)?,
+            None => 0.0,
+        };
+        let with_carrier = held["sweeps_with_carrier"]
+            .as_u64()
+            .and_then(|sweeps| u32::try_from(sweeps).ok());
         let overload = |reading: &ReadingRecord| {
             reading
                 .flags
@@ -451,11 +485,16 @@ impl Pair {
                 .any(|flag| flag == FlagWord::Overload.as_str())
         };
         Ok(ReadingInput {
-            signal: levels(&self.signal_trace, &self.signal_levels)?,
-            floor: levels(&self.floor_trace, &self.floor_levels)?,
-            window,
+            window: window(frequency_hz, resolution_hz, signal.spacing_hz()),
+            signal: signal.slice(near)?,
+            floor: floor.slice(near)?,
             rbw_hz: resolution_hz,
-            sweeps: self.signal.sweeps,
+            hold: Hold {
+                // The noise is read from the floor's trace, held over its own number of sweeps.
+                sweeps: self.floor.sweeps,
+                with_carrier: with_carrier.unwrap_or(self.floor.sweeps),
+                raised_db,
+            },
             overload: overload(&self.signal) || overload(&self.floor),
         })
     }

@@ -3,6 +3,7 @@
 
 use super::budget::{BudgetInput, Given, PointScatter};
 use super::flag::FlagWord;
+use super::floor::Hold;
 use super::point::{Kind, PointInput, PointResult, ReadingInput, judge_point};
 use super::trace::{Trace, Window};
 use super::verdict::DecisionRule;
@@ -121,7 +122,7 @@ fn judge(receiver: Receiver, traces: [&Vec<f64>; 4], station: &BudgetInput) -> P
             half_width_hz: receiver.rbw_hz,
         },
         rbw_hz: receiver.rbw_hz,
-        sweeps: receiver.sweeps,
+        hold: Hold::over(receiver.sweeps),
         overload: false,
     };
     judge_point(&PointInput {

@@ -22,6 +22,37 @@ pub const ABOVE_STEADY_DB: f64 = 3.0;
 /// One tail outside of plus and minus two standard deviations.
 const TWO_SIGMA_TAIL: f64 = 0.022_750_131_948_179_2;
 
+/// How the signal's trace was held, and how that of its floor.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hold {
+    /// Sweeps over which the peaks were held, in both.
+    pub sweeps: u32,
+    /// Sweeps during which the carrier was on; the others added noise alone to the signal's trace.
+    pub with_carrier: u32,
+    /// By how much the signal's trace stands above the floor's where there is no carrier, dB. Zero where
+    /// both were held alike.
+    pub raised_db: f64,
+}
+
+impl Hold {
+    /// The carrier was on during all of the sweeps.
+    pub const fn over(sweeps: u32) -> Self {
+        Self {
+            sweeps,
+            with_carrier: sweeps,
+            raised_db: 0.0,
+        }
+    }
+
+    /// The share of a bin's samples that had the carrier in them: a bin wider than the filter also shows
+    /// the noise of the rest of its width.
+    fn share(&self, trace: &Trace, rbw_hz: f64) -> f64 {
+        let in_time = f64::from(self.with_carrier.max(1)) / f64::from(self.sweeps.max(1));
+        let in_frequency = rbw_hz / trace.spacing_hz().max(rbw_hz);
+        (in_time * in_frequency).min(1.0)
+    }
+}
+
 /// What the receiver shows at a test frequency with the source off.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Floor {
@@ -60,7 +91,8 @@ pub enum Judged {
 
 impl Floor {
     /// Reads the floor from a trace taken with the source off, with the settings and the number of
-    /// sweeps of the signal's trace, for a carrier at `carrier_hz`.
+    /// sweeps of the signal's trace, for a carrier at `carrier_hz`; where that was held longer, the floor is
+    /// raised as `hold` says.
     ///
     /// # Errors
     /// The window lies outside the trace.
@@ -68,13 +100,15 @@ impl Floor {
         trace: &Trace,
         window: Window,
         carrier_hz: f64,
-        sweeps: u32,
+        hold: &Hold,
         rbw_hz: f64,
     ) -> Result<Self, AnalysisError> {
         let shown = trace.pick(window)?;
-        let noise = HeldNoise::estimate(trace, window, carrier_hz, sweeps, rbw_hz)?;
+        let share = hold.share(trace, rbw_hz);
+        let noise = HeldNoise::estimate(trace, window, carrier_hz, hold.sweeps, rbw_hz)?
+            .map(|noise| noise.raised(hold.raised_db).with_carrier_in(share));
         let (ambient_db, detection_dbm) = match &noise {
-            None => (None, shown.level_dbm + ABOVE_STEADY_DB),
+            None => (None, shown.level_dbm + hold.raised_db + ABOVE_STEADY_DB),
             Some(noise) => {
                 // One trace may have shown the noise too low: it gets the benefit of that doubt.
                 let doubtful = noise.raised(noise.mean_u_db);
@@ -93,7 +127,7 @@ impl Floor {
             noise,
             ambient_db,
             detection_dbm,
-            sweeps: f64::from(sweeps.max(1)),
+            sweeps: f64::from(hold.with_carrier.max(1)),
         })
     }
 
@@ -217,7 +251,7 @@ mod tests {
             .collect();
         levels[100] = levels[100].max(ambient_dbm);
         let trace = Trace::new(0.0, 200.0, &levels).expect("a trace");
-        Floor::of(&trace, WINDOW, WINDOW.centre_hz, 10, 2.0).expect("a floor")
+        Floor::of(&trace, WINDOW, WINDOW.centre_hz, &Hold::over(10), 2.0).expect("a floor")
     }
 
     #[test]

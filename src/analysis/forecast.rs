@@ -117,6 +117,7 @@ impl Sweep {
             samples,
             bins,
             passband: Passband::new(bins, -1.0, 1.0),
+            share: 1.0,
             mean_u_db: spread_db / NORMAL_SPREAD / independent.sqrt(),
         }
     }

@@ -5,6 +5,7 @@
 //! statistics of peak-held noise with a carrier in it ([`noise`], on [`rice`]). Two readings make an SE
 //! with an uncertainty after the GUM ([`budget`]), held against a limit line ([`limit`]) by a decision
 //! rule ([`verdict`]); [`point`] does all of it for one point. [`flag`] lists what can spoil one.
+//! [`closing`] shares out the frequencies of a sealed run among closings of the item.
 //!
 //! Many results make a statement about more than one item: a lot is judged by attributes ([`lot`]) or by
 //! variables ([`tolerance`]), lower bounds staying bounds ([`censored`]); runs, items and models are
@@ -16,6 +17,7 @@
 pub mod budget;
 pub mod censored;
 pub mod chart;
+pub mod closing;
 pub mod compare;
 #[cfg(test)]
 mod coverage;
@@ -62,6 +64,14 @@ pub enum AnalysisError {
         start_hz: f64,
         /// Last frequency, Hz.
         stop_hz: f64,
+    },
+    /// A test frequency that no closing can hold.
+    #[error("{frequency_hz} Hz cannot be measured sealed: {reason}")]
+    NoClosing {
+        /// Which, Hz.
+        frequency_hz: f64,
+        /// Why not, and what to do.
+        reason: String,
     },
     /// A limit line that cannot be interpolated.
     #[error("limit line, point {number}: {reason}")]

@@ -9,6 +9,8 @@
 //!
 //! P(reading <= L | carrier A) = product over the W bins of F(L; g A)^M,   F from [`super::rice`].
 //!
+//! Where the carrier was on for a share s of the samples only: F(L; g A)^(s M) F(L; 0)^((1 - s) M).
+//!
 //! A filter that is swept past the carrier takes several independent samples of noise on its way: the
 //! carrier has a chance to read high in each of them.
 
@@ -45,6 +47,8 @@ pub struct HeldNoise {
     pub mean_u_db: f64,
     /// Where a carrier shows.
     pub passband: Passband,
+    /// The share of the held samples that had the carrier in them; the others held noise alone.
+    pub share: f64,
 }
 
 /// How much of a carrier the filter passes to the independent bins around it.
@@ -133,6 +137,7 @@ impl HeldNoise {
             bins,
             mean_u_db: fit.deviation_db / independent.sqrt(),
             passband: Passband::new(bins, bandwidths(first_hz), bandwidths(last_hz)),
+            share: 1.0,
         }))
     }
 
@@ -184,6 +189,11 @@ impl HeldNoise {
         }
     }
 
+    /// The same noise, of whose held samples only a share had the carrier in them.
+    pub(super) fn with_carrier_in(&self, share: f64) -> Self {
+        Self { share, ..*self }
+    }
+
     /// The same noise with another number of held samples.
     pub(super) fn with_samples(&self, samples: f64) -> Self {
         Self { samples, ..*self }
@@ -201,11 +211,11 @@ impl HeldNoise {
         for node in self.passband.0.iter().filter(|node| node.bins > 0.0) {
             let bins = node.bins.min(left);
             let with_carrier = chance(level, node.gain * carrier);
-            ln_product += bins
-                * match with_carrier.above < 0.5 {
-                    true => (-with_carrier.above).ln_1p(),
-                    false => with_carrier.below.max(f64::MIN_POSITIVE).ln(),
-                };
+            let ln_carrier = match with_carrier.above < 0.5 {
+                true => (-with_carrier.above).ln_1p(),
+                false => with_carrier.below.max(f64::MIN_POSITIVE).ln(),
+            };
+            ln_product += bins * (self.share * ln_carrier + (1.0 - self.share) * ln_noise);
             left -= bins;
         }
         self.samples * (ln_product + left * ln_noise)
@@ -446,6 +456,7 @@ mod tests {
                 bins: 3.0,
                 mean_u_db: 0.0,
                 passband: Passband::new(3.0, -1.0, 1.0),
+                share: 1.0,
             };
             for level_dbm in [-97.0, -92.0, -85.0, -70.0, -40.0] {
                 for p in [0.05, 0.5, 0.975] {
@@ -491,6 +502,27 @@ mod tests {
     }
 
     #[test]
+    fn a_carrier_that_was_on_for_a_share_of_the_samples() {
+        let noise = |samples, share| HeldNoise {
+            mean_dbm: -100.0,
+            samples,
+            bins: 3.0,
+            mean_u_db: 0.0,
+            passband: Passband::new(3.0, -1.0, 1.0),
+            share,
+        };
+        // By the product rule: 93 samples of which 3 had the carrier are 3 with it and 90 without.
+        for (level, amplitude) in [(5.0, 2.0), (12.0, 5.0), (1e4, 140.0)] {
+            let shared = noise(93.0, 3.0 / 93.0).ln_below(level, amplitude);
+            let with = noise(3.0, 1.0).ln_below(level, amplitude);
+            let without = noise(90.0, 1.0).ln_below(level, 0.0);
+            assert!((shared - with - without).abs() < 1e-9 * (1.0 + shared.abs()));
+        }
+        let all = noise(93.0, 1.0).quantile_dbm(0.5);
+        assert_eq!(noise(93.0, 0.1).quantile_dbm(0.5), all);
+    }
+
+    #[test]
     fn a_quantile_among_readings_judged_alike_gives_back_its_chance() {
         let noise = HeldNoise {
             mean_dbm: -100.0,
@@ -498,6 +530,7 @@ mod tests {
             bins: 15.3,
             mean_u_db: 0.0,
             passband: Passband::new(15.3, -1.0, 1.0),
+            share: 1.0,
         };
         let threshold_dbm = noise.quantile_dbm(1.0 - 1e-6);
         let below = |level_dbm, carrier_dbm| {
@@ -530,6 +563,7 @@ mod tests {
                 bins: 1.0,
                 mean_u_db: 0.0,
                 passband: Passband::new(1.0, 0.0, 0.0),
+                share: 1.0,
             };
             for p in [0.1, 0.5, 0.9, 0.999] {
                 let level_dbm = noise.quantile_dbm(p);

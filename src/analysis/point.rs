@@ -5,7 +5,7 @@ use super::budget::{
     Budget, BudgetInput, Cause, Component, Distribution, Given, Origin, PointScatter, station_rows,
 };
 use super::flag::{Flag, FlagWord};
-use super::floor::{BOUND_CONFIDENCE, Floor, Judged};
+use super::floor::{BOUND_CONFIDENCE, Floor, Hold, Judged};
 use super::limit::LimitLine;
 use super::trace::{Picked, Trace, Window};
 use super::verdict::{DecisionRule, Verdict, conformity, on_bound};
@@ -24,14 +24,14 @@ const ONE_SIDED_95: f64 = 1.644_853_626_951_472_7;
 pub struct ReadingInput<'a> {
     /// The trace with the source on.
     pub signal: Trace<'a>,
-    /// The trace with the source off, same settings, same number of sweeps.
+    /// The trace with the source off, same settings, same number of sweeps (or as `hold` says).
     pub floor: Trace<'a>,
     /// Where the peak is picked, in both.
     pub window: Window,
     /// Resolution bandwidth, Hz.
     pub rbw_hz: f64,
-    /// Over how many sweeps the peaks were held, in both.
-    pub sweeps: u32,
+    /// Over how many sweeps the peaks were held.
+    pub hold: Hold,
     /// The receiver reported an overload during the signal or the floor.
     pub overload: bool,
 }
@@ -214,7 +214,7 @@ impl Reading {
             &input.floor,
             input.window,
             carrier_hz,
-            input.sweeps,
+            &input.hold,
             input.rbw_hz,
         )?;
         let judged = floor.judge(shown.level_dbm);

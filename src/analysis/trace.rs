@@ -111,6 +111,19 @@ impl<'a> Trace<'a> {
         Ok(first as usize..=end as usize)
     }
 
+    /// The part of the trace within a window, its levels at the frequencies they have here.
+    ///
+    /// # Errors
+    /// As [`Trace::bins`].
+    pub fn slice(&self, window: Window) -> Result<Self, AnalysisError> {
+        let bins = self.bins(window)?;
+        Ok(Self {
+            start_hz: self.frequency_hz(*bins.start()),
+            stop_hz: self.frequency_hz(*bins.end()),
+            levels_dbm: &self.levels_dbm[bins],
+        })
+    }
+
     /// The highest level within the window; of equal ones the first.
     ///
     /// # Errors
@@ -171,6 +184,21 @@ mod tests {
             at(f64::NAN, 20.0),
             Err(AnalysisError::OutsideTrace { .. })
         ));
+    }
+
+    #[test]
+    fn a_slice_keeps_its_frequencies() {
+        let trace = Trace::new(100.0, 140.0, &LEVELS).expect("usable");
+        let window = |centre_hz, half_width_hz| Window {
+            centre_hz,
+            half_width_hz,
+        };
+        let slice = trace.slice(window(121.0, 12.0)).expect("inside");
+        assert_eq!(slice.levels_dbm(), &LEVELS[1..=3]);
+        assert_eq!((slice.frequency_hz(0), slice.spacing_hz()), (110.0, 10.0));
+        // As wide as the trace is all of it, whatever rounding did to the width.
+        assert_eq!(trace.slice(window(120.0, 20.0 - 1e-9)), Ok(trace));
+        assert!(trace.slice(window(146.0, 20.0)).is_err());
     }
 
     #[test]

@@ -7,7 +7,7 @@ use comfy_table::Cell;
 use serde_json::json;
 
 use super::{CliError, StationArg, StoreArg, find, print, print_json, table, write_file};
-use crate::config::{self, Plan};
+use crate::config::{self, Arrangement, Plan};
 use crate::procedure::forecast::{
     Basis, Comparison, Forecast, PointForecast, forecast, with_bands,
 };
@@ -79,6 +79,12 @@ async fn look_ahead(args: ForecastArgs) -> Result<u8, CliError> {
     let plan = Plan::load(&args.plan)?;
     let station = config::Station::load(&args.station.station)?;
     plan.check(&station)?;
+    if plan.arrangement == Arrangement::Sealed {
+        return Err(CliError::Input(
+            "the forecast is for linked plans so far: it knows neither how a closing is shared nor how long it is held; for a sealed plan, forecast the same plan with `arrangement = \"linked\"` and allow up to 10 dB for the longer hold"
+                .to_owned(),
+        ));
+    }
     let store = match !args.link_budget && args.store.store.exists() {
         true => Some(Store::open_read_only(&args.store.store).await?),
         false => None,

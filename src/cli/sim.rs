@@ -85,6 +85,9 @@ struct PlaceArgs {
     /// horizontal or vertical.
     #[arg(long, default_value = "vertical")]
     polarisation: String,
+    /// open, closed, or sealed: closed around the receiver, which is then out of reach.
+    #[arg(long, default_value = "closed", value_parser = ["open", "closed", "sealed"])]
+    state: String,
 }
 
 #[derive(Debug, Args)]
@@ -149,7 +152,8 @@ async fn ask(control: &str, request: &Value) -> Result<Value, CliError> {
 
 async fn place(args: PlaceArgs) -> Result<(), CliError> {
     let item = Some(args.item).filter(|item| !item.is_empty());
-    let mut request = json!({ "do": "place", "item": item, "polarisation": args.polarisation });
+    let mut request = json!({ "do": "place", "item": item, "polarisation": args.polarisation,
+                              "closed": args.state != "open", "sealed": args.state == "sealed" });
     if item.is_some() {
         request["face"] = json!(args.face);
     }
@@ -224,7 +228,7 @@ path_loss_min = "12 dB"
 
 # The hook a turntable or a lid's actuator would use; here it moves the simulated items about.
 [placement]
-command = [{program}, "sim", "place", "--control", {control}, "--item={{item}}", "--face={{face}}", "--polarisation={{polarisation}}"]
+command = [{program}, "sim", "place", "--control", {control}, "--item={{item}}", "--face={{face}}", "--polarisation={{polarisation}}", "--state={{state}}"]
 
 [uncertainty]
 receiver_linearity = "0.5 dB"

@@ -11,7 +11,7 @@ use super::table::shown;
 use crate::procedure::{Event, Hands};
 use crate::quantity::Frequency;
 use crate::report::PointDocument;
-use crate::station::Placement;
+use crate::station::{Placement, State};
 use crate::store::{ReadingKind, ResultRecord};
 
 /// Shows events on standard error: a bar with the time left on a terminal, lines otherwise.
@@ -88,6 +88,16 @@ impl Watch {
                 self.bar.set_length(*readings as u64);
                 self.said = what;
             }
+            Event::Closings {
+                closings,
+                frequencies,
+            } => self.line(&format!(
+                "{frequencies} frequencies in {closings} closing{} and as many silent ones, for each face, polarisation and repeat",
+                if *closings == 1 { "" } else { "s" }
+            )),
+            Event::Closing { place, lasts } => {
+                self.line(&format!("{}: about {lasts}", shown(place)));
+            }
             Event::Placing { placement } => {
                 self.bar
                     .set_message(format!("placing {}", shown(&placement.to_string())));
@@ -156,6 +166,16 @@ impl Hands for Person {
                 "Take everything out of the way between the antennas. Antennas {}.",
                 placement.polarisation
             ),
+            Some(item) if placement.state == State::Open => format!(
+                "Open {}, with the receiver in it, and connect the receiver.",
+                shown(item)
+            ),
+            Some(item) if placement.state == State::Sealed => format!(
+                "The receiver is armed. Disconnect it, leave it in {}, close it, turn its {} to the transmit antenna. Antennas {}.",
+                shown(item),
+                shown(&placement.face),
+                placement.polarisation
+            ),
             Some(item) => format!(
                 "Put the receiver (or its antenna) into {}, close it, turn its {} to the transmit antenna. Antennas {}.{}",
                 shown(item),
@@ -168,7 +188,11 @@ impl Hands for Person {
             ),
         };
         self.bar.suspend(|| {
-            eprintln!("\n  {request}\n  The next readings transmit: stand clear.");
+            eprintln!("\n  {request}");
+            // While an item of a sealed run is open, nothing is sent.
+            if placement.item.is_none() || placement.state != State::Open {
+                eprintln!("  The next readings transmit: stand clear.");
+            }
             eprint!("  Enter when it stands, q and Enter to stop: ");
             let _ = std::io::stderr().flush();
         });

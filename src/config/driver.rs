@@ -176,6 +176,21 @@ pub struct ReceiverWords {
     pub trace: TraceWords,
     /// Asks for the bits that say overload.
     pub overload: Option<RegisterBits>,
+    /// How it sweeps by itself while it lies in a closed item; `None` where it cannot.
+    pub sealed: Option<SealedWords>,
+}
+
+/// How a receiver is left to itself, and asked afterwards what it saw.
+#[derive(Debug, Clone)]
+pub struct SealedWords {
+    /// Begins a new peak hold that goes on until `halt`, all by itself.
+    pub arm: Vec<Command>,
+    /// Asks how long one sweep takes, in seconds; where there is no such query, the plan must say it.
+    pub sweep_time: Option<Command>,
+    /// Stops sweeping and keeps the trace.
+    pub halt: Vec<Command>,
+    /// Asks for a status register that remembers an overload; its bits are those of `overload`.
+    pub overload: Option<Command>,
 }
 
 /// The detectors a plan can ask for.
@@ -580,6 +595,13 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
             attenuation,
         ))
     });
+    let had_sealed = root.has("sealed");
+    let sealed = root.section("sealed", |section| {
+        sealed_words(section, overload.is_some())
+    });
+    if had_sealed {
+        sealed.as_ref()?;
+    }
     let (centre, span, points, fixed_points, resolution_bandwidth, video_bandwidth, attenuation) =
         set?;
     let (hold, sweep, (done, poll), counts_itself) = sweep?;
@@ -601,6 +623,26 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
         poll,
         counts_itself,
         trace: trace?,
+        overload,
+        sealed,
+    })
+}
+
+fn sealed_words(section: &mut Section<'_, '_>, has_overload: bool) -> Option<SealedWords> {
+    let arm = required(section, "arm", &[]);
+    let sweep_time = one(section, "sweep_time", &[]);
+    let halt = required(section, "halt", &[]);
+    let overload = one(section, "overload", &[]);
+    if overload.is_some() && !has_overload {
+        section.fault(
+            "overload",
+            "needs the table [overload], whose `mask` says which bits count",
+        );
+    }
+    Some(SealedWords {
+        arm: arm?,
+        sweep_time,
+        halt: halt?,
         overload,
     })
 }

@@ -17,10 +17,11 @@ pub use address::{Address, Flow, Parity, SerialLine};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
-    ReceiverWords, RegisterBits, SerialClear, SourceWords, TraceWords, Words, built_in_drivers,
+    ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
+    built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
-pub use plan::{Permission, Plan, Polarisation, Rule, Settings};
+pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{
     Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
     SourceRange, Station, Uncertainties,
@@ -115,7 +116,7 @@ mod tests {
             .replace("sweeps = 10", "sweeps = 0");
         let said = plan(&text).expect_err("three faults");
         assert!(
-            said.contains("plan.toml:16:8: `frequencies.stop`: `1 gHz`"),
+            said.contains("plan.toml:19:8: `frequencies.stop`: `1 gHz`"),
             "{said}"
         );
         assert!(said.contains("`settings.span`: is missing"), "{said}");

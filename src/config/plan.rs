@@ -26,6 +26,10 @@ const FACE_CHARACTERS_MAX: usize = 40;
 pub struct Plan {
     /// Its name, as it appears with every run.
     pub name: String,
+    /// How the receiver listens inside the item.
+    pub arrangement: Arrangement,
+    /// How long one sweep of a sealed receiver takes, where it cannot be asked.
+    pub sweep_time: Option<Time>,
     /// Test frequencies, ascending, each once.
     pub frequencies: Vec<Frequency>,
     /// How source and receiver are set where no band says otherwise.
@@ -68,7 +72,8 @@ pub struct Band {
 pub struct Settings {
     /// Level at the source's output.
     pub source_level: Level,
-    /// Width of the trace around the test frequency.
+    /// Width of the trace around the test frequency; sealed, of the part of the one wide trace that its floor
+    /// is read from.
     pub span: Frequency,
     /// Points of the trace, unless the receiver's number is fixed.
     pub points: u32,
@@ -84,6 +89,36 @@ pub struct Settings {
     pub sweeps: u32,
     /// Wait after the output is switched on.
     pub settle: Time,
+}
+
+/// How the receiver listens inside the item.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Arrangement {
+    /// It can be talked to while the item is closed.
+    Linked,
+    /// It lies in the closed item and is read after it was opened.
+    Sealed,
+}
+
+impl Arrangement {
+    /// The word in plan files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Linked => "linked",
+            Self::Sealed => "sealed",
+        }
+    }
+}
+
+impl FromStr for Arrangement {
+    type Err = String;
+    fn from_str(word: &str) -> Result<Self, String> {
+        match word {
+            "linked" => Ok(Self::Linked),
+            "sealed" => Ok(Self::Sealed),
+            other => Err(format!("`{other}` is neither linked nor sealed")),
+        }
+    }
 }
 
 /// Which way the antennas stand.
@@ -162,9 +197,21 @@ impl Plan {
         Document::read(file, text, |root| {
             let name = root.required("name");
             let frequencies = root.required_section("frequencies", frequencies);
+            let arrangement =
+                root.checked("arrangement", Some("linked".to_owned()), |word: String| {
+                    word.parse::<Arrangement>()
+                });
+            let sealed = arrangement == Some(Arrangement::Sealed);
+            let sweep_time = root.optional::<Time>("sweep_time");
+            if sweep_time.is_some() && !sealed {
+                root.fault(
+                    "sweep_time",
+                    "is for `arrangement = \"sealed\"`; leave it out",
+                );
+            }
             let settings = root.required_section("settings", |section| {
-                let settings = settings(section, None)?;
-                let bands = bands(section, &settings)?;
+                let settings = settings(section, None, sealed)?;
+                let bands = bands(section, &settings, sealed)?;
                 Some((settings, bands))
             });
             let faces = root.checked("faces", Some(vec!["front".to_owned()]), faces);
@@ -199,6 +246,8 @@ impl Plan {
             let (settings, bands) = settings?;
             Some(Self {
                 name: name?,
+                arrangement: arrangement?,
+                sweep_time,
                 frequencies: frequencies?,
                 settings,
                 bands,
@@ -256,6 +305,9 @@ impl Plan {
                 ));
             }
             check_receiver(settings, station, &mut reasons);
+            if self.arrangement == Arrangement::Sealed {
+                self.check_sealed(settings, station, &mut reasons);
+            }
         }
         for (what, table) in station.tables() {
             let (low, high) = table.range();
@@ -299,6 +351,33 @@ impl Plan {
                 station: format!("station `{}`", station.name),
                 reasons,
             }),
+        }
+    }
+
+    fn check_sealed(&self, settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
+        let Words::Receiver(words) = &station.receiver.driver.words else {
+            return;
+        };
+        let driver = &station.receiver.driver.name;
+        let Some(sealed) = &words.sealed else {
+            reasons.push(format!(
+                "the receiver's driver `{driver}` has no table [sealed]: it cannot sweep by itself; use `arrangement = \"linked\"`, or add the table"
+            ));
+            return;
+        };
+        match (&sealed.sweep_time, self.sweep_time) {
+            (None, None) => reasons.push(format!(
+                "the receiver's driver `{driver}` cannot ask how long a sweep takes; write it down from its screen as `sweep_time`"
+            )),
+            (Some(_), Some(_)) => reasons.push(format!(
+                "the receiver says itself how long a sweep takes (driver `{driver}`); leave `sweep_time` out"
+            )),
+            _ => {}
+        }
+        if words.detector.is_some() && settings.detector != Some(Detector::Peak) {
+            reasons.push(
+                "a sealed receiver needs `detector = \"peak\"` in [settings]: any other would miss a carrier between two bins of its wide trace".to_owned(),
+            );
         }
     }
 
@@ -427,7 +506,11 @@ fn steps(start: Frequency, stop: Frequency, step: Frequency) -> Vec<Frequency> {
 }
 
 /// The settings of a table: all of them, or those that differ from `default`.
-fn settings(section: &mut Section<'_, '_>, default: Option<&Settings>) -> Option<Settings> {
+fn settings(
+    section: &mut Section<'_, '_>,
+    default: Option<&Settings>,
+    sealed: bool,
+) -> Option<Settings> {
     fn value<T: Value>(
         section: &mut Section<'_, '_>,
         key: &'static str,
@@ -472,7 +555,7 @@ fn settings(section: &mut Section<'_, '_>, default: Option<&Settings>) -> Option
         sweeps: sweeps?,
         settle: settle?,
     };
-    match settings.fault() {
+    match settings.fault(sealed) {
         None => Some(settings),
         Some((key, reason)) => {
             section.fault(key, reason);
@@ -483,7 +566,7 @@ fn settings(section: &mut Section<'_, '_>, default: Option<&Settings>) -> Option
 
 impl Settings {
     /// What cannot be right about bandwidth, span and points together, and at which key.
-    fn fault(&self) -> Option<(&'static str, String)> {
+    fn fault(&self, sealed: bool) -> Option<(&'static str, String)> {
         let Self {
             span,
             points,
@@ -502,7 +585,9 @@ impl Settings {
                 ),
             ));
         }
-        (span.hz() / f64::from(points - 1) > resolution_bandwidth.hz()).then(|| {
+        // Sealed, the points are those of one wide trace, held with the peak detector.
+        let apart = span.hz() / f64::from(points - 1) > resolution_bandwidth.hz();
+        (apart && !sealed).then(|| {
             (
                 "points",
                 format!(
@@ -514,13 +599,13 @@ impl Settings {
 }
 
 /// The bands with settings of their own.
-fn bands(section: &mut Section<'_, '_>, default: &Settings) -> Option<Vec<Band>> {
+fn bands(section: &mut Section<'_, '_>, default: &Settings, sealed: bool) -> Option<Vec<Band>> {
     let mut last: Option<Frequency> = None;
     let wanted = section.count("band");
     let bands = section.sections("band", |section| {
         let from: Option<Frequency> = section.required("from");
         let to: Option<Frequency> = section.required("to");
-        let settings = settings(section, Some(default));
+        let settings = settings(section, Some(default), sealed);
         let (from, to) = (from?, to?);
         if to < from {
             section.fault("to", format!("{to} is below the band's beginning, {from}"));

@@ -56,6 +56,9 @@ pub struct InstrumentEntry {
     pub driver: Driver,
     /// Where it is.
     pub address: Address,
+    /// Where else it may be found when it comes back after its link was cut; a serial device's name may
+    /// hold `*`. Only what its identity tells to be the same instrument is used.
+    pub found_at: Vec<Address>,
     /// What its identification must match; before the driver's own pattern.
     pub identity: Option<Pattern>,
 }
@@ -403,12 +406,34 @@ fn instrument(
             None
         }
     };
+    let found_at = found_at(section, role, identity.is_some() || has_identity(&driver));
     let (driver_name, driver) = driver?;
     Some(InstrumentEntry {
         driver_name,
         driver,
         address: address?,
+        found_at: found_at?,
         identity,
+    })
+}
+
+fn has_identity(driver: &Option<(String, Driver)>) -> bool {
+    driver.as_ref().is_none_or(|(_, it)| it.identity.is_some())
+}
+
+fn found_at(section: &mut Section<'_, '_>, role: &str, identified: bool) -> Option<Vec<Address>> {
+    let listed = section.has("found_at");
+    section.checked("found_at", Some(Vec::new()), |all: Vec<Address>| {
+        match (role, listed && !identified) {
+            ("source", _) if !all.is_empty() => {
+                Err("is for the receiver: the source is never looked for".to_owned())
+            }
+            (_, true) => Err(
+                "needs `identity`: an instrument found elsewhere must be known to be the same"
+                    .to_owned(),
+            ),
+            _ => Ok(all),
+        }
     })
 }
 

@@ -125,6 +125,14 @@ pub enum InstrumentError {
         /// Its answer.
         got: String,
     },
+    /// A driver without the words for the sealed arrangement, which the plan's own check refuses.
+    #[error(
+        "receiver: its driver `{driver}` has no table [sealed]; measure with `arrangement = \"linked\"`"
+    )]
+    CannotBeSealed {
+        /// The driver's name.
+        driver: String,
+    },
     /// The task that owns the instrument has ended.
     #[error("{instrument}: its task has ended; see the log")]
     Gone {

@@ -1,5 +1,7 @@
 //! The spectrum analyzer or measuring receiver.
 
+mod sealed;
+
 use std::time::Duration;
 
 use super::InstrumentError;
@@ -8,7 +10,7 @@ use super::trace::decode;
 use crate::config::{Argument, Detector, Driver, Pattern, ReceiverWords};
 use crate::link::Link;
 use crate::quantity::{Frequency, Ratio};
-use crate::store::Trace;
+use crate::store::{Levels, Trace};
 
 /// A sweep may take this many times span / bandwidth², the time a Gaussian filter needs to settle
 /// (2 to 3 times is usual; common practice, no source), before it counts as lost.
@@ -103,14 +105,10 @@ impl Receiver {
             }
             _ => false,
         };
-        let half = settings.span.hz() / 2.0;
-        let trace = Trace {
-            start_hz: settings.centre.hz() - half,
-            stop_hz: settings.centre.hz() + half,
-            unit: "dBm".to_owned(),
-            levels,
-        };
-        Ok(Held { trace, overload })
+        Ok(Held {
+            trace: trace_of(settings, levels),
+            overload,
+        })
     }
 
     /// Sets the receiver and makes its sweeps; gives what is still to be said of it.
@@ -208,6 +206,17 @@ impl Receiver {
     /// Messages sent so far for which an answer was awaited.
     pub fn trips(&self) -> u64 {
         self.session.trips()
+    }
+}
+
+/// The levels of a reading at the frequencies that were set.
+fn trace_of(settings: &ReceiverSettings, levels: Levels) -> Trace {
+    let half = settings.span.hz() / 2.0;
+    Trace {
+        start_hz: settings.centre.hz() - half,
+        stop_hz: settings.centre.hz() + half,
+        unit: "dBm".to_owned(),
+        levels,
     }
 }
 

@@ -200,6 +200,26 @@ impl Stage {
         self.note("sweep.run", swept);
     }
 
+    async fn sealed(&mut self, words: &ReceiverWords) {
+        let Some(sealed) = &words.sealed else {
+            let entry = "sealed".to_owned();
+            self.rehearsal.left_out.push((entry, "the driver has none"));
+            return;
+        };
+        self.set("sealed.arm", &sealed.arm, &[]).await;
+        let queries = [
+            ("sealed.sweep_time", &sealed.sweep_time),
+            ("sealed.overload", &sealed.overload),
+        ];
+        for (name, query) in queries {
+            if let Some(query) = query {
+                let asked = self.session.checked(vec![ask(query)], Duration::ZERO).await;
+                self.note(name, asked.map(|_| ()));
+            }
+        }
+        self.set("sealed.halt", &sealed.halt, &[]).await;
+    }
+
     async fn trace(&mut self, words: &ReceiverWords, points: u32) {
         self.set("trace.prepare", &words.trace.prepare, &[]).await;
         let asked = vec![ask(&words.trace.query)];
@@ -208,6 +228,7 @@ impl Stage {
             Err(error) => Err(error),
         };
         self.note("trace.query", read);
+        self.sealed(words).await;
         let Some(overload) = &words.overload else {
             return;
         };

@@ -5,6 +5,7 @@
 //! and the run where it was; `resume` measures only what is missing.
 
 pub mod forecast;
+mod sealed;
 mod steps;
 
 use std::collections::HashSet;
@@ -20,7 +21,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::analysis::AnalysisError;
 use crate::analysis::flag::FlagWord;
-use crate::config::{ConfigError, ItemEntry, Plan};
+use crate::config::{Arrangement, ConfigError, ItemEntry, Plan};
 use crate::evaluate::{self, EvaluateError, Evaluator};
 use crate::instrument::{Held, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Ratio, Time};
@@ -64,6 +65,14 @@ pub enum ProcedureError {
     Reading {
         /// Where in the run.
         place: String,
+        /// Why.
+        cause: AnalysisError,
+    },
+    /// The frequencies cannot be shared out among closings.
+    #[error("plan `{plan}`: {cause}")]
+    Closings {
+        /// Which plan.
+        plan: String,
         /// Why.
         cause: AnalysisError,
     },
@@ -111,6 +120,21 @@ pub enum Event {
         item: Option<String>,
         /// Readings still to be made.
         readings: usize,
+    },
+    /// The frequencies of a sealed run are shared out.
+    Closings {
+        /// Closings with the source on, for each face, polarisation and repeat; each has a silent one before
+        /// it, with the source off.
+        closings: usize,
+        /// Test frequencies in them.
+        frequencies: usize,
+    },
+    /// A closing of the sealed arrangement begins.
+    Closing {
+        /// What for.
+        place: String,
+        /// How long the item stays closed, about.
+        lasts: Time,
     },
     /// Something is being placed.
     Placing {
@@ -291,6 +315,8 @@ impl Procedure {
                 .collect::<Vec<_>>(),
             "frequencies_hz": frequencies,
             "polarisations": polarisations,
+            "arrangement": plan.arrangement.word(),
+            "sweep_time": plan.sweep_time.map(Time::s),
         });
         let digest = Sha256::digest(shared.to_string().as_bytes());
         digest.iter().map(|byte| format!("{byte:02x}")).collect()
@@ -400,19 +426,14 @@ impl Procedure {
             Some(_) => Some(Evaluator::of(&self.store, &self.store.run(run).await?).await?),
             None => None,
         };
-        for stand in &stands {
-            self.place(&stand.placement).await?;
-            for point in &stand.points {
-                for kind in kinds {
-                    let key = steps::key(*kind, point);
-                    if !present.contains(&key) {
-                        self.read(plan, run, item, &key).await?;
-                    }
-                }
-                if let Some(evaluator) = &evaluator {
-                    let result = Box::new(evaluator.point(point).await?);
-                    self.tell(Event::Point { result }).await;
-                }
+        match plan.arrangement {
+            Arrangement::Linked => {
+                self.go_on_linked(plan, run, item, (&stands, &present), evaluator.as_ref())
+                    .await?;
+            }
+            Arrangement::Sealed => {
+                self.go_on_sealed(plan, run, item, &present, evaluator.as_ref())
+                    .await?;
             }
         }
         let verdict = match &evaluator {
@@ -426,6 +447,33 @@ impl Procedure {
             verdict,
         })
         .await;
+        Ok(())
+    }
+
+    /// Every reading by itself, the receiver within reach.
+    async fn go_on_linked(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        item: Option<&str>,
+        (stands, present): (&[Stand], &HashSet<ReadingKey>),
+        evaluator: Option<&Evaluator>,
+    ) -> Result<(), ProcedureError> {
+        for stand in stands {
+            self.place(&stand.placement).await?;
+            for point in &stand.points {
+                for kind in kinds(item) {
+                    let key = steps::key(*kind, point);
+                    if !present.contains(&key) {
+                        self.read(plan, run, item, &key).await?;
+                    }
+                }
+                if let Some(evaluator) = evaluator {
+                    let result = Box::new(evaluator.point(point).await?);
+                    self.tell(Event::Point { result }).await;
+                }
+            }
+        }
         Ok(())
     }
 
@@ -489,6 +537,33 @@ impl Procedure {
         self.keep(plan, run, &place, key, attempt, taken).await
     }
 
+    /// What is to be sent for a signal, or a step below it.
+    fn emission(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        place: &str,
+        (kind, at): (ReadingKind, Frequency),
+    ) -> EmissionRequest {
+        let level = plan.settings_at(at).source_level;
+        let permission = self
+            .station
+            .config
+            .protected_band(at)
+            .and_then(|band| plan.permission(&band.name))
+            .map(|permission| permission.text.clone());
+        EmissionRequest {
+            run: Some(run),
+            frequency: at,
+            level: match kind {
+                ReadingKind::Step => level - STEP,
+                _ => level,
+            },
+            why: place.to_owned(),
+            permission,
+        }
+    }
+
     /// The floor as it is, or the signal while the output is on.
     async fn take(
         &self,
@@ -506,22 +581,7 @@ impl Procedure {
                 end: None,
             }),
             ReadingKind::Signal | ReadingKind::Step => {
-                let permission = self
-                    .station
-                    .config
-                    .protected_band(frequency)
-                    .and_then(|band| plan.permission(&band.name))
-                    .map(|permission| permission.text.clone());
-                let request = EmissionRequest {
-                    run: Some(run),
-                    frequency,
-                    level: match key.kind {
-                        ReadingKind::Step => plan.settings_at(frequency).source_level - STEP,
-                        _ => plan.settings_at(frequency).source_level,
-                    },
-                    why: place.to_owned(),
-                    permission,
-                };
+                let request = self.emission(plan, run, place, (key.kind, frequency));
                 let settle: Time = plan.settings_at(frequency).settle;
                 let emitted = self
                     .station

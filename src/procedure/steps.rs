@@ -4,7 +4,7 @@ use std::collections::HashSet;
 
 use crate::config::Plan;
 use crate::evaluate::OPEN;
-use crate::station::Placement;
+use crate::station::{Placement, State};
 use crate::store::{Point, ReadingKey, ReadingKind};
 
 /// One thing placed before the antenna, and the points measured while it stands there.
@@ -33,6 +33,10 @@ pub fn stands(plan: &Plan, item: Option<&str>) -> Vec<Stand> {
                         face: face.clone(),
                         polarisation: polarisation.word().to_owned(),
                         repeat,
+                        state: match item {
+                            Some(_) => State::Closed,
+                            None => State::Open,
+                        },
                     },
                     points: points(plan, face, polarisation.word(), repeat),
                 });

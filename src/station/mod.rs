@@ -6,13 +6,14 @@
 mod clamp;
 mod guard;
 mod placement;
+mod sealed;
 
 use std::sync::Arc;
 
 use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 
-use crate::config::{self, InstrumentEntry, Words};
+use crate::config::{self, Address, InstrumentEntry, Words};
 use crate::instrument::{Handle, Held, InstrumentError, Receiver, ReceiverSettings, Source};
 use crate::link::{Framing, link};
 use crate::quantity::{Frequency, Time};
@@ -20,7 +21,7 @@ use crate::store::{EmissionEnd, Store, StoreError};
 
 pub use clamp::{Allowed, HeldBackBy, allowed, allowed_anywhere};
 pub use guard::{EmissionRequest, Emitted, Guard};
-pub use placement::{Placement, place_by_command};
+pub use placement::{Placement, State, place_by_command};
 
 /// Why a station could not do something.
 #[derive(Debug, thiserror::Error)]
@@ -52,6 +53,19 @@ pub enum StationError {
     /// Somebody asked to stop.
     #[error("stopped")]
     Stopped,
+    /// The receiver did not come back after the item was opened.
+    #[error(
+        "the receiver that was armed is not to be found after {after} (looked at {looked}); connect it, give `found_at` in [receiver] if its device name changes, and go on with the run: the closing is repeated"
+    )]
+    ReceiverAway {
+        /// Where.
+        looked: String,
+        /// For how long.
+        after: Time,
+    },
+    /// Neither the receiver nor the plan says how long a sweep takes, which the plan's own check refuses.
+    #[error("nobody says how long a sweep of the receiver takes; give `sweep_time` in the plan")]
+    NoSweepTime,
     /// The placement command failed.
     #[error("placing {placement}: `{command}` {reason}")]
     Placement {
@@ -114,11 +128,7 @@ impl Station {
             }
         };
         settle_log(&config.name, store).await?;
-        let receiver = Handle::own("receiver", receiver(&config.receiver)?);
-        let wanted = config.receiver.identity.clone();
-        let receiver_identity = receiver
-            .run(move |receiver| Box::pin(async move { receiver.start(wanted.as_ref()).await }))
-            .await?;
+        let (receiver, receiver_identity) = start_receiver(&config).await?;
         Ok(Self {
             guard: Guard::new(config.clone(), source, store.clone()),
             receiver,
@@ -193,11 +203,35 @@ fn source(entry: &InstrumentEntry) -> Result<Source, StationError> {
     }
 }
 
-fn receiver(entry: &InstrumentEntry) -> Result<Receiver, StationError> {
+/// The receiver in its known state, and who it is; looked for where else it may be when it is not at its
+/// address.
+async fn start_receiver(
+    config: &config::Station,
+) -> Result<(Handle<Receiver>, String), StationError> {
+    let mut first_error = None;
+    for address in sealed::addresses(&config.receiver, &config.source.address) {
+        let receiver = Handle::own("receiver", receiver(&config.receiver, &address)?);
+        let wanted = config.receiver.identity.clone();
+        let started = receiver
+            .run(move |receiver| Box::pin(async move { receiver.start(wanted.as_ref()).await }))
+            .await;
+        match started {
+            Ok(identity) => return Ok((receiver, identity)),
+            Err(error) => first_error = first_error.or(Some(error)),
+        }
+    }
+    Err(first_error
+        .unwrap_or(InstrumentError::Gone {
+            instrument: "receiver",
+        })
+        .into())
+}
+
+fn receiver(entry: &InstrumentEntry, address: &Address) -> Result<Receiver, StationError> {
     let driver = &entry.driver;
     match &driver.words {
         Words::Receiver(words) => {
-            let link = link(&entry.address, Framing::from(&driver.dialect));
+            let link = link(address, Framing::from(&driver.dialect));
             Ok(Receiver::new(link, driver, words))
         }
         Words::Source(_) => Err(StationError::WrongRole {

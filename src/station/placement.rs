@@ -13,6 +13,29 @@ const PLACEMENT_MAX: Duration = Duration::from_secs(600);
 /// How much of what a failing command said is shown.
 const SAID_CHARACTERS_MAX: usize = 300;
 
+/// How far the item is closed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum State {
+    /// Open, or not there: the receiver can be reached.
+    Open,
+    /// Closed, the receiver still within reach.
+    Closed,
+    /// Closed around the receiver, which is out of reach until the item is opened.
+    Sealed,
+}
+
+impl State {
+    /// The word for it.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::Closed => "closed",
+            Self::Sealed => "sealed",
+        }
+    }
+}
+
 /// What stands before the antenna, and how.
 #[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
 pub struct Placement {
@@ -24,6 +47,8 @@ pub struct Placement {
     pub polarisation: String,
     /// Which closing of the item, from 1.
     pub repeat: u32,
+    /// How far the item is closed.
+    pub state: State,
 }
 
 impl fmt::Display for Placement {
@@ -31,8 +56,10 @@ impl fmt::Display for Placement {
         match &self.item {
             Some(item) => write!(
                 f,
-                "{item}, {} towards the antenna, {}",
-                self.face, self.polarisation
+                "{item}, {} towards the antenna, {}, {}",
+                self.face,
+                self.polarisation,
+                self.state.word()
             ),
             None => write!(f, "the open path, {}", self.polarisation),
         }
@@ -85,6 +112,7 @@ fn fill(word: &str, placement: &Placement) -> String {
             ("{face}", placement.face.clone()),
             ("{polarisation}", placement.polarisation.clone()),
             ("{repeat}", placement.repeat.to_string()),
+            ("{state}", placement.state.word().to_owned()),
         ]
         .into_iter()
         .find(|(name, _)| tail.starts_with(name));
@@ -113,12 +141,14 @@ mod tests {
             face: "seam".into(),
             polarisation: "vertical".into(),
             repeat: 2,
+            state: State::Closed,
         }
     }
 
     #[test]
     fn placeholders_are_filled_once() {
         assert_eq!(fill("--at={face}/{repeat}", &placement("x")), "--at=seam/2");
+        assert_eq!(fill("{state}", &placement("x")), "closed");
         assert_eq!(fill("{item}", &placement("{face}\"; rm")), "{face}\"; rm");
         assert_eq!(fill("{other} {", &placement("x")), "{other} {");
     }

@@ -14,7 +14,8 @@ impl Store {
         let orphans: i64 = self
             .number(
                 "SELECT count(*) FROM reading WHERE NOT EXISTS \
-                (SELECT 1 FROM trace WHERE trace.run = reading.run AND trace.seq = reading.seq)",
+                (SELECT 1 FROM trace WHERE trace.run = reading.run \
+                AND trace.seq = coalesce(reading.trace_seq, reading.seq))",
             )
             .await?;
         if orphans > 0 {

@@ -7,7 +7,7 @@
 //!
 //! - [`Store::open`] creates, backs up and migrates; [`Store::open_read_only`] does none of that.
 //! - Runs and what they were made with: [`Store::put_snapshot`], [`Store::put_item`], [`Store::begin_run`].
-//! - Readings: [`Store::append_reading`], and [`Store::reading_keys`] for what a resumed run need not repeat.
+//! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 

@@ -22,7 +22,7 @@ impl Store {
         check_reading(run, reading)?;
         let doing = format!("keep run {run}, {}", reading.key);
         let mut write = self.write(&doing).await?;
-        let seq = match insert_reading(run, reading, &mut write).await {
+        let seq = match insert_reading(run, reading, None, &mut write).await {
             Ok(Some(seq)) => seq,
             Ok(None) => {
                 drop(write);
@@ -45,6 +45,44 @@ impl Store {
         }
         write.commit().await.map_err(self.fault(&doing))?;
         Ok(seq)
+    }
+
+    /// Keeps readings that belong together, all or nothing: those of one closing in the sealed arrangement.
+    /// A trace that is the same as that of the reading before is kept once.
+    pub async fn append_together(
+        &self,
+        run: RunId,
+        readings: &[NewReading],
+    ) -> Result<(), StoreError> {
+        for reading in readings {
+            check_reading(run, reading)?;
+        }
+        let doing = format!("keep {} readings of run {run}", readings.len());
+        let mut write = self.write(&doing).await?;
+        let mut last: Option<(u32, &Trace)> = None;
+        for reading in readings {
+            let shared = last.filter(|(_, trace)| **trace == reading.trace);
+            let trace_seq = shared.map(|(seq, _)| seq);
+            let seq = match insert_reading(run, reading, trace_seq, &mut write).await {
+                Ok(Some(seq)) => seq,
+                Ok(None) => {
+                    drop(write);
+                    return Err(self.wrong_state(run, doing).await);
+                }
+                Err(error) if is_unique_violation(&error) => {
+                    let key = reading.key.clone();
+                    return Err(StoreError::AlreadyRead { run, key });
+                }
+                Err(error) => return Err(self.fault(&doing)(error)),
+            };
+            if shared.is_none() {
+                insert_trace(run, seq, &reading.trace, &mut write)
+                    .await
+                    .map_err(self.fault(&doing))?;
+                last = Some((seq, &reading.trace));
+            }
+        }
+        write.commit().await.map_err(self.fault(&doing))
     }
 
     /// What the run has already, in the order taken.
@@ -78,8 +116,9 @@ impl Store {
     ) -> Result<Option<(ReadingRecord, TraceRecord)>, StoreError> {
         let row = sqlx::query(
             "SELECT reading.*, start_hz, stop_hz, encoding, unit, sha256, data \
-            FROM reading JOIN trace USING (run, seq) \
-            WHERE run = ?1 AND kind = ?2 AND frequency_hz = ?3 AND face = ?4 \
+            FROM reading JOIN trace ON trace.run = reading.run \
+            AND trace.seq = coalesce(reading.trace_seq, reading.seq) \
+            WHERE reading.run = ?1 AND kind = ?2 AND frequency_hz = ?3 AND face = ?4 \
             AND polarisation = ?5 AND repeat = ?6",
         )
         .bind(run.to_string())
@@ -147,14 +186,15 @@ fn check_reading(run: RunId, reading: &NewReading) -> Result<(), StoreError> {
 async fn insert_reading(
     run: RunId,
     reading: &NewReading,
+    trace_seq: Option<u32>,
     write: &mut Write,
 ) -> Result<Option<u32>, sqlx::Error> {
     let point = &reading.key.point;
     sqlx::query_scalar(
         "INSERT INTO reading (run, seq, kind, frequency_hz, face, polarisation, repeat, attempt, taken, \
-        sweeps, peak_dbm, peak_hz, flags, settings) \
+        sweeps, peak_dbm, peak_hz, flags, settings, trace_seq) \
         SELECT id, 1 + coalesce((SELECT max(seq) FROM reading WHERE run = ?1), 0), \
-        ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13 \
+        ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14 \
         FROM run WHERE id = ?1 AND state = 'running' RETURNING seq",
     )
     .bind(run.to_string())
@@ -170,6 +210,7 @@ async fn insert_reading(
     .bind(reading.peak_hz)
     .bind(words_json(&reading.flags))
     .bind(reading.settings.to_string())
+    .bind(trace_seq)
     .fetch_optional(&mut **write)
     .await
 }

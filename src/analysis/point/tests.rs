@@ -40,7 +40,7 @@ impl Case {
             floor: trace(&floor),
             window: WINDOW,
             rbw_hz: 30e3,
-            sweeps: 10,
+            hold: Hold::over(10),
             overload: false,
         };
         let mut input = PointInput {
@@ -196,7 +196,7 @@ proptest! {
             floor: trace(&floor),
             window: Window { centre_hz: 100e6, half_width_hz },
             rbw_hz,
-            sweeps,
+            hold: Hold::over(sweeps),
             overload: false,
         };
         let input = PointInput {
@@ -253,7 +253,7 @@ fn noise_spread_over_hundreds_of_decibels_gives_a_number_all_the_same() {
             carrier.is_none_or(f64::is_finite),
             "{level_dbm}: {carrier:?} {noise:?}"
         );
-        let judged = crate::analysis::floor::Floor::of(&floor, window, 100e6, 0, 0.0)
+        let judged = crate::analysis::floor::Floor::of(&floor, window, 100e6, &Hold::over(0), 0.0)
             .expect("a window")
             .judge(level_dbm);
         assert!(

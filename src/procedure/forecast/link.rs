@@ -157,6 +157,10 @@ async fn read(store: &Store, run: RunId, key: &ReadingKey) -> Result<Option<Show
     ) else {
         return Ok(None);
     };
+    if !signal.settings["closing_frequencies_hz"].is_null() {
+        // The one trace of a sealed receiver was held over all of its closing.
+        return Ok(None);
+    }
     let trace = &trace.trace;
     let levels = trace.levels.to_f64();
     let sweep = Sweep {
@@ -166,9 +170,11 @@ async fn read(store: &Store, run: RunId, key: &ReadingKey) -> Result<Option<Show
         vbw_hz: number("video_bandwidth_hz"),
         sweeps: floor.sweeps,
     };
-    let window = window(key.point.frequency_hz, rbw_hz);
     let is_noise = Levels::new(trace.start_hz, trace.stop_hz, &levels)
-        .and_then(|trace| HeldNoise::estimate(&trace, window, signal.peak_hz, floor.sweeps, rbw_hz))
+        .and_then(|trace| {
+            let window = window(key.point.frequency_hz, rbw_hz, trace.spacing_hz());
+            HeldNoise::estimate(&trace, window, signal.peak_hz, floor.sweeps, rbw_hz)
+        })
         .is_ok_and(|noise| noise.is_some());
     let Some(noise_dbm_per_hz) = sweep.shown_dbm_per_hz(&levels).filter(|_| is_noise) else {
         return Ok(None);

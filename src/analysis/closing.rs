@@ -1,0 +1,456 @@
+//! The sealed arrangement: which test frequencies share a closing of the item.
+//!
+//! The receiver lies in the closed item and holds the peaks of one wide trace while the source steps
+//! through its frequencies; nothing can be reset in between. Two frequencies may share a closing only if
+//! the trace keeps them apart: neither the carrier nor a harmonic of the one (which a power amplifier
+//! makes, and the hold keeps) may reach the window in which the other is picked. Fewer closings are
+//! better: each is a person's work, and each closes the seam a little differently.
+
+use super::AnalysisError;
+use super::noise::held_quantile_db;
+use super::trace::{Trace, Window};
+
+/// Harmonics of the source and the amplifier that matter (ORACLES F1).
+const HARMONICS: std::ops::RangeInclusive<u32> = 2..=5;
+/// So many bandwidths beside a carrier a Gaussian filter lets through 108 dB less: 12.04 dB times the
+/// square.
+const SKIRT_BANDWIDTHS: f64 = 3.0;
+/// The same for a harmonic: 48 dB less, of what lies below a carrier at that frequency to begin with
+/// (ORACLES F1 has 8 dB below with an unmatched antenna).
+const HARMONIC_BANDWIDTHS: f64 = 2.0;
+/// Width of the trace beyond the outermost test frequencies: part of what lies between them.
+const MARGIN_SHARE: f64 = 0.02;
+/// The same in resolution bandwidths, at least.
+const MARGIN_BANDWIDTHS: f64 = 20.0;
+/// Sweep time over span / bandwidth²; 2 to 3 is usual, the receiver's own figure counts in the end
+/// (common practice, no source).
+const SWEEP_FACTOR: f64 = 3.0;
+/// Up to so many frequencies, fewer closings than the first guess are searched for.
+const SEARCH_FREQUENCIES_MAX: usize = 200;
+/// Trials of that search before the first guess stands; keeps the worst case far below a second.
+const SEARCH_TRIALS_MAX: u32 = 20_000;
+/// Fewer bins without a carrier say nothing about the floor between the carriers.
+const BETWEEN_BINS_MIN: usize = 16;
+
+/// How the receiver is set while the item is closed.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Setup {
+    /// Points of the trace.
+    pub points: u32,
+    /// Resolution bandwidth, Hz.
+    pub rbw_hz: f64,
+    /// The slower of resolution and video bandwidth, Hz.
+    pub slower_hz: f64,
+    /// What the receiver can tune to, Hz.
+    pub range_hz: (f64, f64),
+    /// Sweeps for which each carrier stays.
+    pub sweeps: u32,
+    /// The longest that one carrier may stay, s.
+    pub dwell_max_s: f64,
+}
+
+/// A test frequency that needs a closing.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Wanted {
+    /// Where, Hz.
+    pub frequency_hz: f64,
+    /// By how much the floor may rise above that of a closing of its own before the limit can no longer be
+    /// seen, dB; each further carrier makes the hold longer and the floor higher. `None` where that is
+    /// not known, or no closing could see it.
+    pub room_db: Option<f64>,
+}
+
+/// One closing: what is sent, and the trace that is held.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Closing {
+    /// The test frequencies, ascending, Hz.
+    pub frequencies_hz: Vec<f64>,
+    /// First frequency of the trace, Hz.
+    pub start_hz: f64,
+    /// Last frequency of the trace, Hz.
+    pub stop_hz: f64,
+}
+
+/// Half the width in which the peak of a test frequency is picked: the filter's bandwidth, for the
+/// frequency errors of source and receiver, and where bins are wider than the filter one bin, because a
+/// carrier near the edge of a bin may show in the next.
+pub fn window_half_hz(rbw_hz: f64, bin_hz: f64) -> f64 {
+    rbw_hz.max(bin_hz)
+}
+
+/// How far beside a carrier the trace shows it.
+fn reach_hz(rbw_hz: f64, bin_hz: f64) -> f64 {
+    SKIRT_BANDWIDTHS * rbw_hz + bin_hz
+}
+
+/// By how much the floor held over `carriers` stays of `sweeps` sweeps lies above that of one, dB.
+pub fn hold_rise_db(carriers: usize, sweeps: u32) -> f64 {
+    let one = f64::from(sweeps.max(1));
+    held_quantile_db(carriers.max(1) as f64 * one, 0.5) - held_quantile_db(one, 0.5)
+}
+
+/// Shares the frequencies out among as few closings as the rules of [`Setup`] allow: proven least up to
+/// some two hundred frequencies unless the search runs out of its trials, first fit beyond. The same
+/// input gives the same closings, in ascending order of their lowest frequency.
+///
+/// # Errors
+/// A frequency that not even a closing of its own can hold.
+pub fn closings(wanted: &[Wanted], setup: &Setup) -> Result<Vec<Closing>, AnalysisError> {
+    let mut wanted = wanted.to_vec();
+    wanted.sort_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
+    wanted.dedup_by(|a, b| a.frequency_hz == b.frequency_hz);
+    for one in &wanted {
+        setup.holds_alone(one)?;
+    }
+    let mut best = first_fit(&wanted, setup);
+    if wanted.len() <= SEARCH_FREQUENCIES_MAX {
+        let mut trials = SEARCH_TRIALS_MAX;
+        while best.len() > 1 {
+            let mut groups = Vec::new();
+            match fewer(&wanted, setup, best.len() - 1, &mut groups, &mut trials) {
+                true => best = groups,
+                false => break,
+            }
+        }
+    }
+    Ok(best.iter().map(|group| setup.closing(group)).collect())
+}
+
+fn first_fit(wanted: &[Wanted], setup: &Setup) -> Vec<Vec<Wanted>> {
+    let mut groups: Vec<Vec<Wanted>> = Vec::new();
+    for one in wanted {
+        let taken = groups.iter_mut().any(|group| {
+            group.push(*one);
+            let fits = setup.fits(group);
+            if !fits {
+                group.pop();
+            }
+            fits
+        });
+        if !taken {
+            groups.push(vec![*one]);
+        }
+    }
+    groups
+}
+
+/// Whether `most` closings do; then `groups` are they. Whatever fits still fits when one is taken out, so
+/// trying them in order misses nothing.
+fn fewer(
+    wanted: &[Wanted],
+    setup: &Setup,
+    most: usize,
+    groups: &mut Vec<Vec<Wanted>>,
+    trials: &mut u32,
+) -> bool {
+    let Some((one, rest)) = wanted.split_first() else {
+        return true;
+    };
+    for index in 0..most.min(groups.len() + 1) {
+        if *trials == 0 {
+            return false;
+        }
+        *trials -= 1;
+        if index == groups.len() {
+            groups.push(Vec::new());
+        }
+        groups[index].push(*one);
+        if setup.fits(&groups[index]) && fewer(rest, setup, most, groups, trials) {
+            return true;
+        }
+        groups[index].pop();
+        if groups[index].is_empty() {
+            groups.pop();
+        }
+    }
+    false
+}
+
+impl Setup {
+    /// The trace that holds some frequencies, given in ascending order.
+    fn closing(&self, members: &[Wanted]) -> Closing {
+        let low_hz = members.first().map_or(0.0, |one| one.frequency_hz);
+        let high_hz = members.last().map_or(0.0, |one| one.frequency_hz);
+        let margin_hz = MARGIN_SHARE * (high_hz - low_hz) + MARGIN_BANDWIDTHS * self.rbw_hz;
+        Closing {
+            frequencies_hz: members.iter().map(|one| one.frequency_hz).collect(),
+            start_hz: (low_hz - margin_hz).max(self.range_hz.0),
+            stop_hz: (high_hz + margin_hz).min(self.range_hz.1),
+        }
+    }
+
+    fn holds_alone(&self, one: &Wanted) -> Result<(), AnalysisError> {
+        let refuse = |reason: String| {
+            Err(AnalysisError::NoClosing {
+                frequency_hz: one.frequency_hz,
+                reason,
+            })
+        };
+        let (low_hz, high_hz) = self.range_hz;
+        if !(low_hz..=high_hz).contains(&one.frequency_hz) {
+            return refuse(format!(
+                "the receiver tunes from {low_hz} Hz to {high_hz} Hz"
+            ));
+        }
+        let dwell_s = self.dwell_s(&self.closing(&[*one]));
+        if dwell_s > self.dwell_max_s {
+            return refuse(format!(
+                "{} sweeps take about {dwell_s:.1} s, longer than one emission may last ({:.1} s); widen the resolution bandwidth, take fewer sweeps, or raise `emission_max`",
+                self.sweeps, self.dwell_max_s
+            ));
+        }
+        Ok(())
+    }
+
+    /// How long a carrier must stay so that no fewer sweeps than asked pass over it, by rule of thumb.
+    fn dwell_s(&self, closing: &Closing) -> f64 {
+        let sweep_s =
+            SWEEP_FACTOR * (closing.stop_hz - closing.start_hz) / (self.rbw_hz * self.slower_hz);
+        f64::from(self.sweeps + 1) * sweep_s
+    }
+
+    /// Whether frequencies in ascending order can share a closing.
+    fn fits(&self, members: &[Wanted]) -> bool {
+        let closing = self.closing(members);
+        if self.dwell_s(&closing) > self.dwell_max_s {
+            return false;
+        }
+        let rise_db = hold_rise_db(members.len(), self.sweeps);
+        if members.len() > 1
+            && members
+                .iter()
+                .any(|one| one.room_db.is_some_and(|room| rise_db > room))
+        {
+            return false;
+        }
+        let bin_hz = (closing.stop_hz - closing.start_hz) / f64::from(self.points.max(2) - 1);
+        let window_hz = window_half_hz(self.rbw_hz, bin_hz);
+        let apart_hz = window_hz + reach_hz(self.rbw_hz, bin_hz);
+        let clear_hz = window_hz + HARMONIC_BANDWIDTHS * self.rbw_hz + bin_hz;
+        let all = &closing.frequencies_hz;
+        let apart = all.windows(2).all(|pair| pair[1] - pair[0] >= apart_hz);
+        apart
+            && all.iter().all(|hz| {
+                HARMONICS
+                    .map(|order| f64::from(order) * hz)
+                    .all(|harmonic_hz| {
+                        let from = all.partition_point(|other| *other <= harmonic_hz - clear_hz);
+                        all.get(from)
+                            .is_none_or(|other| *other >= harmonic_hz + clear_hz)
+                    })
+            })
+    }
+}
+
+/// By how much one trace stands above another of the same frequencies, in the bins within `near` that no
+/// carrier reaches, dB: the difference of their medians, never below zero. Zero where too few such bins
+/// are left to say.
+///
+/// # Errors
+/// The window lies outside the traces.
+pub fn between_db(
+    trace: &Trace,
+    floor: &Trace,
+    near: Window,
+    carriers_hz: &[f64],
+    rbw_hz: f64,
+) -> Result<f64, AnalysisError> {
+    let median = |trace: &Trace| -> Result<Option<f64>, AnalysisError> {
+        let reach_hz = reach_hz(rbw_hz, trace.spacing_hz());
+        let bare = |bin: &usize| {
+            let hz = trace.frequency_hz(*bin);
+            carriers_hz
+                .iter()
+                .all(|carrier| (carrier - hz).abs() > reach_hz)
+        };
+        let bins = trace.bins(near)?.filter(bare);
+        let mut levels: Vec<f64> = bins.map(|bin| trace.levels_dbm()[bin]).collect();
+        levels.sort_by(f64::total_cmp);
+        Ok((levels.len() >= BETWEEN_BINS_MIN).then(|| levels[levels.len() / 2]))
+    };
+    Ok(match (median(trace)?, median(floor)?) {
+        (Some(above), Some(below)) => (above - below).max(0.0),
+        _ => 0.0,
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    const SETUP: Setup = Setup {
+        points: 10_001,
+        rbw_hz: 100e3,
+        slower_hz: 100e3,
+        range_hz: (9e3, 3e9),
+        sweeps: 3,
+        dwell_max_s: 60.0,
+    };
+
+    fn plan(frequencies_hz: &[f64], setup: &Setup) -> Vec<Vec<f64>> {
+        let wanted: Vec<Wanted> = frequencies_hz
+            .iter()
+            .map(|hz| Wanted {
+                frequency_hz: *hz,
+                room_db: None,
+            })
+            .collect();
+        let planned = closings(&wanted, setup).expect("each fits alone");
+        planned
+            .into_iter()
+            .map(|closing| closing.frequencies_hz)
+            .collect()
+    }
+
+    #[test]
+    fn what_does_not_collide_shares_one_closing() {
+        let even: Vec<f64> = (0..31)
+            .map(|i| 30e6 * (1e9f64 / 30e6).powf(f64::from(i) / 30.0))
+            .collect();
+        assert_eq!(plan(&even, &SETUP), [even]);
+    }
+
+    #[test]
+    fn a_harmonic_moves_into_another_closing() {
+        let at = [100e6, 150e6, 200e6, 310e6, 500e6];
+        assert_eq!(
+            plan(&at, &SETUP),
+            [vec![100e6, 150e6, 310e6], vec![200e6, 500e6]]
+        );
+        // 300.05 MHz: within a bandwidth of the third harmonic. 301 MHz: well clear of it.
+        assert_eq!(plan(&[100e6, 300.05e6], &SETUP).len(), 2);
+        assert_eq!(plan(&[100e6, 301e6], &SETUP).len(), 1);
+        // The sixth is not looked at.
+        assert_eq!(plan(&[100e6, 600e6], &SETUP).len(), 1);
+        // Each of f, 2f, 4f is a harmonic of the one before, and 4f of f.
+        assert_eq!(plan(&[100e6, 200e6, 400e6], &SETUP).len(), 3);
+    }
+
+    #[test]
+    fn fewer_closings_than_the_first_that_fit() {
+        // First fit puts 100 and 180 MHz together and 300 MHz apart; 900 MHz then collides with both.
+        assert_eq!(
+            plan(&[100e6, 180e6, 300e6, 900e6], &SETUP),
+            [vec![100e6, 900e6], vec![180e6, 300e6]]
+        );
+    }
+
+    #[test]
+    fn neighbours_that_share_a_bin_are_taken_apart() {
+        let narrow = Setup {
+            points: 801,
+            ..SETUP
+        };
+        // Over 970 MHz a bin is 1.25 MHz wide; by themselves the two neighbours have narrow bins.
+        let all = [30e6, 31.7e6, 999e6];
+        let planned = plan(&all, &narrow);
+        assert_eq!(planned.len(), 2, "{planned:?}");
+        assert_eq!(plan(&all[..2], &narrow).len(), 1);
+    }
+
+    #[test]
+    fn a_slow_sweep_narrows_the_trace() {
+        // 3 · 1 GHz / (10 kHz)² = 30 s; four of them do not fit into a minute, those of half the width do.
+        let slow = Setup {
+            rbw_hz: 10e3,
+            slower_hz: 10e3,
+            points: 100_001,
+            ..SETUP
+        };
+        let planned = plan(&[30e6, 320e6, 700e6, 990e6], &slow);
+        assert_eq!(planned, [vec![30e6, 320e6], vec![700e6, 990e6]]);
+        let too_slow = Setup {
+            dwell_max_s: 1e-3,
+            ..slow
+        };
+        let one = Wanted {
+            frequency_hz: 30e6,
+            room_db: None,
+        };
+        let refused = closings(&[one], &too_slow).expect_err("too slow");
+        assert!(refused.to_string().contains("emission_max"), "{refused}");
+    }
+
+    #[test]
+    fn the_floor_may_not_rise_above_what_the_limit_needs() {
+        // Medians of the maximum of 3 and of 6 samples, by hand: -ln(1 - 0.5^(1/3)) = 1.5784,
+        // -ln(1 - 0.5^(1/6)) = 2.2154; 10 lg of their ratio is 1.472 dB.
+        assert!((hold_rise_db(2, 3) - 1.472).abs() < 2e-3);
+        let with = |room_db| {
+            let at = [100e6, 130e6, 170e6];
+            let wanted = at.map(|frequency_hz| Wanted {
+                frequency_hz,
+                room_db,
+            });
+            closings(&wanted, &SETUP).expect("fits").len()
+        };
+        assert_eq!(with(Some(3.0)), 1);
+        assert_eq!(with(Some(1.5)), 2);
+        assert_eq!(with(Some(0.1)), 3);
+        assert_eq!(with(None), 1);
+    }
+
+    #[test]
+    fn the_floor_between_the_carriers() {
+        let mut levels = vec![-90.0; 401];
+        let floor = levels.clone();
+        let window = Window {
+            centre_hz: 200.0,
+            half_width_hz: 100.0,
+        };
+        let carriers = [150.0, 200.0, 250.0];
+        for carrier in carriers {
+            let at = carrier as usize;
+            levels[at - 6..=at + 6].fill(-20.0);
+        }
+        let raised = |levels: &[f64], carriers: &[f64]| {
+            let trace = Trace::new(0.0, 400.0, levels).expect("a trace");
+            let floor = Trace::new(0.0, 400.0, &floor).expect("a trace");
+            between_db(&trace, &floor, window, carriers, 2.0).expect("inside")
+        };
+        assert_eq!(raised(&levels, &carriers), 0.0);
+        levels.iter_mut().for_each(|level| *level += 4.0);
+        assert_eq!(raised(&levels, &carriers), 4.0);
+        levels.iter_mut().for_each(|level| *level -= 8.0);
+        assert_eq!(raised(&levels, &carriers), 0.0, "never lowered");
+        let everywhere: Vec<f64> = (0..100).map(|i| 4.0 * f64::from(i)).collect();
+        levels.iter_mut().for_each(|level| *level += 8.0);
+        assert_eq!(raised(&levels, &everywhere), 0.0, "nothing left to say it");
+    }
+
+    proptest! {
+        #[test]
+        fn every_frequency_has_one_closing_and_no_closing_a_conflict(
+            mut frequencies in proptest::collection::vec(10_000u32..1_000_000, 1..60),
+            points in prop_oneof![Just(801u32), Just(10_001)],
+        ) {
+            let setup = Setup { points, ..SETUP };
+            frequencies.sort_unstable();
+            frequencies.dedup();
+            let all: Vec<f64> = frequencies.iter().map(|khz| f64::from(*khz) * 1e3).collect();
+            let wanted: Vec<Wanted> = all
+                .iter()
+                .map(|hz| Wanted { frequency_hz: *hz, room_db: None })
+                .collect();
+            let planned = closings(&wanted, &setup).expect("each fits alone");
+            prop_assert_eq!(&planned, &closings(&wanted, &setup).expect("again"));
+            let mut found: Vec<f64> =
+                planned.iter().flat_map(|c| c.frequencies_hz.clone()).collect();
+            found.sort_by(f64::total_cmp);
+            prop_assert_eq!(found, all);
+            for closing in &planned {
+                let bin_hz = (closing.stop_hz - closing.start_hz) / f64::from(points - 1);
+                for a in &closing.frequencies_hz {
+                    prop_assert!(closing.start_hz < *a && *a < closing.stop_hz);
+                    for b in closing.frequencies_hz.iter().filter(|b| *b != a) {
+                        prop_assert!((a - b).abs() > setup.rbw_hz.max(bin_hz));
+                        for order in 2..=5 {
+                            prop_assert!((f64::from(order) * a - b).abs() > setup.rbw_hz.max(bin_hz));
+                        }
+                    }
+                }
+            }
+        }
+    }
+}

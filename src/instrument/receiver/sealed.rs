@@ -1,0 +1,104 @@
+//! A receiver that is left to itself in a closed item, and asked afterwards what it saw.
+//!
+//! Between [`Receiver::arm`] and [`Receiver::collect`] nothing is said to it, and the link may be gone:
+//! [`Receiver::rejoin`] takes up a new one without any command that would touch the held trace.
+
+use std::time::Duration;
+
+use super::{Held, Receiver, ReceiverSettings, decode, trace_of};
+use crate::config::SealedWords;
+use crate::instrument::InstrumentError;
+use crate::instrument::session::{Session, ask, tell};
+use crate::link::Link;
+use crate::quantity::Time;
+
+/// Allowed for one point of a trace: twenty characters at 9600 Bd. A wide trace has many.
+const POINT_S: f64 = 0.02;
+
+impl Receiver {
+    /// Sets the receiver and begins a peak hold that goes on by itself. Answers with the time of one sweep
+    /// where the receiver can say it.
+    pub async fn arm(
+        &mut self,
+        settings: &ReceiverSettings,
+    ) -> Result<Option<Time>, InstrumentError> {
+        let words = self.sealed_words()?;
+        if !self.session.still_started().await? {
+            self.begin().await?;
+        }
+        // Apart, because arming may empty the error queue.
+        let lines = self.setting_lines(settings);
+        self.session.checked(lines, Duration::ZERO).await?;
+        let lines = tell(&words.arm, &[]);
+        self.session.checked(lines, Duration::ZERO).await?;
+        let Some(query) = &words.sweep_time else {
+            return Ok(None);
+        };
+        let answers = self.session.checked(vec![ask(query)], Duration::ZERO);
+        let answer = answers.await?.pop().unwrap_or_default();
+        let seconds = std::str::from_utf8(&answer)
+            .ok()
+            .and_then(|text| text.trim().parse::<f64>().ok())
+            .and_then(|seconds| Duration::try_from_secs_f64(seconds).ok())
+            .filter(|sweep| !sweep.is_zero());
+        match seconds {
+            Some(sweep) => Ok(Some(Time::from_duration(sweep))),
+            None => Err(self.session.answer_error(
+                &query.text(),
+                &answer,
+                "the time of a sweep in seconds",
+            )),
+        }
+    }
+
+    /// Takes up a new link to the same instrument, of which nothing is asked but who it is: whatever it
+    /// holds stays. `same` is what it answered before.
+    pub async fn rejoin(&mut self, link: Box<dyn Link>, same: &str) -> Result<(), InstrumentError> {
+        let address = link.address().to_owned();
+        // The old link goes first: a serial device may be open once only.
+        self.session = Session::new("receiver", link, self.driver.dialect.clone());
+        let got = self.session.identify(None).await?;
+        match got == same {
+            true => Ok(()),
+            false => Err(InstrumentError::WrongIdentity {
+                instrument: "receiver",
+                address,
+                wanted: same.to_owned(),
+                got,
+            }),
+        }
+    }
+
+    /// Stops the hold and reads the trace; `settings` are those it was armed with.
+    pub async fn collect(&mut self, settings: &ReceiverSettings) -> Result<Held, InstrumentError> {
+        let words = self.sealed_words()?;
+        let mut lines = tell(&words.halt, &[]);
+        let remembered = words.overload.as_ref();
+        lines.extend(remembered.map(ask));
+        lines.extend(tell(&self.words.trace.prepare, &[]));
+        lines.push(ask(&self.words.trace.query));
+        let longer = Duration::from_secs_f64(POINT_S * f64::from(settings.points));
+        let mut answers = self.session.checked(lines, longer).await?;
+        let levels = answers.pop().unwrap_or_default();
+        let levels = decode(&levels, self.words.trace.encoding, settings.points)?;
+        let overload = match (remembered, &self.words.overload, answers.pop()) {
+            (Some(query), Some(bits), Some(answer)) => {
+                self.session.register(query, &answer)? & bits.mask != 0
+            }
+            _ => false,
+        };
+        Ok(Held {
+            trace: trace_of(settings, levels),
+            overload,
+        })
+    }
+
+    fn sealed_words(&self) -> Result<SealedWords, InstrumentError> {
+        self.words
+            .sealed
+            .clone()
+            .ok_or_else(|| InstrumentError::CannotBeSealed {
+                driver: self.driver.name.clone(),
+            })
+    }
+}
