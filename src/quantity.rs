@@ -236,8 +236,8 @@ impl fmt::Display for Frequency {
     }
 }
 
-/// A number with at most `places` decimals and no trailing zeros.
-fn trimmed(value: f64, places: usize) -> String {
+/// A number with at most `places` decimals and no trailing zeros; never with a locale or an exponent.
+pub(crate) fn trimmed(value: f64, places: usize) -> String {
     let text = format!("{value:.places$}");
     match text.contains('.') {
         true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),

@@ -10,7 +10,7 @@ use regex_lite::Regex;
 
 use super::document::{Document, Faults, Section};
 use super::{ConfigError, read_file};
-use crate::quantity::{Frequency, Level, Time};
+use crate::quantity::{Frequency, Level, Time, trimmed};
 
 /// The drivers inside the binary: name and text.
 const BUILT_IN: &[(&str, &str)] = &[
@@ -394,19 +394,12 @@ impl Command {
 }
 
 impl Argument<'_> {
-    /// Never with a locale, an exponent or more digits than instruments resolve.
+    /// With no more digits than instruments resolve.
     fn print(&self, divisor: f64) -> String {
-        let decimal = |value: f64, places: usize| {
-            let text = format!("{value:.places$}");
-            match text.contains('.') {
-                true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
-                false => text,
-            }
-        };
         match self {
-            Self::Frequency(frequency) => decimal(frequency.hz() / divisor, 9),
-            Self::Level(level) => decimal(level.dbm(), 3),
-            Self::Number(number) => decimal(*number, 6),
+            Self::Frequency(frequency) => trimmed(frequency.hz() / divisor, 9),
+            Self::Level(level) => trimmed(level.dbm(), 3),
+            Self::Number(number) => trimmed(*number, 6),
             Self::Word(word) => (*word).to_owned(),
         }
     }

@@ -8,10 +8,55 @@ use std::io;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
-use super::RESPONSE_BYTES_MAX;
+use super::{FrameError, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
 
 /// Bytes asked for in one read at least.
 const CHUNK_BYTES: usize = 64 << 10;
+
+/// Why a conversation failed, before the address is put to it.
+pub(super) enum Fault {
+    Io(io::Error),
+    Protocol(ProtocolError),
+    Frame(FrameError),
+}
+
+impl From<io::Error> for Fault {
+    fn from(error: io::Error) -> Self {
+        Self::Io(error)
+    }
+}
+
+impl From<ProtocolError> for Fault {
+    fn from(error: ProtocolError) -> Self {
+        Self::Protocol(error)
+    }
+}
+
+impl Fault {
+    /// What it means on a connection that stood.
+    pub(super) fn at(self, address: &str) -> LinkError {
+        let address = address.to_owned();
+        match self {
+            Self::Io(cause) if cause.kind() == io::ErrorKind::UnexpectedEof => {
+                LinkError::Closed { address }
+            }
+            Self::Io(cause) => LinkError::Failed { address, cause },
+            Self::Protocol(cause) => LinkError::Protocol { address, cause },
+            Self::Frame(cause) => LinkError::Frame { address, cause },
+        }
+    }
+
+    /// What it means while the connection is being made.
+    pub(super) fn on_opening(self, address: &str) -> LinkError {
+        match self {
+            Self::Io(cause) => LinkError::Unreachable {
+                address: address.to_owned(),
+                cause,
+            },
+            fault => fault.at(address),
+        }
+    }
+}
 
 /// A buffered connection.
 #[derive(Debug)]

@@ -15,7 +15,6 @@ use std::time::Duration;
 use async_trait::async_trait;
 use jiff::Timestamp;
 use serde_json::json;
-use sha2::{Digest, Sha256};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
@@ -28,7 +27,7 @@ use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
     EmissionEnd, Item, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
-    RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict,
+    RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
 };
 
 pub use steps::{Stand, kinds, missing, readings_missing, stands};
@@ -318,8 +317,7 @@ impl Procedure {
             "arrangement": plan.arrangement.word(),
             "sweep_time": plan.sweep_time.map(Time::s),
         });
-        let digest = Sha256::digest(shared.to_string().as_bytes());
-        digest.iter().map(|byte| format!("{byte:02x}")).collect()
+        sha256_hex(shared.to_string().as_bytes())
     }
 
     async fn good_reference(
@@ -338,14 +336,13 @@ impl Procedure {
     }
 
     async fn keep_item(&self, entry: &ItemEntry) -> Result<(), StoreError> {
-        let some = |text: &String| Some(text.clone()).filter(|text| !text.is_empty());
         self.store
             .put_item(&Item {
                 serial: entry.serial.clone(),
-                model: some(&entry.model),
-                lot: some(&entry.lot),
-                size: some(&entry.size),
-                construction: some(&entry.construction),
+                model: unless_empty(&entry.model),
+                lot: unless_empty(&entry.lot),
+                size: unless_empty(&entry.size),
+                construction: unless_empty(&entry.construction),
                 note: None,
                 first_seen: Timestamp::now(),
             })
@@ -358,7 +355,6 @@ impl Procedure {
         reference: Option<RunId>,
         kept: &Kept,
     ) -> Result<RunId, StoreError> {
-        let some = |text: &String| Some(text.clone()).filter(|text| !text.is_empty());
         self.store
             .begin_run(&NewRun {
                 kind: match item {
@@ -366,8 +362,8 @@ impl Procedure {
                     None => RunKind::Reference,
                 },
                 item: item.map(|item| item.serial.clone()),
-                model: item.and_then(|item| some(&item.model)),
-                lot: item.and_then(|item| some(&item.lot)),
+                model: item.and_then(|item| unless_empty(&item.model)),
+                lot: item.and_then(|item| unless_empty(&item.lot)),
                 plan_sha: kept.plan_sha.clone(),
                 station_sha: kept.station_sha.clone(),
                 driver_shas: kept.driver_shas.clone(),
@@ -681,6 +677,11 @@ fn receiver_settings(plan: &Plan, centre: Frequency) -> ReceiverSettings {
         detector: settings.detector,
         sweeps: settings.sweeps,
     }
+}
+
+/// An item file leaves a word empty where there is none.
+fn unless_empty(text: &str) -> Option<String> {
+    (!text.is_empty()).then(|| text.to_owned())
 }
 
 /// A fault on the wire may pass; a refusal, a protected band or a source that stays on will not.

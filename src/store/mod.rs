@@ -110,8 +110,8 @@ fn stamp(at: Timestamp) -> String {
     format!("{at:.3}")
 }
 
-/// Lower-case hex of the SHA-256.
-fn sha256_hex(bytes: &[u8]) -> String {
+/// Lower-case hex of the SHA-256, by which a snapshot is named.
+pub fn sha256_hex(bytes: &[u8]) -> String {
     hex(&Sha256::digest(bytes))
 }
 

@@ -6,7 +6,8 @@ use super::{
     StoreError, Verdict, Write, check_text, json, parsed, parsed_optional, sha256_hex, stamp,
 };
 use jiff::Timestamp;
-use sqlx::sqlite::SqliteRow;
+use sqlx::query::Query;
+use sqlx::sqlite::{SqliteArguments, SqliteRow};
 use sqlx::{QueryBuilder, Row, Sqlite};
 
 /// How many runs an error lists that a short id could mean.
@@ -123,21 +124,13 @@ impl Store {
             return Err(self.wrong_state(run, doing).await);
         }
         let doing = format!("note that run {run} is {state}");
-        let mut write = self.write(&doing).await?;
-        let done = sqlx::query(
+        let change = sqlx::query(
             "UPDATE run SET state = ?2, reason = ?3 WHERE id = ?1 AND state <> 'complete'",
         )
         .bind(run.to_string())
         .bind(state.as_str())
-        .bind(reason)
-        .execute(&mut *write)
-        .await
-        .map_err(self.fault(&doing))?;
-        write.commit().await.map_err(self.fault(&doing))?;
-        match done.rows_affected() {
-            0 => Err(self.wrong_state(run, doing).await),
-            _ => Ok(()),
-        }
+        .bind(reason);
+        self.change_run(run, doing, change).await
     }
 
     /// Makes a running run complete, with its verdict if it has one.
@@ -148,22 +141,14 @@ impl Store {
         finished: Timestamp,
     ) -> Result<(), StoreError> {
         let doing = format!("complete run {run}");
-        let mut write = self.write(&doing).await?;
-        let done = sqlx::query(
+        let change = sqlx::query(
             "UPDATE run SET state = 'complete', reason = NULL, verdict = ?2, finished = ?3 \
             WHERE id = ?1 AND state = 'running'",
         )
         .bind(run.to_string())
         .bind(verdict.map(Verdict::as_str))
-        .bind(stamp(finished))
-        .execute(&mut *write)
-        .await
-        .map_err(self.fault(&doing))?;
-        write.commit().await.map_err(self.fault(&doing))?;
-        match done.rows_affected() {
-            0 => Err(self.wrong_state(run, doing).await),
-            _ => Ok(()),
-        }
+        .bind(stamp(finished));
+        self.change_run(run, doing, change).await
     }
 
     /// Changes the verdict of a complete run, as recomputing may.
@@ -173,32 +158,36 @@ impl Store {
         verdict: Option<Verdict>,
     ) -> Result<(), StoreError> {
         let doing = format!("note the verdict of run {run}");
-        let mut write = self.write(&doing).await?;
-        let done = sqlx::query("UPDATE run SET verdict = ?2 WHERE id = ?1 AND state = 'complete'")
-            .bind(run.to_string())
-            .bind(verdict.map(Verdict::as_str))
-            .execute(&mut *write)
-            .await
-            .map_err(self.fault(&doing))?;
-        write.commit().await.map_err(self.fault(&doing))?;
-        match done.rows_affected() {
-            0 => Err(self.wrong_state(run, doing).await),
-            _ => Ok(()),
-        }
+        let change =
+            sqlx::query("UPDATE run SET verdict = ?2 WHERE id = ?1 AND state = 'complete'")
+                .bind(run.to_string())
+                .bind(verdict.map(Verdict::as_str));
+        self.change_run(run, doing, change).await
     }
 
     /// Notes the reference that was measured again after a run was complete.
     pub async fn set_reference_after(&self, run: RunId, after: RunId) -> Result<(), StoreError> {
         let doing = format!("note the reference after run {run}");
-        let mut write = self.write(&doing).await?;
-        let done = sqlx::query(
+        let change = sqlx::query(
             "UPDATE run SET reference_after = ?2 WHERE id = ?1 AND state = 'complete' AND kind = 'item'",
         )
         .bind(run.to_string())
-        .bind(after.to_string())
-        .execute(&mut *write)
-        .await
-        .map_err(self.fault(&doing))?;
+        .bind(after.to_string());
+        self.change_run(run, doing, change).await
+    }
+
+    /// Carries out a change of one run, or says that its state does not allow it.
+    async fn change_run(
+        &self,
+        run: RunId,
+        doing: String,
+        change: Query<'_, Sqlite, SqliteArguments>,
+    ) -> Result<(), StoreError> {
+        let mut write = self.write(&doing).await?;
+        let done = change
+            .execute(&mut *write)
+            .await
+            .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))?;
         match done.rows_affected() {
             0 => Err(self.wrong_state(run, doing).await),

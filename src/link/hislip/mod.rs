@@ -12,7 +12,7 @@ use async_trait::async_trait;
 
 use self::message::{HEADER_BYTES, Header, kind, message};
 use super::frame::{FrameError, shorten, without_end};
-use super::wire::Wire;
+use super::wire::{Fault, Wire};
 use super::{Link, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
 
 /// Version 1.0, and a vendor number for the client (two letters, as the standard asks).
@@ -55,25 +55,6 @@ struct Connection {
     asking: bool,
 }
 
-/// Why a conversation failed, before the address is put to it.
-enum Fault {
-    Io(std::io::Error),
-    Protocol(ProtocolError),
-    Frame(FrameError),
-}
-
-impl From<std::io::Error> for Fault {
-    fn from(error: std::io::Error) -> Self {
-        Self::Io(error)
-    }
-}
-
-impl From<ProtocolError> for Fault {
-    fn from(error: ProtocolError) -> Self {
-        Self::Protocol(error)
-    }
-}
-
 impl HislipLink {
     /// A link to `sub_address` at a host; it is opened by the first `send`.
     pub fn new(host: &str, port: u16, sub_address: &str, address: &str, ends_with: &str) -> Self {
@@ -91,13 +72,7 @@ impl HislipLink {
     async fn open(&mut self) -> Result<(), LinkError> {
         self.connection = None;
         let opened = Connection::open(&self.host, self.port, &self.sub_address).await;
-        self.connection = Some(opened.map_err(|fault| match fault {
-            Fault::Io(cause) => LinkError::Unreachable {
-                address: self.address.clone(),
-                cause,
-            },
-            fault => self.failed(fault),
-        })?);
+        self.connection = Some(opened.map_err(|fault| fault.on_opening(&self.address))?);
         self.opened += 1;
         Ok(())
     }
@@ -105,15 +80,7 @@ impl HislipLink {
     /// After a fault on the wire the connection is not used again.
     fn failed(&mut self, fault: Fault) -> LinkError {
         self.connection = None;
-        let address = self.address.clone();
-        match fault {
-            Fault::Io(cause) if cause.kind() == std::io::ErrorKind::UnexpectedEof => {
-                LinkError::Closed { address }
-            }
-            Fault::Io(cause) => LinkError::Failed { address, cause },
-            Fault::Protocol(cause) => LinkError::Protocol { address, cause },
-            Fault::Frame(cause) => LinkError::Frame { address, cause },
-        }
+        fault.at(&self.address)
     }
 
     fn closed(&self) -> LinkError {

@@ -10,7 +10,7 @@ use async_trait::async_trait;
 
 use self::rpc::{Arguments, Procedure, Record, call, record, reply};
 use super::frame::{FrameError, without_end};
-use super::wire::Wire;
+use super::wire::{Fault, Wire};
 use super::{Link, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
 
 /// Where a host says which port a program has (RFC 1833, version 2).
@@ -74,25 +74,6 @@ struct Connection {
     answer: Vec<u8>,
 }
 
-/// Why a conversation failed, before the address is put to it.
-enum Fault {
-    Io(std::io::Error),
-    Protocol(ProtocolError),
-    Frame(FrameError),
-}
-
-impl From<std::io::Error> for Fault {
-    fn from(error: std::io::Error) -> Self {
-        Self::Io(error)
-    }
-}
-
-impl From<ProtocolError> for Fault {
-    fn from(error: ProtocolError) -> Self {
-        Self::Protocol(error)
-    }
-}
-
 impl Vxi11Link {
     /// A link to `device` at a host; it is opened by the first `send`.
     pub fn new(
@@ -116,13 +97,7 @@ impl Vxi11Link {
     async fn open(&mut self) -> Result<(), LinkError> {
         self.connection = None;
         let opened = Connection::open(&self.host, self.port, &self.device).await;
-        self.connection = Some(opened.map_err(|fault| match fault {
-            Fault::Io(cause) => LinkError::Unreachable {
-                address: self.address.clone(),
-                cause,
-            },
-            fault => self.failed(fault),
-        })?);
+        self.connection = Some(opened.map_err(|fault| fault.on_opening(&self.address))?);
         self.opened += 1;
         Ok(())
     }
@@ -130,15 +105,7 @@ impl Vxi11Link {
     /// After a fault on the wire the connection is not used again.
     fn failed(&mut self, fault: Fault) -> LinkError {
         self.connection = None;
-        let address = self.address.clone();
-        match fault {
-            Fault::Io(cause) if cause.kind() == std::io::ErrorKind::UnexpectedEof => {
-                LinkError::Closed { address }
-            }
-            Fault::Io(cause) => LinkError::Failed { address, cause },
-            Fault::Protocol(cause) => LinkError::Protocol { address, cause },
-            Fault::Frame(cause) => LinkError::Frame { address, cause },
-        }
+        fault.at(&self.address)
     }
 
     fn closed(&self) -> LinkError {

@@ -5,7 +5,6 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 use serde::Serialize;
-use sha2::{Digest, Sha256};
 
 use super::PointForecast;
 use crate::analysis::forecast::{Sweep, free_space_loss_db, gain_of_factor_dbi, noise_dbm_per_hz};
@@ -14,7 +13,9 @@ use crate::analysis::trace::Trace as Levels;
 use crate::config::{Antenna, AntennaFigure, Correction, Station};
 use crate::evaluate::{EvaluateError, window};
 use crate::quantity::{Frequency, Ratio};
-use crate::store::{ReadingKey, ReadingKind, RunFilter, RunId, RunKind, RunState, Store};
+use crate::store::{
+    ReadingKey, ReadingKind, RunFilter, RunId, RunKind, RunState, Store, sha256_hex,
+};
 
 /// The gain of a half-wave dipole, dBi: what an antenna is taken for that nobody described.
 pub(super) const ANTENNA_DBI: f64 = 2.15;
@@ -105,8 +106,7 @@ pub(super) async fn last_reference(
     store: &Store,
     station: &Station,
 ) -> Result<Option<Reference>, EvaluateError> {
-    let digest = Sha256::digest(station.text.as_bytes());
-    let sha: String = digest.iter().map(|byte| format!("{byte:02x}")).collect();
+    let sha = sha256_hex(station.text.as_bytes());
     let filter = RunFilter {
         kind: Some(RunKind::Reference),
         state: Some(RunState::Complete),

@@ -290,8 +290,7 @@ impl<'a> Bench<'a> {
             );
         }
         let half_m = self.station.distance.m() / 2.0;
-        if !link.near_field && half_m * frequency.hz() * 2.0 * std::f64::consts::PI > 299_792_458.0
-        {
+        if !link.near_field && half_m * 2.0 * std::f64::consts::PI > frequency.wavelength_m() {
             add(20.0 * 2f64.log10(), format!("distance {half_m} m"));
         }
         let attenuation_db = link.attenuation_db(settings.attenuation);
