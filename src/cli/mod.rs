@@ -28,7 +28,7 @@ use crate::evaluate::EvaluateError;
 use crate::procedure::ProcedureError;
 use crate::report::ReportError;
 use crate::station::StationError;
-use crate::store::{StoreError, Verdict};
+use crate::store::{QueryFaults, StoreError, UnknownFormat, Verdict};
 
 /// Measures how well a bag, pouch, box or cabinet keeps radio waves out.
 #[derive(Debug, Parser)]
@@ -127,9 +127,23 @@ impl From<StoreError> for CliError {
             | StoreError::TooLong { .. }
             | StoreError::UnknownRun { .. }
             | StoreError::AmbiguousRun { .. }
+            | StoreError::BadQuery { .. }
+            | StoreError::File { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
+    }
+}
+
+impl From<QueryFaults> for CliError {
+    fn from(error: QueryFaults) -> Self {
+        Self::Input(error.to_string())
+    }
+}
+
+impl From<UnknownFormat> for CliError {
+    fn from(error: UnknownFormat) -> Self {
+        Self::Input(error.to_string())
     }
 }
 

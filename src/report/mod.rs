@@ -14,7 +14,7 @@ mod text;
 
 pub use chart::{Chart, Kind, Mark, Series, svg_panels};
 pub use picture::png;
-pub use run::{PointDocument, RunDocument, one_decimal};
+pub use run::{PointDocument, RunDocument, one_decimal, sentence};
 
 /// Why a picture could not be made.
 #[derive(Debug, thiserror::Error)]

@@ -187,28 +187,7 @@ impl RunDocument {
 
     /// The verdict in one sentence, with where it is decided.
     pub fn sentence(&self) -> String {
-        let worst = self.worst().map(|point| {
-            let at = Frequency::from_hz(point.frequency_hz);
-            let where_ = format!("{at}, {}, {}", point.face, point.polarisation);
-            match point.margin_db {
-                Some(margin) => format!(
-                    "least margin {margin:+.1} dB at {where_} (SE {} dB)",
-                    point.se_text()
-                ),
-                None => format!("least SE {} dB at {where_}", point.se_text()),
-            }
-        });
-        let verdict = match self.verdict {
-            Some(Verdict::Pass) => "pass",
-            Some(Verdict::Fail) => "fail",
-            Some(Verdict::Undecided) => "undecided",
-            None if self.state != "complete" => "not complete",
-            None => "not judged",
-        };
-        match worst {
-            Some(worst) => format!("{verdict}: {worst}"),
-            None => verdict.to_owned(),
-        }
+        sentence(self.verdict, self.state == "complete", self.worst())
     }
 
     /// At each frequency the point that decides: the least SE or bound of all faces, polarisations and
@@ -289,6 +268,36 @@ impl RunDocument {
             }
         }
         visible
+    }
+}
+
+/// The verdict of a run in one sentence, with the point that decides it.
+pub fn sentence(
+    verdict: Option<Verdict>,
+    is_complete: bool,
+    worst: Option<&PointDocument>,
+) -> String {
+    let worst = worst.map(|point| {
+        let at = Frequency::from_hz(point.frequency_hz);
+        let where_ = format!("{at}, {}, {}", point.face, point.polarisation);
+        match point.margin_db {
+            Some(margin) => format!(
+                "least margin {margin:+.1} dB at {where_} (SE {} dB)",
+                point.se_text()
+            ),
+            None => format!("least SE {} dB at {where_}", point.se_text()),
+        }
+    });
+    let verdict = match verdict {
+        Some(Verdict::Pass) => "pass",
+        Some(Verdict::Fail) => "fail",
+        Some(Verdict::Undecided) => "undecided",
+        None if !is_complete => "not complete",
+        None => "not judged",
+    };
+    match worst {
+        Some(worst) => format!("{verdict}: {worst}"),
+        None => verdict.to_owned(),
     }
 }
 

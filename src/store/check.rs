@@ -15,7 +15,9 @@ impl Store {
             .number(
                 "SELECT count(*) FROM reading WHERE NOT EXISTS \
                 (SELECT 1 FROM trace WHERE trace.run = reading.run \
-                AND trace.seq = coalesce(reading.trace_seq, reading.seq))",
+                AND trace.seq = coalesce(reading.trace_seq, reading.seq)) \
+                AND NOT EXISTS (SELECT 1 FROM moved_trace AS moved WHERE moved.run = reading.run \
+                AND moved.seq = coalesce(reading.trace_seq, reading.seq))",
             )
             .await?;
         if orphans > 0 {
@@ -33,6 +35,7 @@ impl Store {
         let row = sqlx::query(
             "SELECT (SELECT count(*) FROM item) AS items, (SELECT count(*) FROM run) AS runs, \
             (SELECT count(*) FROM reading) AS readings, (SELECT count(*) FROM trace) AS traces, \
+            (SELECT count(*) FROM moved_trace) AS moved_traces, \
             (SELECT count(*) FROM result) AS results, (SELECT count(*) FROM emission) AS emissions, \
             (SELECT count(*) FROM snapshot) AS snapshots",
         )
@@ -44,6 +47,7 @@ impl Store {
                 runs: row.try_get("runs")?,
                 readings: row.try_get("readings")?,
                 traces: row.try_get("traces")?,
+                moved_traces: row.try_get("moved_traces")?,
                 results: row.try_get("results")?,
                 emissions: row.try_get("emissions")?,
                 snapshots: row.try_get("snapshots")?,

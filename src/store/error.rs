@@ -164,6 +164,20 @@ pub enum StoreError {
         /// What is wrong with it.
         problem: String,
     },
+    /// A question that cannot be answered so.
+    #[error("{reason}")]
+    BadQuery {
+        /// Why, and what to ask instead.
+        reason: String,
+    },
+    /// A file that somebody asked for could not be written or read.
+    #[error("{}: {problem}", path.display())]
+    File {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong, and what to do.
+        problem: String,
+    },
     /// No run of that name.
     #[error("no run `{given}`; `muffle history` lists them")]
     UnknownRun {

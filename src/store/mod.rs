@@ -8,13 +8,18 @@
 //! - [`Store::open`] creates, backs up and migrates; [`Store::open_read_only`] does none of that.
 //! - Runs and what they were made with: [`Store::put_snapshot`], [`Store::put_item`], [`Store::begin_run`].
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
-//! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
+//! - Results: [`Store::put_results`], [`Store::results`].
+//! - History: a [`Query`] of text or options; [`Store::points`], [`Store::run_rows`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
+mod detail;
 mod emission;
 mod error;
+mod export;
+mod history;
 mod open;
+mod query;
 mod reading;
 mod record;
 mod result;
@@ -23,10 +28,15 @@ mod run;
 mod tests;
 
 pub use error::StoreError;
+pub use export::{Format, UnknownFormat};
+pub use history::{Cursor, NotACursor, PAGE_ROWS_MAX, Page, PageOf};
+pub use query::{
+    QUERY_BYTES_MAX, QUERY_KEYS, QUERY_VALUES_MAX, Query, QueryFault, QueryFaults, Sort, Withdrawn,
+};
 pub use record::{
-    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity, Item,
+    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item,
     Levels, NewEmission, NewReading, NewRun, Point, ReadingKey, ReadingKind, ReadingRecord,
-    ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot,
+    ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Snapshot,
     SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
 };
 

@@ -313,7 +313,7 @@ async fn copy(path: &Path, to: &Path, connection: &mut SqliteConnection) -> Resu
 }
 
 /// The path with something added to the file's name.
-fn beside(path: &Path, suffix: &str) -> PathBuf {
+pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
     let mut name = OsString::from(path.as_os_str());
     name.push(suffix);
     PathBuf::from(name)

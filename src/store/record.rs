@@ -254,7 +254,15 @@ pub struct RunRecord {
     pub note: Option<String>,
     /// The version of the program that began it.
     pub program_version: String,
+    /// Taken by hand or kept in a spreadsheet, and read in from the file that `plan_sha` names: there are
+    /// results, but no readings and no traces.
+    pub imported: bool,
+    /// When somebody said that it is not to be counted.
+    pub withdrawn: Option<Timestamp>,
+    /// Why.
+    pub withdrawn_why: Option<String>,
 }
+
 
 /// Where and how often: what one SE value belongs to.
 ///
@@ -574,29 +582,12 @@ pub struct RunFilter {
     pub since: Option<Timestamp>,
     /// Started before.
     pub until: Option<Timestamp>,
+    /// Those that were withdrawn, too; left out otherwise.
+    pub withdrawn: bool,
     /// At most so many rows; all when absent.
     pub limit: Option<u32>,
     /// Rows to leave out first.
     pub offset: u32,
-}
-
-/// Which results, over all runs; `runs.limit` and `runs.offset` count results.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct HistoryFilter {
-    /// Of which runs (only runs of items have results that show).
-    pub runs: RunFilter,
-    /// Not below, Hz.
-    pub from_hz: Option<f64>,
-    /// Not above, Hz.
-    pub to_hz: Option<f64>,
-    /// Side of the item.
-    pub face: Option<String>,
-    /// `horizontal` or `vertical`.
-    pub polarisation: Option<String>,
-    /// What the result states.
-    pub kind: Option<ResultKind>,
-    /// Judgement at the point.
-    pub verdict: Option<Verdict>,
 }
 
 /// One line of history.
@@ -612,6 +603,10 @@ pub struct HistoryRow {
     pub model: Option<String>,
     /// Its lot as it was.
     pub lot: Option<String>,
+    /// Who measured.
+    pub operator: Option<String>,
+    /// Whether it was read in from a file, and not measured.
+    pub imported: bool,
     /// Where.
     #[serde(flatten)]
     pub point: Point,
@@ -621,14 +616,36 @@ pub struct HistoryRow {
     pub se_db: Option<f64>,
     /// Expanded uncertainty, dB.
     pub u_db: Option<f64>,
+    /// Its coverage factor.
+    pub k: Option<f64>,
     /// Required SE, dB.
     pub limit_db: Option<f64>,
     /// SE minus limit, dB.
     pub margin_db: Option<f64>,
+    /// Probability that the true SE is not below the limit, 0 to 1.
+    pub conformity: Option<f64>,
     /// The judgement at this point.
     pub verdict: Option<Verdict>,
+    /// Reference level, dBm.
+    pub reference_dbm: Option<f64>,
+    /// Level with the item in place, dBm.
+    pub level_dbm: Option<f64>,
+    /// Floor, dBm.
+    pub floor_dbm: Option<f64>,
     /// What is to be known about it, in words.
     pub flags: Vec<String>,
+}
+
+/// A run of the history with what decides it.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct RunRow {
+    /// The run.
+    #[serde(flatten)]
+    pub run: RunRecord,
+    /// How many points have a result.
+    pub points: u32,
+    /// The point with the least margin to the limit, or without a limit the least SE.
+    pub worst: Option<ResultRecord>,
 }
 
 /// Rows per table.
@@ -640,8 +657,10 @@ pub struct Counts {
     pub runs: u64,
     /// Readings.
     pub readings: u64,
-    /// Traces.
+    /// Traces in this file.
     pub traces: u64,
+    /// Traces that were moved to another file.
+    pub moved_traces: u64,
     /// Results, of all analyses.
     pub results: u64,
     /// Emissions.

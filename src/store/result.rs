@@ -1,16 +1,15 @@
-//! Results and the history made of them.
+//! Results: derived from readings, kept by the version of the analysis.
 
 use super::record::check_finite;
-use super::run::{push_page, push_run_filter};
 use super::{
-    HistoryFilter, HistoryRow, ResultKind, ResultRecord, RunId, Store, StoreError, Verdict, Write,
-    check_point, check_text, json, parsed, parsed_optional, point, stamp, words_json,
+    ResultKind, ResultRecord, RunId, Store, StoreError, Verdict, Write, check_point, check_text, detail,
+    json, parsed, parsed_optional, point, stamp, words_json,
 };
 use sqlx::sqlite::SqliteRow;
 use sqlx::{QueryBuilder, Row, Sqlite};
 
 /// Only the newest analysis of a point; a seek in the primary key, whose last column is the analysis.
-const NEWEST: &str = "r.analysis = (SELECT max(n.analysis) FROM result n \
+pub(super) const NEWEST: &str = "r.analysis = (SELECT max(n.analysis) FROM result n \
     WHERE n.run = r.run AND n.frequency_hz = r.frequency_hz AND n.face = r.face \
     AND n.polarisation = r.polarisation AND n.repeat = r.repeat)";
 
@@ -45,56 +44,9 @@ impl Store {
         rows.and_then(|rows| rows.iter().map(result).collect())
             .map_err(self.fault(format_args!("read the results of run {run}")))
     }
-
-    /// Results of items over all runs, newest run first, then by frequency, face, polarisation and repeat.
-    pub async fn history(&self, filter: &HistoryFilter) -> Result<Vec<HistoryRow>, StoreError> {
-        let mut query = history_query(filter);
-        let rows = query.build().fetch_all(self.readers()).await;
-        rows.and_then(|rows| rows.iter().map(history_row).collect())
-            .map_err(self.fault("read the history"))
-    }
 }
 
-/// CROSS JOIN keeps the runs outside: they are few and sorted by date, so the first page never reads the rest.
-pub(super) fn history_query(filter: &HistoryFilter) -> QueryBuilder<Sqlite> {
-    let mut query = QueryBuilder::<Sqlite>::new(
-        "SELECT r.run, run.started, run.item, run.model, run.lot, r.frequency_hz, r.face, \
-        r.polarisation, r.repeat, r.kind, r.se_db, r.u_db, r.limit_db, r.margin_db, r.verdict, r.flags \
-        FROM run CROSS JOIN result r ON r.run = run.id WHERE run.kind = 'item' AND ",
-    );
-    query.push(NEWEST);
-    push_run_filter(&mut query, &filter.runs);
-    let bounds = [
-        (" AND r.frequency_hz >= ", filter.from_hz),
-        (" AND r.frequency_hz <= ", filter.to_hz),
-    ];
-    for (condition, value) in bounds {
-        if let Some(value) = value {
-            query.push(condition).push_bind(value);
-        }
-    }
-    let words = [
-        (" AND r.face = ", filter.face.clone()),
-        (" AND r.polarisation = ", filter.polarisation.clone()),
-        (" AND r.kind = ", filter.kind.map(|kind| kind.to_string())),
-        (
-            " AND r.verdict = ",
-            filter.verdict.map(|verdict| verdict.to_string()),
-        ),
-    ];
-    for (condition, value) in words {
-        if let Some(value) = value {
-            query.push(condition).push_bind(value);
-        }
-    }
-    query.push(
-        " ORDER BY run.started DESC, run.id DESC, r.frequency_hz, r.face, r.polarisation, r.repeat",
-    );
-    push_page(&mut query, &filter.runs);
-    query
-}
-
-fn check_result(run: RunId, result: &ResultRecord) -> Result<(), StoreError> {
+pub(super) fn check_result(run: RunId, result: &ResultRecord) -> Result<(), StoreError> {
     check_point(run, &result.point)?;
     check_text("the detail of a result", &result.detail.to_string())?;
     check_finite(
@@ -113,13 +65,19 @@ fn check_result(run: RunId, result: &ResultRecord) -> Result<(), StoreError> {
     )
 }
 
-async fn upsert(run: &str, result: &ResultRecord, write: &mut Write) -> Result<(), sqlx::Error> {
+pub(super) async fn upsert(run: &str, result: &ResultRecord, write: &mut Write) -> Result<(), sqlx::Error> {
     let point = &result.point;
     sqlx::query(
-        "INSERT OR REPLACE INTO result (run, frequency_hz, face, polarisation, repeat, analysis, kind, \
+        "INSERT INTO result (run, frequency_hz, face, polarisation, repeat, analysis, kind, \
         se_db, u_db, k, limit_db, margin_db, verdict, conformity, reference_dbm, level_dbm, floor_dbm, \
-        flags, made, detail) \
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20)",
+        flags, made, detail, packed) \
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, '{}', ?20) \
+        ON CONFLICT (run, frequency_hz, face, polarisation, repeat, analysis) DO UPDATE SET \
+        kind = excluded.kind, se_db = excluded.se_db, u_db = excluded.u_db, k = excluded.k, \
+        limit_db = excluded.limit_db, margin_db = excluded.margin_db, verdict = excluded.verdict, \
+        conformity = excluded.conformity, reference_dbm = excluded.reference_dbm, \
+        level_dbm = excluded.level_dbm, floor_dbm = excluded.floor_dbm, flags = excluded.flags, \
+        made = excluded.made, detail = excluded.detail, packed = excluded.packed",
     )
     .bind(run)
     .bind(point.frequency_hz)
@@ -140,13 +98,13 @@ async fn upsert(run: &str, result: &ResultRecord, write: &mut Write) -> Result<(
     .bind(result.floor_dbm)
     .bind(words_json(&result.flags))
     .bind(stamp(result.made))
-    .bind(result.detail.to_string())
+    .bind(detail::pack(&result.detail)?)
     .execute(&mut **write)
     .await?;
     Ok(())
 }
 
-fn result(row: &SqliteRow) -> Result<ResultRecord, sqlx::Error> {
+pub(super) fn result(row: &SqliteRow) -> Result<ResultRecord, sqlx::Error> {
     Ok(ResultRecord {
         point: point(row)?,
         analysis: row.try_get("analysis")?,
@@ -163,24 +121,6 @@ fn result(row: &SqliteRow) -> Result<ResultRecord, sqlx::Error> {
         floor_dbm: row.try_get("floor_dbm")?,
         flags: json(row, "flags")?,
         made: parsed(row, "made")?,
-        detail: json(row, "detail")?,
-    })
-}
-
-fn history_row(row: &SqliteRow) -> Result<HistoryRow, sqlx::Error> {
-    Ok(HistoryRow {
-        run: parsed(row, "run")?,
-        started: parsed(row, "started")?,
-        item: row.try_get("item")?,
-        model: row.try_get("model")?,
-        lot: row.try_get("lot")?,
-        point: point(row)?,
-        kind: parsed(row, "kind")?,
-        se_db: row.try_get("se_db")?,
-        u_db: row.try_get("u_db")?,
-        limit_db: row.try_get("limit_db")?,
-        margin_db: row.try_get("margin_db")?,
-        verdict: parsed_optional(row, "verdict")?,
-        flags: json(row, "flags")?,
+        detail: detail::of_row(row)?,
     })
 }

@@ -13,10 +13,10 @@ use sqlx::{QueryBuilder, Row, Sqlite};
 /// How many runs an error lists that a short id could mean.
 const CANDIDATES_MAX: usize = 10;
 
-const SELECT_RUN: &str = "SELECT id, kind, item, model, lot, plan_sha, station_sha, \
+pub(super) const SELECT_RUN: &str = "SELECT run.id, run.kind, run.item, run.model, run.lot, plan_sha, station_sha, \
     (SELECT json_group_array(sha256) FROM run_snapshot WHERE run_snapshot.run = run.id) AS driver_shas, \
-    reference_run, reference_after, signature, operator, started, finished, state, reason, verdict, note, program_version \
-    FROM run";
+    reference_run, reference_after, signature, operator, started, finished, state, reason, run.verdict, note, program_version, \
+    imported, withdrawn, withdrawn_why";
 
 impl Store {
     /// Keeps a file as it is now and answers with its SHA-256, by which runs refer to it. Keeping the same
@@ -165,6 +165,37 @@ impl Store {
         self.change_run(run, doing, change).await
     }
 
+    /// Notes that a run is not to be counted, and why. It stays where it is; lists, lots and references leave
+    /// it out. Withdrawing it again changes nothing but the reason.
+    pub async fn withdraw(
+        &self,
+        run: RunId,
+        why: &str,
+        at: Timestamp,
+    ) -> Result<(), StoreError> {
+        check_text("the reason", why)?;
+        let doing = format!("withdraw run {run}");
+        let change = sqlx::query(
+            "UPDATE run SET withdrawn = coalesce(withdrawn, ?2), withdrawn_why = ?3 \
+            WHERE id = ?1 AND state <> 'running'",
+        )
+        .bind(run.to_string())
+        .bind(stamp(at))
+        .bind(why);
+        self.change_run(run, doing, change).await
+    }
+
+    /// Lets a run count again.
+    pub async fn reinstate(&self, run: RunId) -> Result<(), StoreError> {
+        let doing = format!("reinstate run {run}");
+        let change = sqlx::query(
+            "UPDATE run SET withdrawn = NULL, withdrawn_why = NULL \
+            WHERE id = ?1 AND withdrawn IS NOT NULL",
+        )
+        .bind(run.to_string());
+        self.change_run(run, doing, change).await
+    }
+
     /// Notes the reference that was measured again after a run was complete.
     pub async fn set_reference_after(&self, run: RunId, after: RunId) -> Result<(), StoreError> {
         let doing = format!("note the reference after run {run}");
@@ -220,7 +251,7 @@ impl Store {
             return Err(StoreError::UnknownRun { given });
         }
         let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
-        query.push(" WHERE id >= ").push_bind(&beginning);
+        query.push(" FROM run WHERE id >= ").push_bind(&beginning);
         // `~` sorts behind every letter and digit.
         query.push(" AND id < ").push_bind(format!("{beginning}~"));
         query.push(" ORDER BY id DESC LIMIT ");
@@ -248,7 +279,7 @@ impl Store {
         not_before: Timestamp,
     ) -> Result<Option<RunRecord>, StoreError> {
         let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
-        query.push(" WHERE kind = 'reference' AND state = 'complete' AND signature = ");
+        query.push(" FROM run WHERE kind = 'reference' AND state = 'complete' AND withdrawn IS NULL AND signature = ");
         query.push_bind(signature);
         query.push(" AND started >= ").push_bind(stamp(not_before));
         query.push(" ORDER BY started DESC, id DESC LIMIT 1");
@@ -269,7 +300,7 @@ impl Store {
 
 pub(super) fn runs_query(filter: &RunFilter) -> QueryBuilder<Sqlite> {
     let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
-    query.push(" WHERE true");
+    query.push(" FROM run WHERE true");
     push_run_filter(&mut query, filter);
     query.push(" ORDER BY run.started DESC, run.id DESC");
     push_page(&mut query, filter);
@@ -277,7 +308,7 @@ pub(super) fn runs_query(filter: &RunFilter) -> QueryBuilder<Sqlite> {
 }
 
 /// Adds the conditions on table `run`; the query must have a `WHERE` already.
-pub(super) fn push_run_filter(query: &mut QueryBuilder<Sqlite>, filter: &RunFilter) {
+fn push_run_filter(query: &mut QueryBuilder<Sqlite>, filter: &RunFilter) {
     let conditions = [
         (" AND run.item = ", filter.item.clone()),
         (" AND run.model = ", filter.model.clone()),
@@ -299,9 +330,12 @@ pub(super) fn push_run_filter(query: &mut QueryBuilder<Sqlite>, filter: &RunFilt
             query.push(condition).push_bind(value);
         }
     }
+    if !filter.withdrawn {
+        query.push(" AND run.withdrawn IS NULL");
+    }
 }
 
-pub(super) fn push_page(query: &mut QueryBuilder<Sqlite>, filter: &RunFilter) {
+fn push_page(query: &mut QueryBuilder<Sqlite>, filter: &RunFilter) {
     // -1 is SQLite's word for "all".
     query
         .push(" LIMIT ")
@@ -309,7 +343,7 @@ pub(super) fn push_page(query: &mut QueryBuilder<Sqlite>, filter: &RunFilter) {
     query.push(" OFFSET ").push_bind(i64::from(filter.offset));
 }
 
-async fn insert_item(item: &Item, write: &mut Write) -> Result<(), sqlx::Error> {
+pub(super) async fn insert_item(item: &Item, write: &mut Write) -> Result<(), sqlx::Error> {
     let first_seen = stamp(item.first_seen);
     if let Some(lot) = &item.lot {
         sqlx::query(
@@ -323,10 +357,11 @@ async fn insert_item(item: &Item, write: &mut Write) -> Result<(), sqlx::Error> 
         .await?;
     }
     sqlx::query(
-        "INSERT INTO item (serial, model, lot, size, construction, note, first_seen) \
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7) \
+        "INSERT INTO item (serial, model, lot, size, construction, note, first_seen, described) \
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?7) \
         ON CONFLICT (serial) DO UPDATE SET model = excluded.model, lot = excluded.lot, \
-        size = excluded.size, construction = excluded.construction, note = excluded.note",
+        size = excluded.size, construction = excluded.construction, note = excluded.note, \
+        described = max(described, excluded.described)",
     )
     .bind(&item.serial)
     .bind(&item.model)
@@ -395,7 +430,7 @@ fn item(row: &SqliteRow) -> Result<Item, sqlx::Error> {
     })
 }
 
-fn run(row: &SqliteRow) -> Result<RunRecord, sqlx::Error> {
+pub(super) fn run(row: &SqliteRow) -> Result<RunRecord, sqlx::Error> {
     Ok(RunRecord {
         id: parsed(row, "id")?,
         kind: parsed::<RunKind>(row, "kind")?,
@@ -416,5 +451,8 @@ fn run(row: &SqliteRow) -> Result<RunRecord, sqlx::Error> {
         verdict: parsed_optional(row, "verdict")?,
         note: row.try_get("note")?,
         program_version: row.try_get("program_version")?,
+        imported: row.try_get("imported")?,
+        withdrawn: parsed_optional(row, "withdrawn")?,
+        withdrawn_why: row.try_get("withdrawn_why")?,
     })
 }
