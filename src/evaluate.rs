@@ -3,6 +3,12 @@
 //! Used after every reading and by whoever computes a run anew, so that both give the same numbers. It
 //! knows a run only from the store: the plan and the station are read from the snapshots kept with it.
 
+mod check;
+mod import;
+
+pub use check::{Recomputed, computed, recomputed, same};
+pub use import::import;
+
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
@@ -65,6 +71,9 @@ pub enum EvaluateError {
         /// What is missing.
         what: String,
     },
+    /// A file of readings taken by hand has faults; all of them.
+    #[error("{0}")]
+    Readings(crate::config::Faults),
     /// The maths refused a reading.
     #[error("run {run}, {point}: {cause}")]
     Analysis {
@@ -205,6 +214,13 @@ impl Evaluator {
     /// Where there are repeats, their scatter takes the place of the station's figure, so results may
     /// differ from those given while the run was going on.
     pub async fn run(&self) -> Result<Vec<ResultRecord>, EvaluateError> {
+        let results = self.compute().await?;
+        self.store.put_results(self.run.id, &results).await?;
+        Ok(results)
+    }
+
+    /// As [`Self::run`], and keeps nothing.
+    pub async fn compute(&self) -> Result<Vec<ResultRecord>, EvaluateError> {
         let points = self.complete_points().await?;
         let mut results = Vec::with_capacity(points.len());
         for point in &points {
@@ -215,7 +231,6 @@ impl Evaluator {
                 *result = self.judge(point, Some(scatter)).await?;
             }
         }
-        self.store.put_results(self.run.id, &results).await?;
         Ok(results)
     }
 

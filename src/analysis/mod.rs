@@ -26,6 +26,7 @@ pub mod flag;
 pub mod floor;
 pub mod forecast;
 pub mod gauge;
+pub mod hand;
 pub mod limit;
 pub mod lot;
 pub mod noise;

@@ -9,6 +9,7 @@ mod demo;
 mod driver;
 mod find;
 mod history;
+mod import;
 mod measure;
 mod recompute;
 mod shield;
@@ -58,7 +59,9 @@ enum Command {
     Shield(shield::ShieldArgs),
     /// Work out results anew from the raw traces, by the analysis of this program.
     Recompute(recompute::RecomputeArgs),
-    /// Check or copy the database.
+    /// Read in readings taken by hand or kept in a spreadsheet, so that old notebooks join the history.
+    Import(import::ImportArgs),
+    /// Check, copy, restore, prune or gather databases.
     Store(store::StoreArgs),
     /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
     Sim(sim::SimArgs),
@@ -129,6 +132,8 @@ impl From<StoreError> for CliError {
             | StoreError::AmbiguousRun { .. }
             | StoreError::BadQuery { .. }
             | StoreError::File { .. }
+            | StoreError::TraceMoved { .. }
+            | StoreError::Contradiction { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
@@ -151,6 +156,7 @@ impl From<EvaluateError> for CliError {
     fn from(error: EvaluateError) -> Self {
         match error {
             EvaluateError::Store(error) => error.into(),
+            EvaluateError::Readings(faults) => Self::Input(faults.to_string()),
             error => Self::Store(error.to_string()),
         }
     }
@@ -197,6 +203,7 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Show(args) => show::run(args).await,
         Command::Shield(args) => shield::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,
+        Command::Import(args) => import::run(args).await,
         Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Sim(args) => sim::run(args).await,

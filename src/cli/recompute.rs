@@ -5,12 +5,9 @@ use clap::Args;
 use super::measure::find_run;
 use super::{CliError, StoreArg, print, table};
 use crate::analysis::ANALYSIS_VERSION;
-use crate::evaluate::{self, Evaluator};
+use crate::evaluate::{self, same};
 use crate::report::PointDocument;
 use crate::store::{ResultRecord, RunFilter, RunKind, RunRecord, RunState, Store};
-
-/// How far a recomputed number may lie from the stored one before it counts as changed.
-const SAME_DB: f64 = 1e-9;
 
 /// Arguments of `recompute`.
 #[derive(Debug, Args)]
@@ -49,7 +46,8 @@ pub(super) async fn run(args: RecomputeArgs) -> Result<u8, CliError> {
 
 async fn recompute(store: &Store, run: &RunRecord) -> Result<(), CliError> {
     let before = store.results(run.id).await?;
-    let after = Evaluator::of(store, run).await?.run().await?;
+    let after = evaluate::computed(store, run).await?;
+    store.put_results(run.id, &after).await?;
     let verdict = evaluate::verdict(&after);
     if run.state == RunState::Complete {
         store.set_verdict(run.id, verdict).await?;
@@ -79,16 +77,4 @@ async fn recompute(store: &Store, run: &RunRecord) -> Result<(), CliError> {
         ))?;
     }
     Ok(())
-}
-
-fn same(old: &ResultRecord, new: &ResultRecord) -> bool {
-    let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
-        (Some(a), Some(b)) => (a - b).abs() <= SAME_DB,
-        (None, None) => true,
-        _ => false,
-    };
-    old.kind == new.kind
-        && old.verdict == new.verdict
-        && near(old.se_db, new.se_db)
-        && near(old.u_db, new.u_db)
 }

@@ -1,12 +1,15 @@
 //! `muffle store`.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, Subcommand};
+use jiff::{SignedDuration, Timestamp};
 use serde_json::json;
 
 use super::{CliError, StoreArg, print, print_json};
-use crate::store::Store;
+use crate::evaluate;
+use crate::quantity::Time;
+use crate::store::{Merged, Store};
 
 /// Arguments of `store`.
 #[derive(Debug, Args)]
@@ -17,10 +20,14 @@ pub(super) struct StoreArgs {
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Check the whole file: structure, references between rows, the checksum of every trace.
+    /// Check the whole file: structure, references between rows, the checksum of every trace, and that
+    /// recomputing gives the stored results.
     Check {
         #[command(flatten)]
         store: StoreArg,
+        /// Leave out recomputing, which takes longest.
+        #[arg(long)]
+        quick: bool,
         /// Print JSON.
         #[arg(long)]
         json: bool,
@@ -32,45 +39,211 @@ enum What {
         #[command(flatten)]
         store: StoreArg,
     },
+    /// Put a copy of a backup in the place of the database, after checking it.
+    Restore {
+        /// The backup.
+        from: PathBuf,
+        #[command(flatten)]
+        store: StoreArg,
+        /// Keep the database that is there as FILE.before-restore, and put the backup in its place.
+        #[arg(long)]
+        replace: bool,
+    },
+    /// Move raw traces of old runs to a second file. Results and readings stay.
+    #[command(after_help = "What was moved is marked with its checksum and the file's name; `muffle store attach FILE` brings it back.\nThe traces of a reference stay as long as those of any run that was subtracted from it.\n\n  muffle store prune --older-than '730 d' --to traces-2023.db")]
+    Prune {
+        /// Runs begun longer ago than this: 730 d.
+        #[arg(long, value_name = "TIME")]
+        older_than: Time,
+        /// The file to write; it must not be there yet. Without it, only tell what would be moved.
+        #[arg(long, value_name = "FILE")]
+        to: Option<PathBuf>,
+        /// Give the room back to the file system; needs as much free space as the file has.
+        #[arg(long, requires = "to")]
+        compact: bool,
+        #[command(flatten)]
+        store: StoreArg,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Bring traces back from a file they were moved to. That file stays as it is.
+    Attach {
+        /// The file.
+        file: PathBuf,
+        #[command(flatten)]
+        store: StoreArg,
+    },
+    /// Take in everything of other stations' databases. Merging again changes nothing.
+    Merge {
+        /// The other databases; they are only read.
+        #[arg(required = true)]
+        from: Vec<PathBuf>,
+        #[command(flatten)]
+        store: StoreArg,
+        /// Print JSON.
+        #[arg(long)]
+        json: bool,
+    },
 }
 
 pub(super) async fn run(args: StoreArgs) -> Result<u8, CliError> {
     match args.what {
-        What::Check { store, json } => check(&store, json).await,
+        What::Check { store, quick, json } => check(&store, quick, json).await,
         What::Backup { to, store } => {
             let store = Store::open_read_only(&store.store).await?;
             store.back_up(&to).await?;
             print(&format!("copied to {}", to.display()))?;
             Ok(0)
         }
+        What::Restore { from, store, replace } => restore(&store.store, &from, replace).await,
+        What::Prune { older_than, to, compact, store, json } => {
+            prune(&store, older_than, to.as_deref(), compact, json).await
+        }
+        What::Attach { file, store } => {
+            let store = Store::open(&store.store).await?;
+            let back = store.attach(&file).await?;
+            store.close().await;
+            print(&format!("{back} traces are back from {}", file.display()))?;
+            Ok(0)
+        }
+        What::Merge { from, store, json } => merge(&store, &from, json).await,
     }
 }
 
-async fn check(store: &StoreArg, as_json: bool) -> Result<u8, CliError> {
+async fn check(store: &StoreArg, quick: bool, as_json: bool) -> Result<u8, CliError> {
     let store = Store::open_read_only(&store.store).await?;
     let (integrity, counts) = (store.integrity().await?, store.counts().await?);
+    let recomputed = match quick {
+        true => None,
+        false => Some(evaluate::recomputed(&store).await?),
+    };
     if as_json {
-        print_json(&json!({ "integrity": integrity, "counts": counts }))?;
+        print_json(&json!({ "integrity": integrity, "counts": counts, "recomputed": recomputed }))?;
     } else {
         print(&format!(
-            "{} items, {} runs, {} readings, {} traces (every checksum computed), {} results, {} emissions",
+            "{} items, {} runs, {} readings, {} traces (every checksum computed), {} moved traces, {} results, {} emissions",
             counts.items,
             counts.runs,
             counts.readings,
             integrity.traces_checked,
+            counts.moved_traces,
             counts.results,
             counts.emissions
         ))?;
-        for fault in &integrity.faults {
+        if let Some(recomputed) = &recomputed {
+            print(&format!("recomputed {} points of {} runs", recomputed.points, recomputed.runs))?;
+            if recomputed.runs_by_another_analysis > 0 {
+                let runs = recomputed.runs_by_another_analysis;
+                print(&format!("{runs} runs are by another analysis: `muffle recompute` adds this program's"))?;
+            }
+            if recomputed.runs_with_moved_traces > 0 {
+                let runs = recomputed.runs_with_moved_traces;
+                print(&format!("{runs} runs could not be recomputed: their traces, or their reference's, were moved"))?;
+            }
+        }
+        let of_results = recomputed.iter().flat_map(|recomputed| &recomputed.faults);
+        for fault in integrity.faults.iter().chain(of_results) {
             print(&format!("fault: {fault}"))?;
         }
     }
-    match integrity.faults.is_empty() {
-        true => Ok(0),
-        false => Err(CliError::Store(format!(
-            "{}: {} faults; keep a copy of the file as it is, then restore a backup",
+    let faults = integrity.faults.len() + recomputed.map_or(0, |recomputed| recomputed.faults.len());
+    match faults {
+        0 => Ok(0),
+        faults => Err(CliError::Store(format!(
+            "{}: {faults} faults; keep a copy of the file as it is, then restore a backup",
             store.path().display(),
-            integrity.faults.len()
         ))),
     }
+}
+
+async fn restore(path: &Path, from: &Path, replace: bool) -> Result<u8, CliError> {
+    let aside = Store::restore(path, from, replace).await?;
+    print(&format!("{} is a copy of {}", path.display(), from.display()))?;
+    if let Some(aside) = aside {
+        print(&format!("what was there is {}", aside.display()))?;
+    }
+    Ok(0)
+}
+
+async fn prune(
+    store: &StoreArg,
+    older_than: Time,
+    to: Option<&Path>,
+    compact: bool,
+    as_json: bool,
+) -> Result<u8, CliError> {
+    let now = Timestamp::now();
+    let age = SignedDuration::try_from_secs_f64(older_than.s())
+        .ok()
+        .and_then(|age| now.checked_sub(age).ok())
+        .ok_or_else(|| CliError::Input("--older-than goes back further than dates do".to_owned()))?;
+    let Some(to) = to else {
+        let store = Store::open_read_only(&store.store).await?;
+        let would = store.prunable(age).await?;
+        if as_json {
+            print_json(&would)?;
+        } else {
+            print(&format!(
+                "would move {} traces of {} runs ({:.1} MB); name a file with --to",
+                would.traces,
+                would.runs,
+                would.bytes as f64 / 1e6
+            ))?;
+        }
+        return Ok(0);
+    };
+    let store = Store::open(&store.store).await?;
+    let pruned = store.prune(age, to, now).await?;
+    if compact {
+        store.compact().await?;
+    }
+    store.close().await;
+    if as_json {
+        print_json(&pruned)?;
+        return Ok(0);
+    }
+    match &pruned.file {
+        None => print("there is nothing so old")?,
+        Some(file) => print(&format!(
+            "moved {} traces of {} runs ({:.1} MB) to {}",
+            pruned.counts.traces,
+            pruned.counts.runs,
+            pruned.counts.bytes as f64 / 1e6,
+            file.display()
+        ))?,
+    }
+    Ok(0)
+}
+
+async fn merge(store: &StoreArg, from: &[PathBuf], as_json: bool) -> Result<u8, CliError> {
+    let store = Store::open(&store.store).await?;
+    let mut all: Vec<(String, Merged)> = Vec::new();
+    for file in from {
+        let merged = store.merge(file).await?;
+        if !as_json {
+            print(&format!(
+                "{}: {} new runs, {} readings, {} traces, {} results, {} emissions",
+                file.display(),
+                merged.runs,
+                merged.readings,
+                merged.traces,
+                merged.results,
+                merged.emissions
+            ))?;
+            for settled in &merged.settled {
+                print(&format!("  {settled}"))?;
+            }
+        }
+        all.push((file.display().to_string(), merged));
+    }
+    store.close().await;
+    if as_json {
+        let list: Vec<_> = all
+            .iter()
+            .map(|(file, merged)| json!({ "file": file, "merged": merged }))
+            .collect();
+        print_json(&json!({ "files": list }))?;
+    }
+    Ok(0)
 }

@@ -8,6 +8,7 @@ mod document;
 mod driver;
 mod items;
 mod plan;
+mod readings;
 mod station;
 mod table;
 
@@ -22,6 +23,7 @@ pub use driver::{
 };
 pub use items::{ItemEntry, load_items};
 pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
+pub use readings::{HandReading, READING_COLUMNS, read_readings};
 pub use station::{
     Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
     SourceRange, Station, Uncertainties,

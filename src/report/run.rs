@@ -134,7 +134,7 @@ fn round_down(db: f64) -> f64 {
 impl RunDocument {
     /// From the store alone.
     pub async fn read(store: &Store, run: &RunRecord) -> Result<Self, EvaluateError> {
-        let (plan, station) = kept(store, run).await?;
+        let (plan, station, limit) = made_with(store, run).await?;
         let mut points = match run.kind {
             RunKind::Item => store
                 .results(run.id)
@@ -158,8 +158,8 @@ impl RunDocument {
             item: run.item.clone(),
             model: run.model.clone(),
             lot: run.lot.clone(),
-            plan: plan.name.clone(),
-            station: station.name,
+            plan,
+            station,
             reference_run: run.reference_run.map(|id| id.to_string()),
             operator: run.operator.clone(),
             started: run.started.to_string(),
@@ -168,7 +168,7 @@ impl RunDocument {
             reason: run.reason.clone(),
             verdict: run.verdict,
             points,
-            limit: limit(&plan),
+            limit,
         })
     }
 
@@ -312,6 +312,28 @@ fn mark(point: &PointDocument) -> Mark {
             ResultKind::None => Kind::None,
         },
     }
+}
+
+/// Names of plan and station, and the limit line. An imported run has neither but for the file it came from;
+/// its limits stand with its points.
+async fn made_with(
+    store: &Store,
+    run: &RunRecord,
+) -> Result<(String, String, Vec<(f64, f64)>), EvaluateError> {
+    if !run.imported {
+        let (plan, station) = kept(store, run).await?;
+        let limit = limit(&plan);
+        return Ok((plan.name, station.name, limit));
+    }
+    let file = store.snapshot(&run.plan_sha).await?;
+    let name = file.map_or_else(String::new, |file| file.name);
+    let results = store.results(run.id).await?;
+    let mut limit: Vec<(f64, f64)> = results
+        .iter()
+        .filter_map(|result| Some((result.point.frequency_hz, result.limit_db?)))
+        .collect();
+    limit.dedup();
+    Ok((name, "imported".to_owned(), limit))
 }
 
 fn limit(plan: &Plan) -> Vec<(f64, f64)> {

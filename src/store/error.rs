@@ -178,6 +178,24 @@ pub enum StoreError {
         /// What is wrong, and what to do.
         problem: String,
     },
+    /// Two files say different things under one id.
+    #[error("{}: contradicts this store, so nothing was merged; one of the files was altered, find out which:\n  {}", path.display(), faults.join("\n  "))]
+    Contradiction {
+        /// The other file.
+        path: PathBuf,
+        /// The first of what differs.
+        faults: Vec<String>,
+    },
+    /// The trace was moved to another file.
+    #[error("the trace of run {run}, {key} was moved to `{name}`; `muffle store attach {name}` brings it back")]
+    TraceMoved {
+        /// The run.
+        run: RunId,
+        /// The reading.
+        key: ReadingKey,
+        /// The file's name when it was written.
+        name: String,
+    },
     /// No run of that name.
     #[error("no run `{given}`; `muffle history` lists them")]
     UnknownRun {

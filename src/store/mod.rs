@@ -10,6 +10,7 @@
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`].
 //! - History: a [`Query`] of text or options; [`Store::points`], [`Store::run_rows`].
+//! - Many files and years: [`Store::back_up`], [`Store::restore`], [`Store::merge`], [`Store::prune`], [`Store::attach`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
@@ -18,10 +19,14 @@ mod emission;
 mod error;
 mod export;
 mod history;
+mod import;
+mod merge;
 mod open;
+mod prune;
 mod query;
 mod reading;
 mod record;
+mod restore;
 mod result;
 mod run;
 #[cfg(test)]
@@ -30,12 +35,15 @@ mod tests;
 pub use error::StoreError;
 pub use export::{Format, UnknownFormat};
 pub use history::{Cursor, NotACursor, PAGE_ROWS_MAX, Page, PageOf};
+pub use import::{ImportedRun, Imports};
+pub use merge::Merged;
+pub use prune::PrunedCounts;
 pub use query::{
     QUERY_BYTES_MAX, QUERY_KEYS, QUERY_VALUES_MAX, Query, QueryFault, QueryFaults, Sort, Withdrawn,
 };
 pub use record::{
     Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item,
-    Levels, NewEmission, NewReading, NewRun, Point, ReadingKey, ReadingKind, ReadingRecord,
+    Levels, Moved, NewEmission, NewReading, NewRun, Point, Pruned, ReadingKey, ReadingKind, ReadingRecord,
     ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Snapshot,
     SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
 };
@@ -98,6 +106,17 @@ impl Store {
         };
         let begun = writer.begin_with("BEGIN IMMEDIATE").await;
         begun.map_err(|error| self.fault(doing)(error))
+    }
+
+    /// An error when opened to read only, before a connection of its own is made for writing.
+    fn check_writable(&self, doing: &impl fmt::Display) -> Result<(), StoreError> {
+        match self.inner.writer {
+            Some(_) => Ok(()),
+            None => Err(StoreError::ReadOnly {
+                path: self.inner.path.clone(),
+                doing: doing.to_string(),
+            }),
+        }
     }
 
     fn readers(&self) -> &SqlitePool {

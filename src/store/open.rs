@@ -12,7 +12,7 @@ use std::time::Duration;
 pub(super) static MIGRATOR: Migrator = sqlx::migrate!();
 
 /// `mufl`; set by the first migration.
-const APPLICATION_ID: i64 = 0x6d75_666c;
+pub(super) const APPLICATION_ID: i64 = 0x6d75_666c;
 /// Traces of a few hundred levels fill pages of this size with less waste than SQLite's default of 4096.
 const PAGE_BYTES: u32 = 8192;
 /// Between two tries where SQLite does not wait by itself.
@@ -117,7 +117,7 @@ fn newest(migrator: &Migrator) -> i64 {
     versions.max().unwrap_or(0)
 }
 
-fn is_new(path: &Path) -> bool {
+pub(super) fn is_new(path: &Path) -> bool {
     path.metadata().map_or(true, |file| file.len() == 0)
 }
 
@@ -126,7 +126,7 @@ fn too_new(path: &Path, found: i64, known: i64) -> StoreError {
     StoreError::TooNew { path, found, known }
 }
 
-fn options(path: &Path) -> SqliteConnectOptions {
+pub(super) fn options(path: &Path) -> SqliteConnectOptions {
     SqliteConnectOptions::new()
         .filename(path)
         .foreign_keys(true)
@@ -168,6 +168,60 @@ async fn is_usable(connection: &mut SqliteConnection) -> Result<bool, sqlx::Erro
     // Answers when what the last user left to be rolled back has been.
     connection.ping().await?;
     Ok(!connection.is_in_transaction())
+}
+
+/// A connection of its own, for what takes one file into another.
+pub(super) async fn connect(
+    path: &Path,
+    options: SqliteConnectOptions,
+) -> Result<SqliteConnection, StoreError> {
+    let options = options.synchronous(SqliteSynchronous::Full);
+    let opened = options.connect().await;
+    opened.map_err(|error| StoreError::from_sqlite(path, "open it".to_owned(), error))
+}
+
+/// Whose file it is.
+pub(super) async fn application_id(path: &Path) -> Result<i64, StoreError> {
+    if !path.exists() {
+        let path = path.to_owned();
+        return Err(StoreError::Missing { path });
+    }
+    let fault = |error| StoreError::from_sqlite(path, "read its schema".to_owned(), error);
+    let mut connection = connect(path, options_read_only(path)).await?;
+    let id = sqlx::query_scalar("PRAGMA application_id").fetch_one(&mut connection).await;
+    let id = id.map_err(fault)?;
+    connection.close().await.map_err(fault)?;
+    Ok(id)
+}
+
+/// Whether the file has this program's schema; an error if it has a newer one.
+pub(super) async fn recognised_version(path: &Path) -> Result<bool, StoreError> {
+    let known = newest(&MIGRATOR);
+    match recognise(path).await?.1.unwrap_or(0) {
+        found if found > known => Err(too_new(path, found, known)),
+        found => Ok(found == known),
+    }
+}
+
+/// An error unless the file has this program's schema.
+pub(super) async fn known_version(path: &Path) -> Result<(), StoreError> {
+    match recognised_version(path).await? {
+        true => Ok(()),
+        false => Err(StoreError::TooOld {
+            path: path.to_owned(),
+            found: recognise(path).await?.1.unwrap_or(0),
+            known: newest(&MIGRATOR),
+        }),
+    }
+}
+
+/// A new name in a folder is on the disk only when the folder is.
+pub(super) fn sync_folder(path: &Path) -> std::io::Result<()> {
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    std::fs::File::open(folder)?.sync_all()
 }
 
 /// Finds out, without writing, how to read the file and which schema it has; `None` for an empty database.
@@ -282,7 +336,7 @@ async fn back_up_before(
 }
 
 /// Writes to a name of its own first, so that a file with the final name is always whole.
-async fn copy(path: &Path, to: &Path, connection: &mut SqliteConnection) -> Result<(), StoreError> {
+pub(super) async fn copy(path: &Path, to: &Path, connection: &mut SqliteConnection) -> Result<(), StoreError> {
     let fault = |detail: String| StoreError::Backup {
         path: path.to_owned(),
         backup: to.to_owned(),
@@ -308,7 +362,8 @@ async fn copy(path: &Path, to: &Path, connection: &mut SqliteConnection) -> Resu
         .map_err(|error| fault(error.to_string()))?;
     let settled = std::fs::File::open(&part)
         .and_then(|file| file.sync_all())
-        .and_then(|()| std::fs::rename(&part, to));
+        .and_then(|()| std::fs::rename(&part, to))
+        .and_then(|()| sync_folder(to));
     settled.map_err(|error| fault(error.to_string()))
 }
 

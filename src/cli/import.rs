@@ -1,0 +1,103 @@
+//! `muffle import`.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use jiff::Timestamp;
+
+use super::{CliError, StoreArg, print, print_json};
+use crate::config::READING_COLUMNS;
+use crate::evaluate;
+use crate::store::Store;
+
+/// The longest file that is read, bytes.
+const FILE_BYTES_MAX: u64 = 4 << 20;
+
+/// Arguments of `import`.
+#[derive(Debug, Args)]
+#[command(after_help = help())]
+pub(super) struct ImportArgs {
+    /// The file of readings (.csv).
+    file: PathBuf,
+    #[command(flatten)]
+    store: StoreArg,
+    /// Withdraw the runs that were imported from this very file.
+    #[arg(long)]
+    undo: bool,
+    /// Print JSON.
+    #[arg(long)]
+    json: bool,
+}
+
+/// The header, from the one list that the reader of the file uses.
+fn help() -> String {
+    let mut text = "The first line names the columns, in any order; lines that begin with # are left out.\n\n".to_owned();
+    for (name, is_needed, what) in READING_COLUMNS {
+        let needed = if is_needed { " (needed)" } else { "" };
+        text.push_str(&format!("  {name:<14} {what}{needed}\n"));
+    }
+    text.push_str(
+        "\n  item,date,frequency_mhz,reference_dbm,level_dbm,floor_dbm,limit_db\n  \
+        P-0042,2019-05-03,400,-24.0,-76.5,-98,50\n  \
+        P-0042,2019-05-03,1200,-25.0,in the noise,-98,50\n\n\
+        What one person read of one item at one time becomes one run, marked as imported. A level in the noise\n\
+        becomes a lower bound. Without u_db the uncertainty is that of a station that says nothing of itself,\n\
+        and the budget says `default`. The same lines are never kept twice.",
+    );
+    text
+}
+
+pub(super) async fn run(args: ImportArgs) -> Result<u8, CliError> {
+    let shown = args.file.display();
+    let unreadable = |error| CliError::Input(format!("cannot read {shown}: {error}"));
+    let bytes = args.file.metadata().map_err(unreadable)?.len();
+    if bytes > FILE_BYTES_MAX {
+        return Err(CliError::Input(format!("{shown} has {bytes} bytes; at most {FILE_BYTES_MAX} are read, so part it")));
+    }
+    let text = std::fs::read_to_string(&args.file).map_err(unreadable)?;
+    let name = args.file.file_name().map_or_else(|| shown.to_string(), |name| name.to_string_lossy().into_owned());
+    let store = Store::open(&args.store.store).await?;
+    let done = match args.undo {
+        true => undo(&store, &name, &text).await,
+        false => import(&store, &name, &text, args.json).await,
+    };
+    store.close().await;
+    done
+}
+
+async fn import(store: &Store, name: &str, text: &str, as_json: bool) -> Result<u8, CliError> {
+    let imports = evaluate::import(store, name, text, Timestamp::now()).await?;
+    if imports.runs.is_empty() {
+        let withdrawn = match imports.withdrawn {
+            0 => String::new(),
+            withdrawn => format!(" ({withdrawn} of them withdrawn; `muffle history --reinstate RUN` lets one count again)"),
+        };
+        return Err(CliError::Input(format!(
+            "{name}: all of its {} runs are there already{withdrawn}; nothing was imported",
+            imports.runs_there
+        )));
+    }
+    if as_json {
+        print_json(&imports)?;
+        return Ok(0);
+    }
+    let there = match imports.runs_there {
+        0 => String::new(),
+        there => format!("; {there} runs were there already"),
+    };
+    print(&format!("imported {} runs with {} points{there}", imports.runs.len(), imports.points))?;
+    Ok(0)
+}
+
+async fn undo(store: &Store, name: &str, text: &str) -> Result<u8, CliError> {
+    let withdrawn = store.withdraw_import(text, "import undone", Timestamp::now()).await?;
+    match withdrawn {
+        0 => Err(CliError::Input(format!(
+            "{name}: no run that counts was imported from a file with this text; it may have been edited since"
+        ))),
+        _ => {
+            print(&format!("withdrew {withdrawn} runs"))?;
+            Ok(0)
+        }
+    }
+}

@@ -1,0 +1,116 @@
+//! Whether what is stored follows from what was read.
+
+use serde::Serialize;
+
+use super::{EvaluateError, Evaluator, import, verdict};
+use crate::analysis::ANALYSIS_VERSION;
+use crate::store::{
+    ResultRecord, RunFilter, RunKind, RunRecord, RunState, Store, StoreError,
+};
+
+/// How far a recomputed number may lie from the stored one before it counts as changed, dB.
+const SAME_DB: f64 = 1e-9;
+/// Runs that are looked at between two questions to the store.
+const RUNS_AT_ONCE: u32 = 200;
+
+/// What recomputing every complete run of an item found.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Recomputed {
+    /// Runs whose results were worked out anew.
+    pub runs: u64,
+    /// Their points.
+    pub points: u64,
+    /// Runs whose results are by another analysis than this program's; `muffle recompute` makes new ones.
+    pub runs_by_another_analysis: u64,
+    /// Runs whose traces were moved to another file.
+    pub runs_with_moved_traces: u64,
+    /// What does not follow from the readings, one sentence each.
+    pub faults: Vec<String>,
+}
+
+/// Whether two results of one point say the same.
+pub fn same(old: &ResultRecord, new: &ResultRecord) -> bool {
+    let near = |a: Option<f64>, b: Option<f64>| match (a, b) {
+        (Some(a), Some(b)) => (a - b).abs() <= SAME_DB,
+        (None, None) => true,
+        _ => false,
+    };
+    old.kind == new.kind
+        && old.verdict == new.verdict
+        && near(old.se_db, new.se_db)
+        && near(old.u_db, new.u_db)
+        && near(old.margin_db, new.margin_db)
+}
+
+/// Works out a run's results, from its traces or from the file it was imported from, and keeps nothing.
+pub async fn computed(store: &Store, run: &RunRecord) -> Result<Vec<ResultRecord>, EvaluateError> {
+    match run.imported {
+        true => import::computed(store, run).await,
+        false => Evaluator::of(store, run).await?.compute().await,
+    }
+}
+
+/// Recomputes every complete run of an item and compares. Changes nothing; takes as long as recomputing.
+pub async fn recomputed(store: &Store) -> Result<Recomputed, EvaluateError> {
+    let mut found = Recomputed::default();
+    let mut filter = RunFilter {
+        kind: Some(RunKind::Item),
+        state: Some(RunState::Complete),
+        withdrawn: true,
+        limit: Some(RUNS_AT_ONCE),
+        ..RunFilter::default()
+    };
+    loop {
+        let runs = store.runs(&filter).await?;
+        for run in &runs {
+            recompute(store, run, &mut found).await?;
+        }
+        match u32::try_from(runs.len()) {
+            Ok(RUNS_AT_ONCE) => filter.offset += RUNS_AT_ONCE,
+            _ => return Ok(found),
+        }
+    }
+}
+
+async fn recompute(store: &Store, run: &RunRecord, found: &mut Recomputed) -> Result<(), EvaluateError> {
+    let before = store.results(run.id).await?;
+    if run.verdict != verdict(&before) {
+        let says = |verdict: Option<_>| verdict.map_or("none".to_owned(), |v: crate::store::Verdict| v.to_string());
+        found.faults.push(format!(
+            "run {}: its verdict is {}, that of its points {}",
+            run.id,
+            says(run.verdict),
+            says(verdict(&before))
+        ));
+    }
+    if before.iter().any(|result| result.analysis != ANALYSIS_VERSION) {
+        found.runs_by_another_analysis += 1;
+        return Ok(());
+    }
+    let after = match computed(store, run).await {
+        Ok(after) => after,
+        Err(EvaluateError::Store(StoreError::TraceMoved { .. })) => {
+            found.runs_with_moved_traces += 1;
+            return Ok(());
+        }
+        Err(error) => {
+            found.faults.push(error.to_string());
+            return Ok(());
+        }
+    };
+    found.runs += 1;
+    found.points += after.len() as u64;
+    for new in &after {
+        match before.iter().find(|old| old.point == new.point) {
+            Some(old) if same(old, new) => {}
+            Some(_) => found.faults.push(format!("run {}, {}: recomputing gives another result", run.id, new.point)),
+            None => found.faults.push(format!("run {}, {}: there is no result of its readings", run.id, new.point)),
+        }
+    }
+    for old in &before {
+        if !after.iter().any(|new| new.point == old.point) {
+            found.faults.push(format!("run {}, {}: there is a result without readings", run.id, old.point));
+        }
+    }
+    Ok(())
+}

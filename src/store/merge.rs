@@ -1,0 +1,354 @@
+//! Several stations' files gathered into one.
+//!
+//! Ids are unique over all stations, so nothing is renumbered: what is there already is left, what is not is
+//! added. Readings, traces and emissions are facts, and two files that say different things under one id are
+//! refused. What may have been described or computed anew (items, lots, results, verdicts) is settled by a rule
+//! that does not ask in which order the files come: the later, and where neither is, the one that sorts last.
+//! So merging twice changes nothing, and merging in another order gives the same.
+
+use super::open::{connect, known_version, options};
+use super::{Store, StoreError, prune};
+use serde::Serialize;
+use sqlx::{Connection, QueryBuilder, Row, Sqlite, SqliteConnection};
+use std::path::Path;
+
+/// How many contradictions an error lists.
+const FAULTS_SHOWN: i64 = 5;
+/// How many rows that were settled are named.
+const SETTLED_SHOWN: i64 = 20;
+
+/// What happens where both files have a row of one key.
+#[derive(Clone, Copy, PartialEq)]
+enum Both {
+    /// They say the same, or the merge is refused; these columns are not compared, for another says it all.
+    Same(&'static [&'static str]),
+    /// The row that sorts last by these columns, then by all others, is kept whole.
+    Last(&'static [&'static str]),
+    /// A run: further is later, then the later computation; withdrawn in one is withdrawn.
+    Run,
+    /// An emission: closed in one is closed.
+    Emission,
+}
+
+/// A table that is gathered, after those it refers to.
+struct Table {
+    name: &'static str,
+    /// One of its rows, for people.
+    row: &'static str,
+    key: &'static [&'static str],
+    both: Both,
+}
+
+/// What is gathered.
+const GATHERED: [Table; 11] = [
+    Table { name: "snapshot", row: "the file", key: &["sha256"], both: Both::Last(&[]) },
+    Table { name: "lot", row: "lot", key: &["name"], both: Both::Last(&[]) },
+    Table { name: "item", row: "item", key: &["serial"], both: Both::Last(&["described"]) },
+    Table { name: "run", row: "run", key: &["id"], both: Both::Run },
+    Table { name: "run_snapshot", row: "a driver of run", key: &["run", "sha256"], both: Both::Same(&[]) },
+    Table { name: "reading", row: "a reading of run", key: &["run", "seq"], both: Both::Same(&[]) },
+    Table { name: "trace", row: "a trace of run", key: &["run", "seq"], both: Both::Same(&["data"]) },
+    Table { name: "archive", row: "the file of moved traces", key: &["id"], both: Both::Last(&[]) },
+    Table { name: "moved_trace", row: "a moved trace of run", key: &["run", "seq"], both: Both::Last(&[]) },
+    Table {
+        name: "result",
+        row: "a result of run",
+        key: &["run", "frequency_hz", "face", "polarisation", "repeat", "analysis"],
+        both: Both::Last(&["made"]),
+    },
+    Table { name: "emission", row: "emission", key: &["id"], both: Both::Emission },
+];
+
+/// What stays with its station, or is made anew from what is gathered.
+#[cfg(test)]
+pub(super) const LEFT: [&str; 4] = ["_sqlx_migrations", "dictionary", "flagged", "worded"];
+
+#[cfg(test)]
+pub(super) fn gathered() -> Vec<&'static str> {
+    GATHERED.iter().map(|table| table.name).collect()
+}
+
+/// The columns of a run that never change.
+const RUN_FIXED: &str = "kind, item, model, lot, plan_sha, station_sha, reference_run, signature, operator, \
+    started, note, program_version, imported";
+
+/// What a merge did.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+pub struct Merged {
+    /// Runs that were not there before.
+    pub runs: u64,
+    /// Readings that were not there before.
+    pub readings: u64,
+    /// Traces that were not there before.
+    pub traces: u64,
+    /// Results that were not there before.
+    pub results: u64,
+    /// Emissions that were not there before.
+    pub emissions: u64,
+    /// Where both files had a row and did not say the same, one sentence each; which of them counts, too.
+    pub settled: Vec<String>,
+}
+
+impl Store {
+    /// Takes in everything of another store, all or nothing. The other file is only read.
+    pub async fn merge(&self, from: &Path) -> Result<Merged, StoreError> {
+        let doing = format!("merge {}", from.display());
+        self.check_writable(&doing)?;
+        if !from.exists() {
+            return Err(StoreError::Missing { path: from.to_owned() });
+        }
+        prune::refuse_archive(from).await?;
+        known_version(from).await?;
+        if same_file(from, self.path()) {
+            return Err(StoreError::File {
+                path: from.to_owned(),
+                problem: "is this store itself; name another".to_owned(),
+            });
+        }
+        let mut connection = connect(self.path(), options(self.path())).await?;
+        let merged = merge(&mut connection, self.path(), from, &doing).await?;
+        connection.close().await.map_err(self.fault(&doing))?;
+        Ok(merged)
+    }
+}
+
+fn same_file(a: &Path, b: &Path) -> bool {
+    match (a.canonicalize(), b.canonicalize()) {
+        (Ok(a), Ok(b)) => a == b,
+        _ => a == b,
+    }
+}
+
+async fn merge(
+    connection: &mut SqliteConnection,
+    into: &Path,
+    from: &Path,
+    doing: &str,
+) -> Result<Merged, StoreError> {
+    let fault = |error| StoreError::from_sqlite(into, doing.to_owned(), error);
+    prune::attach(connection, from, "other").await.map_err(fault)?;
+    let mut write = connection.begin_with("BEGIN IMMEDIATE").await.map_err(fault)?;
+    let mut merged = Merged::default();
+    let mut faults = Vec::new();
+    for table in &GATHERED {
+        let columns = columns(&mut write, table.name).await.map_err(fault)?;
+        let differing = differing(table, &columns);
+        faults.extend(contradictions(&mut write, table, &differing).await.map_err(fault)?);
+        if faults.is_empty() {
+            settle_or_say(&mut write, table, &columns, &mut merged.settled).await.map_err(fault)?;
+            let added = add(&mut write, table, &columns).await.map_err(fault)?;
+            match table.name {
+                "run" => merged.runs = added,
+                "reading" => merged.readings = added,
+                "trace" => merged.traces = added,
+                "result" => merged.results = added,
+                "emission" => merged.emissions = added,
+                _ => {}
+            }
+        }
+    }
+    if !faults.is_empty() {
+        return Err(StoreError::Contradiction { path: from.to_owned(), faults });
+    }
+    // A trace that is here need not be looked for elsewhere.
+    sqlx::query(
+        "DELETE FROM main.moved_trace WHERE EXISTS (SELECT 1 FROM main.trace AS t \
+        WHERE t.run = moved_trace.run AND t.seq = moved_trace.seq)",
+    )
+    .execute(&mut *write)
+    .await
+    .map_err(fault)?;
+    write.commit().await.map_err(fault)?;
+    Ok(merged)
+}
+
+async fn columns(connection: &mut SqliteConnection, table: &str) -> Result<Vec<String>, sqlx::Error> {
+    sqlx::query_scalar("SELECT name FROM pragma_table_info(?1) ORDER BY cid")
+        .bind(table)
+        .fetch_all(connection)
+        .await
+}
+
+/// `m.key = o.key`, for here (`m`) and the other file (`o`).
+fn same_key(table: &Table) -> String {
+    let equal = table.key.iter().map(|key| format!("m.{key} = o.{key}"));
+    equal.collect::<Vec<_>>().join(" AND ")
+}
+
+/// The columns that must agree; empty where a rule settles all.
+fn differing(table: &Table, columns: &[String]) -> Vec<String> {
+    match table.both {
+        Both::Same(apart) => columns
+            .iter()
+            .filter(|column| !apart.contains(&column.as_str()))
+            .cloned()
+            .collect(),
+        Both::Run => RUN_FIXED.split(", ").map(str::to_owned).collect(),
+        Both::Emission => ["run", "station", "frequency_hz", "level_dbm", "radiated_dbm", "why", "began"]
+            .map(str::to_owned)
+            .to_vec(),
+        Both::Last(_) => Vec::new(),
+    }
+}
+
+/// Facts of one key that are not the same in both files.
+async fn contradictions(
+    connection: &mut SqliteConnection,
+    table: &Table,
+    differing: &[String],
+) -> Result<Vec<String>, sqlx::Error> {
+    let Table { name, row, key, .. } = table;
+    let mut faults = Vec::new();
+    if !differing.is_empty() {
+        let side = |side: &str| {
+            let columns = differing.iter().map(|column| format!("{side}.{column}"));
+            columns.collect::<Vec<_>>().join(", ")
+        };
+        let mut condition = format!("({}) IS NOT ({})", side("m"), side("o"));
+        if table.both == Both::Emission {
+            condition.push_str(
+                " OR (m.ended IS NOT NULL AND o.ended IS NOT NULL AND (m.ended, m.how_ended) IS NOT (o.ended, o.how_ended))",
+            );
+        }
+        let sql = format!(
+            "SELECT m.{} FROM main.{name} AS m JOIN other.{name} AS o ON {} WHERE {condition} LIMIT {FAULTS_SHOWN}",
+            key[0],
+            same_key(table)
+        );
+        let keys: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
+            .fetch_all(&mut *connection)
+            .await?;
+        faults.extend(keys.iter().map(|key| format!("{row} {key} is not the same in both")));
+    }
+    if *name == "reading" {
+        // One point read twice, under two numbers.
+        let sql = format!(
+            "SELECT m.run FROM main.reading AS m JOIN other.reading AS o ON m.run = o.run AND m.kind = o.kind \
+            AND m.frequency_hz = o.frequency_hz AND m.face = o.face AND m.polarisation = o.polarisation \
+            AND m.repeat = o.repeat WHERE m.seq <> o.seq LIMIT {FAULTS_SHOWN}"
+        );
+        let runs: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
+            .fetch_all(&mut *connection)
+            .await?;
+        faults.extend(runs.iter().map(|run| format!("run {run} went on in both, separately")));
+    }
+    if *name == "moved_trace" {
+        let sql = format!(
+            "SELECT m.run FROM main.trace AS m JOIN other.moved_trace AS o ON m.run = o.run AND m.seq = o.seq \
+            WHERE m.sha256 <> o.sha256 LIMIT {FAULTS_SHOWN}"
+        );
+        let runs: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
+            .fetch_all(&mut *connection)
+            .await?;
+        faults.extend(runs.iter().map(|run| format!("a trace of run {run} is not the one that was moved")));
+    }
+    Ok(faults)
+}
+
+/// What of a row sorts: the columns in this order, absent ones first.
+fn rank(table: &Table, columns: &[String], side: &str) -> String {
+    let quoted = |column: &str| format!("CASE WHEN {side}.{column} IS NULL THEN '' ELSE quote({side}.{column}) END");
+    let (first, file): (Vec<String>, _) = match table.both {
+        Both::Last(first) => (first.iter().map(|column| quoted(column)).collect(), ""),
+        _ => (
+            vec![
+                format!("CASE {side}.state WHEN 'complete' THEN 3 WHEN 'failed' THEN 2 WHEN 'stopped' THEN 1 ELSE 0 END"),
+                format!(
+                    "coalesce((SELECT max(printf('%08d', r.analysis) || r.made) FROM {}.result AS r WHERE r.run = {side}.id), '')",
+                    if side == "m" { "main" } else { "other" }
+                ),
+            ],
+            "",
+        ),
+    };
+    let apart = ["first_seen", "withdrawn", "withdrawn_why"];
+    let rest = columns
+        .iter()
+        .filter(|column| !apart.contains(&column.as_str()))
+        .map(|column| quoted(column));
+    let parts: Vec<String> = first.into_iter().chain(rest).collect();
+    // U+0001 sorts before anything that a quoted value holds.
+    format!("{file}{}", parts.join(" || char(1) || "))
+}
+
+/// Settles the rows that both files have, and says which were not the same.
+async fn settle_or_say(
+    connection: &mut SqliteConnection,
+    table: &Table,
+    columns: &[String],
+    settled: &mut Vec<String>,
+) -> Result<(), sqlx::Error> {
+    let Table { name, row, key, .. } = table;
+    let same_key = same_key(table);
+    match table.both {
+        Both::Same(_) => return Ok(()),
+        Both::Emission => {
+            let sql = "UPDATE main.emission AS m SET ended = o.ended, how_ended = o.how_ended \
+                FROM other.emission AS o WHERE m.id = o.id AND m.ended IS NULL AND o.ended IS NOT NULL";
+            return sqlx::query(sql).execute(connection).await.map(drop);
+        }
+        Both::Last(_) | Both::Run => {}
+    }
+    let (here, there) = (rank(table, columns, "m"), rank(table, columns, "o"));
+    let sql = format!(
+        "SELECT m.{} AS name, count(*) AS rows, sum(({there}) > ({here})) AS theirs FROM main.{name} AS m \
+        JOIN other.{name} AS o ON {same_key} WHERE ({there}) <> ({here}) GROUP BY m.{0} LIMIT {SETTLED_SHOWN}",
+        key[0]
+    );
+    let rows = sqlx::query(sqlx::AssertSqlSafe(sql)).fetch_all(&mut *connection).await?;
+    for found in rows {
+        let (name, theirs): (String, i64) = (found.try_get("name")?, found.try_get("theirs")?);
+        let side = if theirs > 0 { "the other file's counts" } else { "this file's counts" };
+        settled.push(format!("{row} {name} is not the same in both: {side}, it is the later"));
+    }
+    let has = |column: &str| columns.iter().any(|known| known == column);
+    let changing: Vec<&String> = columns
+        .iter()
+        .filter(|column| !key.contains(&column.as_str()))
+        .filter(|column| !["first_seen", "withdrawn", "withdrawn_why"].contains(&column.as_str()))
+        .collect();
+    let assignments: Vec<String> = changing.iter().map(|column| format!("{column} = o.{column}")).collect();
+    if !assignments.is_empty() && *name != "moved_trace" {
+        let sql = format!(
+            "UPDATE main.{name} AS m SET {} FROM other.{name} AS o WHERE {same_key} AND ({there}) > ({here})",
+            assignments.join(", ")
+        );
+        sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&mut *connection).await?;
+    }
+    if has("first_seen") {
+        let sql = format!(
+            "UPDATE main.{name} AS m SET first_seen = o.first_seen FROM other.{name} AS o \
+            WHERE {same_key} AND o.first_seen < m.first_seen"
+        );
+        sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&mut *connection).await?;
+    }
+    if has("withdrawn") {
+        let sql = "UPDATE main.run AS m SET withdrawn = o.withdrawn, withdrawn_why = o.withdrawn_why \
+            FROM other.run AS o WHERE m.id = o.id AND o.withdrawn IS NOT NULL \
+            AND o.withdrawn || o.withdrawn_why > coalesce(m.withdrawn || m.withdrawn_why, '')";
+        sqlx::query(sql).execute(&mut *connection).await?;
+    }
+    Ok(())
+}
+
+/// Adds the rows whose key is not there; answers with how many.
+async fn add(
+    connection: &mut SqliteConnection,
+    table: &Table,
+    columns: &[String],
+) -> Result<u64, sqlx::Error> {
+    let Table { name, key, .. } = table;
+    let mut sql = QueryBuilder::<Sqlite>::new("");
+    sql.push(format_args!(
+        "INSERT INTO main.{name} ({0}) SELECT {0} FROM other.{name} AS o WHERE NOT EXISTS \
+        (SELECT 1 FROM main.{name} AS m WHERE {1})",
+        columns.join(", "),
+        same_key(table)
+    ));
+    if *name == "moved_trace" {
+        sql.push(" AND NOT EXISTS (SELECT 1 FROM main.trace AS t WHERE t.run = o.run AND t.seq = o.seq)");
+    }
+    sql.push(format_args!(" ORDER BY {}", key.join(", ")));
+    let done = sql.build().execute(connection).await?;
+    Ok(done.rows_affected())
+}
