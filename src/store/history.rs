@@ -37,6 +37,17 @@ pub struct Cursor {
     margin_db: Option<f64>,
 }
 
+#[cfg(test)]
+impl Cursor {
+    pub(super) fn behind(run: RunId, point: Point, margin_db: f64) -> Self {
+        Self {
+            run,
+            point: Some(point),
+            margin_db: Some(margin_db),
+        }
+    }
+}
+
 /// A text that is not a cursor.
 #[derive(Debug, thiserror::Error)]
 #[error("this is not where a page ends; give what the page before said, unchanged")]
@@ -91,7 +102,7 @@ enum Lead {
 }
 
 /// Words, looked up: the runs that have them, or the words that nearly all runs have.
-enum Worded {
+pub(super) enum Worded {
     Rare(String),
     Common(String),
 }
@@ -269,7 +280,7 @@ fn first_id(at: Timestamp) -> String {
     Ulid::from_parts(ms, 0).to_string()
 }
 
-fn points_sql(query: &Query, words: &[Worded], page: &PageOf) -> QueryBuilder<Sqlite> {
+pub(super) fn points_sql(query: &Query, words: &[Worded], page: &PageOf) -> QueryBuilder<Sqlite> {
     let lead = lead(query, words, true);
     let mut sql = QueryBuilder::<Sqlite>::new(
         "SELECT r.run, run.started, run.item, run.model, run.lot, run.operator, run.imported, \
@@ -364,7 +375,7 @@ fn push_limit(sql: &mut QueryBuilder<Sqlite>, page: &PageOf) {
     sql.push(" LIMIT ").push_bind(rows_max);
 }
 
-fn runs_sql(query: &Query, words: &[Worded], page: &PageOf) -> QueryBuilder<Sqlite> {
+pub(super) fn runs_sql(query: &Query, words: &[Worded], page: &PageOf) -> QueryBuilder<Sqlite> {
     let asks_points = query.names_points();
     let lead = match asks_points {
         true => lead(query, words, false),

@@ -30,6 +30,10 @@ mod restore;
 mod result;
 mod run;
 #[cfg(test)]
+mod history_tests;
+#[cfg(test)]
+mod keeping_tests;
+#[cfg(test)]
 mod tests;
 
 pub use error::StoreError;

@@ -9,13 +9,13 @@ use sqlx::{Connection, SqlSafeStr, SqliteConnection};
 use tempfile::TempDir;
 
 /// A store in a folder of its own.
-struct Bench {
-    store: Store,
-    folder: TempDir,
+pub(super) struct Bench {
+    pub(super) store: Store,
+    pub(super) folder: TempDir,
 }
 
 impl Bench {
-    async fn new() -> Self {
+    pub(super) async fn new() -> Self {
         let folder = TempDir::new().expect("a temporary folder");
         let store = Store::open(&folder.path().join("muffle.db"))
             .await
@@ -24,11 +24,11 @@ impl Bench {
     }
 
     /// A second way into the file, as someone with the sqlite3 shell has it.
-    async fn shell(&self) -> SqliteConnection {
+    pub(super) async fn shell(&self) -> SqliteConnection {
         shell(self.store.path()).await
     }
 
-    async fn run_of(&self, serial: &str, minutes: i64) -> RunId {
+    pub(super) async fn run_of(&self, serial: &str, minutes: i64) -> RunId {
         self.store
             .put_item(&item(serial))
             .await
@@ -37,31 +37,31 @@ impl Bench {
         self.store.begin_run(&run).await.expect("the run begins")
     }
 
-    async fn reference(&self, minutes: i64) -> RunId {
+    pub(super) async fn reference(&self, minutes: i64) -> RunId {
         let run = new_run(&self.store, None, minutes).await;
         self.store.begin_run(&run).await.expect("the run begins")
     }
 }
 
-async fn shell(path: &Path) -> SqliteConnection {
+pub(super) async fn shell(path: &Path) -> SqliteConnection {
     SqliteConnection::connect(&format!("sqlite://{}", path.display()))
         .await
         .expect("the file opens")
 }
 
-async fn texts(shell: &mut SqliteConnection, query: &'static str) -> Vec<String> {
+pub(super) async fn texts(shell: &mut SqliteConnection, query: &'static str) -> Vec<String> {
     sqlx::query_scalar(query)
         .fetch_all(shell)
         .await
         .expect(query)
 }
 
-fn at(minutes: i64) -> Timestamp {
+pub(super) fn at(minutes: i64) -> Timestamp {
     let start: Timestamp = "2026-01-31T09:00:00Z".parse().expect("a time");
     start + SignedDuration::from_mins(minutes)
 }
 
-fn item(serial: &str) -> Item {
+pub(super) fn item(serial: &str) -> Item {
     Item {
         serial: serial.to_owned(),
         model: Some("pouch A5".to_owned()),
@@ -73,7 +73,7 @@ fn item(serial: &str) -> Item {
     }
 }
 
-async fn new_run(store: &Store, serial: Option<&str>, minutes: i64) -> NewRun {
+pub(super) async fn new_run(store: &Store, serial: Option<&str>, minutes: i64) -> NewRun {
     let kept = |kind, text| store.put_snapshot(kind, "a file", text);
     NewRun {
         kind: serial.map_or(RunKind::Reference, |_| RunKind::Item),
@@ -92,7 +92,7 @@ async fn new_run(store: &Store, serial: Option<&str>, minutes: i64) -> NewRun {
     }
 }
 
-fn point_at(mhz: f64) -> Point {
+pub(super) fn point_at(mhz: f64) -> Point {
     Point {
         frequency_hz: mhz * 1e6,
         face: "front".to_owned(),
@@ -101,12 +101,12 @@ fn point_at(mhz: f64) -> Point {
     }
 }
 
-fn reading(kind: ReadingKind, mhz: f64) -> NewReading {
+pub(super) fn reading(kind: ReadingKind, mhz: f64) -> NewReading {
     let levels = (0..201_u16).map(|n| -95.0 + f32::from(n) * 0.01).collect();
     reading_of(kind, mhz, Levels::F32(levels))
 }
 
-fn reading_of(kind: ReadingKind, mhz: f64, levels: Levels) -> NewReading {
+pub(super) fn reading_of(kind: ReadingKind, mhz: f64, levels: Levels) -> NewReading {
     NewReading {
         key: ReadingKey {
             kind,
@@ -128,7 +128,7 @@ fn reading_of(kind: ReadingKind, mhz: f64, levels: Levels) -> NewReading {
     }
 }
 
-fn result(mhz: f64, kind: ResultKind, se_db: Option<f64>, analysis: u32) -> ResultRecord {
+pub(super) fn result(mhz: f64, kind: ResultKind, se_db: Option<f64>, analysis: u32) -> ResultRecord {
     ResultRecord {
         point: point_at(mhz),
         analysis,
@@ -149,7 +149,7 @@ fn result(mhz: f64, kind: ResultKind, se_db: Option<f64>, analysis: u32) -> Resu
     }
 }
 
-fn emission(run: Option<RunId>) -> NewEmission {
+pub(super) fn emission(run: Option<RunId>) -> NewEmission {
     NewEmission {
         run,
         station: "Tarn End".to_owned(),
@@ -670,7 +670,7 @@ async fn no_question_about_a_few_results_reads_or_sorts_them_all() {
 }
 
 /// The steps of SQLite's plan, one a line.
-async fn plan(bench: &Bench, question: &str) -> String {
+pub(super) async fn plan(bench: &Bench, question: &str) -> String {
     let query = format!("EXPLAIN QUERY PLAN {question}");
     let rows = sqlx::query(sqlx::AssertSqlSafe(query))
         .fetch_all(bench.store.readers())
