@@ -59,7 +59,9 @@ fn lot(run: u64) -> String {
 }
 
 fn model(run: u64) -> String {
-    const NAMES: [&str; 8] = ["Fell", "Beck", "Tarn", "Scar", "Gill", "Force", "Rigg", "Moss"];
+    const NAMES: [&str; 8] = [
+        "Fell", "Beck", "Tarn", "Scar", "Gill", "Force", "Rigg", "Moss",
+    ];
     let number = run / RUNS_PER_ITEM / ITEMS_PER_LOT / LOTS_PER_MODEL;
     let name = NAMES[usize::try_from(number).expect("small") % NAMES.len()];
     format!("{name} pouch {number}")
@@ -95,8 +97,20 @@ fn detail(rng: &mut StdRng, kind: ResultKind, flags: &[String]) -> serde_json::V
     let item_noise_db: f64 = 10f64.powf(rng.random_range(-3.0..0.0));
     let mut components = vec![
         row("repeatability", "normal", "station", 0.3, 1.0),
-        row("receiver_linearity", "rectangular", "station", 0.5, 3f64.sqrt()),
-        row("mismatch", "u_shaped", "station", 0.157_942_671_832_318_8, 2f64.sqrt()),
+        row(
+            "receiver_linearity",
+            "rectangular",
+            "station",
+            0.5,
+            3f64.sqrt(),
+        ),
+        row(
+            "mismatch",
+            "u_shaped",
+            "station",
+            0.157_942_671_832_318_8,
+            2f64.sqrt(),
+        ),
         row("source_drift", "rectangular", "station", 0.3, 3f64.sqrt()),
         row("position", "rectangular", "station", 0.5, 3f64.sqrt()),
         row("reference_noise", "normal", "measured", noise_db, 1.0),
@@ -134,7 +148,12 @@ fn result(rng: &mut StdRng, point: Point, made: Timestamp) -> ResultRecord {
     };
     let margin_db = (kind != ResultKind::None).then_some(margin_db);
     let mut flags = Vec::new();
-    for (flag, share) in [("near_floor", 0.14), ("small_item", 0.25), ("ambient", 0.003), ("overload", 0.000_1)] {
+    for (flag, share) in [
+        ("near_floor", 0.14),
+        ("small_item", 0.25),
+        ("ambient", 0.003),
+        ("overload", 0.000_1),
+    ] {
         if rng.random::<f64>() < share {
             flags.push(flag.to_owned());
         }
@@ -163,9 +182,14 @@ fn result(rng: &mut StdRng, point: Point, made: Timestamp) -> ResultRecord {
 }
 
 fn reading(rng: &mut StdRng, point: &Point, taken: Timestamp) -> NewReading {
-    let levels = (0..TRACE_POINTS).map(|_| rng.random_range(-112.0_f32..-108.0)).collect();
+    let levels = (0..TRACE_POINTS)
+        .map(|_| rng.random_range(-112.0_f32..-108.0))
+        .collect();
     NewReading {
-        key: ReadingKey { kind: ReadingKind::Signal, point: point.clone() },
+        key: ReadingKey {
+            kind: ReadingKind::Signal,
+            point: point.clone(),
+        },
         attempt: 1,
         taken,
         sweeps: 10,
@@ -204,7 +228,12 @@ async fn new_run(store: &Store, number: u64) -> RunId {
     if number % RUNS_PER_ITEM == 0 {
         store.put_item(&item).await.expect("put in");
     }
-    let kept = async |kind, text: &str| store.put_snapshot(kind, "a file", text).await.expect("kept");
+    let kept = async |kind, text: &str| {
+        store
+            .put_snapshot(kind, "a file", text)
+            .await
+            .expect("kept")
+    };
     let run = NewRun {
         kind: RunKind::Item,
         item: Some(item.serial),
@@ -225,7 +254,12 @@ async fn new_run(store: &Store, number: u64) -> RunId {
 
 async fn fill(store: &Store, runs: u64) -> Filling {
     let begun = Instant::now();
-    let mut filling = Filling { results: 0, traces: 0, took: Duration::ZERO, in_readings: Duration::ZERO };
+    let mut filling = Filling {
+        results: 0,
+        traces: 0,
+        took: Duration::ZERO,
+        in_readings: Duration::ZERO,
+    };
     let there = store.counts().await.expect("counted").runs;
     // The last of what is there may have been cut off half-way: it is left as it is.
     for number in there..runs {
@@ -233,19 +267,29 @@ async fn fill(store: &Store, runs: u64) -> Filling {
         let run = new_run(store, number).await;
         let at = started(number);
         if number % TRACED_EVERY == 0 {
-            let readings: Vec<_> = points().iter().map(|point| reading(&mut rng, point, at)).collect();
+            let readings: Vec<_> = points()
+                .iter()
+                .map(|point| reading(&mut rng, point, at))
+                .collect();
             let appending = Instant::now();
             store.append_together(run, &readings).await.expect("kept");
             filling.in_readings += appending.elapsed();
             filling.traces += readings.len() as u64;
         }
-        let results: Vec<_> = points().into_iter().map(|point| result(&mut rng, point, at)).collect();
+        let results: Vec<_> = points()
+            .into_iter()
+            .map(|point| result(&mut rng, point, at))
+            .collect();
         store.put_results(run, &results).await.expect("kept");
         let verdict = results.iter().filter_map(|result| result.verdict).max();
         store.finish(run, verdict, at).await.expect("complete");
         filling.results += results.len() as u64;
         if number % 2_000 == 1_999 {
-            eprintln!("{} runs, {:.0} s", number + 1, begun.elapsed().as_secs_f64());
+            eprintln!(
+                "{} runs, {:.0} s",
+                number + 1,
+                begun.elapsed().as_secs_f64()
+            );
         }
     }
     filling.took = begun.elapsed();
@@ -256,13 +300,33 @@ async fn fill(store: &Store, runs: u64) -> Filling {
 const QUESTIONS: [(&str, bool, &str); 10] = [
     ("what was measured last", false, ""),
     ("everything about one item", true, "item:{item}"),
-    ("one item between two frequencies", true, "item:{item} freq:100MHz..1GHz"),
+    (
+        "one item between two frequencies",
+        true,
+        "item:{item} freq:100MHz..1GHz",
+    ),
     ("a lot, worst points first", true, "lot:{lot} sort:worst"),
-    ("which runs failed this year", false, "verdict:fail since:2025"),
-    ("points of one model that failed", true, "model:\"{model}\" verdict:fail"),
+    (
+        "which runs failed this year",
+        false,
+        "verdict:fail since:2025",
+    ),
+    (
+        "points of one model that failed",
+        true,
+        "model:\"{model}\" verdict:fail",
+    ),
     ("the newest failing points of all", true, "verdict:fail"),
-    ("points with an ambient signal, one month", true, "flag:ambient since:{month} until:{month}"),
-    ("bounds on one face of a lot", true, "lot:{lot} kind:at_least face:front"),
+    (
+        "points with an ambient signal, one month",
+        true,
+        "flag:ambient since:{month} until:{month}",
+    ),
+    (
+        "bounds on one face of a lot",
+        true,
+        "lot:{lot} kind:at_least face:front",
+    ),
     ("a word in the notes", false, "\"zip torn\""),
 ];
 
@@ -280,8 +344,14 @@ fn question(text: &str, turn: u64, runs: u64) -> Query {
 
 async fn ask(store: &Store, runs: u64) {
     println!("\n{TURNS} turns each, other names each time, pages of {PAGE_ROWS} rows\n");
-    println!("{:<42} {:>8} {:>8} {:>8} {:>6}", "question", "p50 ms", "p95 ms", "max ms", "rows");
-    let page = PageOf { rows_max: PAGE_ROWS, after: None };
+    println!(
+        "{:<42} {:>8} {:>8} {:>8} {:>6}",
+        "question", "p50 ms", "p95 ms", "max ms", "rows"
+    );
+    let page = PageOf {
+        rows_max: PAGE_ROWS,
+        after: None,
+    };
     for (name, of_points, text) in QUESTIONS {
         let (mut times, mut rows) = (Vec::new(), 0);
         for turn in 0..TURNS {
@@ -299,19 +369,32 @@ async fn ask(store: &Store, runs: u64) {
             times[at as usize].as_secs_f64() * 1e3
         };
         let mean = rows as f64 / TURNS as f64;
-        println!("{name:<42} {:>8.2} {:>8.2} {:>8.2} {mean:>6.1}", ms(0.5), ms(0.95), ms(1.0));
+        println!(
+            "{name:<42} {:>8.2} {:>8.2} {:>8.2} {mean:>6.1}",
+            ms(0.5),
+            ms(0.95),
+            ms(1.0)
+        );
     }
 }
 
 async fn single_readings(folder: &Path) {
-    let store = Store::open(&folder.join("single.db")).await.expect("a store");
+    let store = Store::open(&folder.join("single.db"))
+        .await
+        .expect("a store");
     let run = new_run(&store, 0).await;
     let mut rng = StdRng::seed_from_u64(1);
     let begun = Instant::now();
     for number in 0..SINGLE_READINGS {
-        let point = Point { frequency_hz: f64::from(number + 1) * 1e6, ..points()[0].clone() };
+        let point = Point {
+            frequency_hz: f64::from(number + 1) * 1e6,
+            ..points()[0].clone()
+        };
         let reading = reading(&mut rng, &point, started(0));
-        store.append_reading(run, &reading, None).await.expect("kept");
+        store
+            .append_reading(run, &reading, None)
+            .await
+            .expect("kept");
     }
     let rate = f64::from(SINGLE_READINGS) / begun.elapsed().as_secs_f64();
     println!("one reading a commit, as in measuring: {rate:.0} readings/s");
@@ -324,28 +407,46 @@ async fn against_csv(store: &Store, folder: &Path, runs: u64) {
     let sample = runs.min(SAMPLE_RUNS);
     let csv = folder.join("csv");
     std::fs::create_dir_all(&csv).expect("a folder");
-    let newest = PageOf { rows_max: u32::try_from(sample).expect("small"), after: None };
-    let found = store.run_rows(&Query::default(), &newest).await.expect("runs");
+    let newest = PageOf {
+        rows_max: u32::try_from(sample).expect("small"),
+        after: None,
+    };
+    let found = store
+        .run_rows(&Query::default(), &newest)
+        .await
+        .expect("runs");
     let mut bytes = 0;
     for row in &found.rows {
         let query = Query::parse(&format!("run:{}", row.run.id)).expect("a query");
         let path = csv.join(format!("{}.csv", row.run.id));
-        store.export_points(&query, &path, muffle::store::Format::Csv).await.expect("written");
+        store
+            .export_points(&query, &path, muffle::store::Format::Csv)
+            .await
+            .expect("written");
         bytes += path.metadata().expect("there").len();
     }
     let script = "import csv, glob, sys\n\
         rows = [r for f in sorted(glob.glob(sys.argv[1] + '/*.csv'), reverse=True) \
         for r in csv.DictReader(open(f)) if r['verdict'] == 'fail']\nprint(len(rows))\n";
     let begun = Instant::now();
-    let said = Command::new("python3").args(["-c", script]).arg(&csv).output();
+    let said = Command::new("python3")
+        .args(["-c", script])
+        .arg(&csv)
+        .output();
     let took = begun.elapsed().as_secs_f64();
     let Ok(said) = said else {
         println!("no python3 here: the folder of files was not looked through");
         return;
     };
     let begun = Instant::now();
-    let page = PageOf { rows_max: PAGE_ROWS, after: None };
-    store.points(&Query::parse("verdict:fail").expect("a query"), &page).await.expect("read");
+    let page = PageOf {
+        rows_max: PAGE_ROWS,
+        after: None,
+    };
+    store
+        .points(&Query::parse("verdict:fail").expect("a query"), &page)
+        .await
+        .expect("read");
     let ours = begun.elapsed().as_secs_f64();
     let scale = runs as f64 / sample as f64;
     println!(
@@ -370,20 +471,29 @@ async fn against_rows(path: &Path, folder: &Path) {
         "CREATE TABLE level (run TEXT NOT NULL, seq INTEGER NOT NULL, n INTEGER NOT NULL, frequency_hz REAL NOT NULL, \
             level_dbm REAL NOT NULL, PRIMARY KEY (run, seq, n)) STRICT, WITHOUT ROWID",
     ] {
-        sqlx::query(statement).execute(&mut rows).await.expect(statement);
+        sqlx::query(statement)
+            .execute(&mut rows)
+            .await
+            .expect(statement);
     }
     let mut ours = connect(path).await;
-    let traces = sqlx::query("SELECT run, seq, start_hz, stop_hz, points, data FROM trace ORDER BY run, seq LIMIT ?1")
-        .bind(SAMPLE_TRACES)
-        .fetch_all(&mut ours)
-        .await
-        .expect("traces");
+    let traces = sqlx::query(
+        "SELECT run, seq, start_hz, stop_hz, points, data FROM trace ORDER BY run, seq LIMIT ?1",
+    )
+    .bind(SAMPLE_TRACES)
+    .fetch_all(&mut ours)
+    .await
+    .expect("traces");
     let begun = Instant::now();
     let mut transaction = rows.begin().await.expect("begun");
     let mut points = 0_u64;
     for trace in &traces {
         let (run, seq): (String, i64) = (trace.get("run"), trace.get("seq"));
-        let (start, stop, count): (f64, f64, i64) = (trace.get("start_hz"), trace.get("stop_hz"), trace.get("points"));
+        let (start, stop, count): (f64, f64, i64) = (
+            trace.get("start_hz"),
+            trace.get("stop_hz"),
+            trace.get("points"),
+        );
         let data: Vec<u8> = trace.get("data");
         for (n, level) in data.as_chunks::<4>().0.iter().enumerate() {
             let hz = start + (stop - start) * n as f64 / (count - 1) as f64;
@@ -410,8 +520,12 @@ async fn against_rows(path: &Path, folder: &Path) {
 }
 
 async fn connect(path: &Path) -> SqliteConnection {
-    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path).create_if_missing(true);
-    SqliteConnection::connect_with(&options).await.expect("opens")
+    let options = sqlx::sqlite::SqliteConnectOptions::new()
+        .filename(path)
+        .create_if_missing(true);
+    SqliteConnection::connect_with(&options)
+        .await
+        .expect("opens")
 }
 
 /// Bytes per table, from SQLite's own count of pages where the build has it, else from a copy of the traces.
@@ -420,7 +534,11 @@ async fn sizes(store: &Store, path: &Path, folder: &Path) {
     let file_bytes = path.metadata().expect("there").len();
     println!(
         "\n{} runs, {} results, {} readings, {} traces: {:.2} GB",
-        counts.runs, counts.results, counts.readings, counts.traces, file_bytes as f64 / 1e9
+        counts.runs,
+        counts.results,
+        counts.readings,
+        counts.traces,
+        file_bytes as f64 / 1e9
     );
     let copy = folder.join("traces.db");
     let mut ours = connect(path).await;
@@ -435,7 +553,10 @@ async fn sizes(store: &Store, path: &Path, folder: &Path) {
             encoding TEXT, unit TEXT, sha256 BLOB, data BLOB, PRIMARY KEY (run, seq))",
         "INSERT INTO copy.trace SELECT * FROM main.trace LIMIT 100000",
     ] {
-        sqlx::query(statement).execute(&mut ours).await.expect(statement);
+        sqlx::query(statement)
+            .execute(&mut ours)
+            .await
+            .expect(statement);
     }
     let copied: i64 = sqlx::query_scalar("SELECT sum(points) FROM copy.trace")
         .fetch_one(&mut ours)
@@ -443,14 +564,18 @@ async fn sizes(store: &Store, path: &Path, folder: &Path) {
         .expect("counted");
     ours.close().await.expect("closed");
     let per_point = copy.metadata().expect("there").len() as f64 / copied as f64;
-    println!("{per_point:.2} bytes a stored trace point (4 of them the level), with key, checksum and index");
+    println!(
+        "{per_point:.2} bytes a stored trace point (4 of them the level), with key, checksum and index"
+    );
     std::fs::remove_file(copy).expect("removed");
 }
 
 fn main() {
-    let runs = std::env::var("MUFFLE_HISTORY_RUNS").map_or(RUNS, |text| text.parse().expect("a number of runs"));
+    let runs = std::env::var("MUFFLE_HISTORY_RUNS")
+        .map_or(RUNS, |text| text.parse().expect("a number of runs"));
     let folder = tempfile::tempdir().expect("a folder");
-    let path = std::env::var_os("MUFFLE_HISTORY_FILE").map_or(folder.path().join("history.db"), PathBuf::from);
+    let path = std::env::var_os("MUFFLE_HISTORY_FILE")
+        .map_or(folder.path().join("history.db"), PathBuf::from);
     let runtime = tokio::runtime::Runtime::new().expect("a runtime");
     runtime.block_on(async {
         let store = Store::open(&path).await.expect("a store");

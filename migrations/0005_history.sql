@@ -7,6 +7,24 @@
 -- written before, whose `detail` holds the text itself. The stream's header names its dictionary by checksum.
 ALTER TABLE result ADD COLUMN packed BLOB;
 
+-- 1: a newer analysis of the same point is there. Kept by the triggers, so that nobody need look for it.
+ALTER TABLE result ADD COLUMN superseded INTEGER NOT NULL DEFAULT 0 CHECK (superseded IN (0, 1));
+UPDATE result SET superseded = 1 WHERE EXISTS (SELECT 1 FROM result AS n
+    WHERE n.run = result.run AND n.frequency_hz = result.frequency_hz AND n.face = result.face
+        AND n.polarisation = result.polarisation AND n.repeat = result.repeat
+        AND n.analysis > result.analysis);
+CREATE TRIGGER result_supersedes AFTER INSERT ON result
+WHEN EXISTS (SELECT 1 FROM result AS o
+    WHERE o.run = NEW.run AND o.frequency_hz = NEW.frequency_hz AND o.face = NEW.face
+        AND o.polarisation = NEW.polarisation AND o.repeat = NEW.repeat AND o.analysis <> NEW.analysis)
+BEGIN
+    UPDATE result SET superseded = (analysis < (SELECT max(n.analysis) FROM result AS n
+        WHERE n.run = NEW.run AND n.frequency_hz = NEW.frequency_hz AND n.face = NEW.face
+            AND n.polarisation = NEW.polarisation AND n.repeat = NEW.repeat))
+    WHERE run = NEW.run AND frequency_hz = NEW.frequency_hz AND face = NEW.face
+        AND polarisation = NEW.polarisation AND repeat = NEW.repeat;
+END;
+
 CREATE TABLE dictionary (
     -- What packed details were made with. In Python: zlib.decompressobj(zdict=text).decompress(packed)
     adler32 INTEGER NOT NULL PRIMARY KEY,
@@ -174,7 +192,4 @@ CREATE VIEW se AS
         r.se_db, r.kind, r.u_db, r.limit_db, r.margin_db, r.verdict,
         r.run, run.started
     FROM run JOIN result r ON r.run = run.id
-    WHERE run.kind = 'item' AND run.withdrawn IS NULL AND r.analysis = (
-        SELECT max(n.analysis) FROM result n
-        WHERE n.run = r.run AND n.frequency_hz = r.frequency_hz AND n.face = r.face
-            AND n.polarisation = r.polarisation AND n.repeat = r.repeat);
+    WHERE run.kind = 'item' AND run.withdrawn IS NULL AND r.superseded = 0;

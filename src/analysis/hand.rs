@@ -61,14 +61,19 @@ pub struct HandResult {
 pub fn judge_by_hand(input: &HandInput) -> HandResult {
     let budget = match input.u_db {
         Some(_) => None,
-        None => Some(Budget::of(station_rows(&BudgetInput::default(), &PointScatter::default()))),
+        None => Some(Budget::of(station_rows(
+            &BudgetInput::default(),
+            &PointScatter::default(),
+        ))),
     };
     let (u_db, k) = match (&budget, input.u_db) {
         (_, Some(u_db)) => (u_db, STATED_K),
         (Some(budget), None) => (budget.expanded_db, budget.k),
         (None, None) => (0.0, STATED_K),
     };
-    let range_db = input.floor_dbm.map(|floor_dbm| input.reference_dbm - floor_dbm);
+    let range_db = input
+        .floor_dbm
+        .map(|floor_dbm| input.reference_dbm - floor_dbm);
     let bound_db = range_db.map(|range_db| range_db - ONE_SIDED_95 * u_db / k);
     let (kind, se_db) = match (input.level_dbm, bound_db) {
         (Some(level_dbm), _) => (Kind::Measured, Some(input.reference_dbm - level_dbm)),
@@ -76,7 +81,9 @@ pub fn judge_by_hand(input: &HandInput) -> HandResult {
         (None, None) => (Kind::None, None),
     };
     let is_measured = kind == Kind::Measured;
-    let margin_db = se_db.zip(input.limit_db).map(|(se_db, limit_db)| se_db - limit_db);
+    let margin_db = se_db
+        .zip(input.limit_db)
+        .map(|(se_db, limit_db)| se_db - limit_db);
     let mut flags = Vec::new();
     if let (Some(level_dbm), Some(floor_dbm)) = (input.level_dbm, input.floor_dbm)
         && level_dbm - floor_dbm < NEAR_FLOOR_DB
@@ -101,7 +108,9 @@ pub fn judge_by_hand(input: &HandInput) -> HandResult {
             true => DecisionRule::Guarded.on_measured(margin_db, u_db),
             false => on_bound(margin_db),
         }),
-        conformity: margin_db.filter(|_| is_measured).map(|margin_db| conformity(margin_db, u_db / k)),
+        conformity: margin_db
+            .filter(|_| is_measured)
+            .map(|margin_db| conformity(margin_db, u_db / k)),
         dynamic_range_db: range_db,
         flags,
         budget,
@@ -123,8 +132,14 @@ mod tests {
     #[test]
     fn a_reading_is_a_difference_with_the_uncertainty_stated_beside_it() {
         let result = judge_by_hand(&INPUT);
-        assert_eq!((result.kind, result.se_db, result.u_db), (Kind::Measured, Some(52.0), Some(2.0)));
-        assert_eq!((result.margin_db, result.verdict), (Some(2.0), Some(Verdict::Pass)));
+        assert_eq!(
+            (result.kind, result.se_db, result.u_db),
+            (Kind::Measured, Some(52.0), Some(2.0))
+        );
+        assert_eq!(
+            (result.margin_db, result.verdict),
+            (Some(2.0), Some(Verdict::Pass))
+        );
         // JCGM 106:2012 7.4 at two standard uncertainties.
         assert!((result.conformity.expect("judged") - 0.977_249_868).abs() < 1e-6);
         assert!(result.flags.is_empty() && result.budget.is_none());
@@ -132,21 +147,39 @@ mod tests {
 
     #[test]
     fn without_a_stated_uncertainty_every_row_of_the_budget_says_default() {
-        let result = judge_by_hand(&HandInput { u_db: None, ..INPUT });
+        let result = judge_by_hand(&HandInput {
+            u_db: None,
+            ..INPUT
+        });
         let budget = result.budget.expect("a budget");
         assert_eq!(result.u_db, Some(budget.expanded_db));
         assert!(budget.components.len() > 3);
-        assert!(budget.components.iter().all(|row| row.origin == super::super::budget::Origin::Default));
+        assert!(
+            budget
+                .components
+                .iter()
+                .all(|row| row.origin == super::super::budget::Origin::Default)
+        );
         assert_eq!(result.verdict, Some(Verdict::Undecided));
     }
 
     #[test]
     fn what_was_in_the_noise_is_a_bound_and_never_a_fail() {
-        let result = judge_by_hand(&HandInput { level_dbm: None, ..INPUT });
+        let result = judge_by_hand(&HandInput {
+            level_dbm: None,
+            ..INPUT
+        });
         // 76 dB of dynamic range less 1.645 standard uncertainties of 1 dB.
         assert!((result.se_db.expect("a bound") - 74.355).abs() < 1e-3);
-        assert_eq!((result.kind, result.verdict), (Kind::AtLeast, Some(Verdict::Pass)));
-        let low = judge_by_hand(&HandInput { level_dbm: None, floor_dbm: Some(-70.0), ..INPUT });
+        assert_eq!(
+            (result.kind, result.verdict),
+            (Kind::AtLeast, Some(Verdict::Pass))
+        );
+        let low = judge_by_hand(&HandInput {
+            level_dbm: None,
+            floor_dbm: Some(-70.0),
+            ..INPUT
+        });
         assert_eq!(low.verdict, Some(Verdict::Undecided));
         assert_eq!(low.flags[0].word, FlagWord::CannotSeeLimit);
     }

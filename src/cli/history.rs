@@ -11,9 +11,7 @@ use super::measure::find_run;
 use super::{CliError, StoreArg, print, print_json, table};
 use crate::quantity::Frequency;
 use crate::report::{PointDocument, sentence};
-use crate::store::{
-    Cursor, Format, HistoryRow, Page, PageOf, Query, RunRow, RunState, Store,
-};
+use crate::store::{Cursor, Format, HistoryRow, Page, PageOf, Query, RunRow, RunState, Store};
 
 const LANGUAGE: &str = "\
 The query is words parted by blanks; put it in single quotes. `key:value` narrows, `key:a,b` takes either,
@@ -135,8 +133,12 @@ impl Keys {
             ("withdrawn", &self.withdrawn),
             ("sort", &self.sort),
         ];
-        let lists = lists.into_iter().flat_map(|(key, values)| values.iter().map(move |value| (key, value)));
-        let singles = singles.into_iter().filter_map(|(key, value)| Some((key, value.as_ref()?)));
+        let lists = lists
+            .into_iter()
+            .flat_map(|(key, values)| values.iter().map(move |value| (key, value)));
+        let singles = singles
+            .into_iter()
+            .filter_map(|(key, value)| Some((key, value.as_ref()?)));
         for (key, value) in lists.chain(singles) {
             let taken = query.set(key, value);
             taken.map_err(|reason| CliError::Input(format!("--{key} `{value}`: {reason}")))?;
@@ -177,8 +179,17 @@ async fn mark(args: &HistoryArgs) -> Result<u8, CliError> {
     Ok(0)
 }
 
-async fn export(store: &Store, args: &HistoryArgs, query: &Query, path: &std::path::Path) -> Result<(), CliError> {
-    let format: Format = path.extension().and_then(|ending| ending.to_str()).unwrap_or("").parse()?;
+async fn export(
+    store: &Store,
+    args: &HistoryArgs,
+    query: &Query,
+    path: &std::path::Path,
+) -> Result<(), CliError> {
+    let format: Format = path
+        .extension()
+        .and_then(|ending| ending.to_str())
+        .unwrap_or("")
+        .parse()?;
     let rows = match args.points {
         true => store.export_points(query, path, format).await?,
         false => store.export_runs(query, path, format).await?,

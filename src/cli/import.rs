@@ -31,7 +31,9 @@ pub(super) struct ImportArgs {
 
 /// The header, from the one list that the reader of the file uses.
 fn help() -> String {
-    let mut text = "The first line names the columns, in any order; lines that begin with # are left out.\n\n".to_owned();
+    let mut text =
+        "The first line names the columns, in any order; lines that begin with # are left out.\n\n"
+            .to_owned();
     for (name, is_needed, what) in READING_COLUMNS {
         let needed = if is_needed { " (needed)" } else { "" };
         text.push_str(&format!("  {name:<14} {what}{needed}\n"));
@@ -52,10 +54,15 @@ pub(super) async fn run(args: ImportArgs) -> Result<u8, CliError> {
     let unreadable = |error| CliError::Input(format!("cannot read {shown}: {error}"));
     let bytes = args.file.metadata().map_err(unreadable)?.len();
     if bytes > FILE_BYTES_MAX {
-        return Err(CliError::Input(format!("{shown} has {bytes} bytes; at most {FILE_BYTES_MAX} are read, so part it")));
+        return Err(CliError::Input(format!(
+            "{shown} has {bytes} bytes; at most {FILE_BYTES_MAX} are read, so part it"
+        )));
     }
     let text = std::fs::read_to_string(&args.file).map_err(unreadable)?;
-    let name = args.file.file_name().map_or_else(|| shown.to_string(), |name| name.to_string_lossy().into_owned());
+    let name = args.file.file_name().map_or_else(
+        || shown.to_string(),
+        |name| name.to_string_lossy().into_owned(),
+    );
     let store = Store::open(&args.store.store).await?;
     let done = match args.undo {
         true => undo(&store, &name, &text).await,
@@ -70,7 +77,9 @@ async fn import(store: &Store, name: &str, text: &str, as_json: bool) -> Result<
     if imports.runs.is_empty() {
         let withdrawn = match imports.withdrawn {
             0 => String::new(),
-            withdrawn => format!(" ({withdrawn} of them withdrawn; `muffle history --reinstate RUN` lets one count again)"),
+            withdrawn => format!(
+                " ({withdrawn} of them withdrawn; `muffle history --reinstate RUN` lets one count again)"
+            ),
         };
         return Err(CliError::Input(format!(
             "{name}: all of its {} runs are there already{withdrawn}; nothing was imported",
@@ -85,12 +94,18 @@ async fn import(store: &Store, name: &str, text: &str, as_json: bool) -> Result<
         0 => String::new(),
         there => format!("; {there} runs were there already"),
     };
-    print(&format!("imported {} runs with {} points{there}", imports.runs.len(), imports.points))?;
+    print(&format!(
+        "imported {} runs with {} points{there}",
+        imports.runs.len(),
+        imports.points
+    ))?;
     Ok(0)
 }
 
 async fn undo(store: &Store, name: &str, text: &str) -> Result<u8, CliError> {
-    let withdrawn = store.withdraw_import(text, "import undone", Timestamp::now()).await?;
+    let withdrawn = store
+        .withdraw_import(text, "import undone", Timestamp::now())
+        .await?;
     match withdrawn {
         0 => Err(CliError::Input(format!(
             "{name}: no run that counts was imported from a file with this text; it may have been edited since"

@@ -50,7 +50,9 @@ enum What {
         replace: bool,
     },
     /// Move raw traces of old runs to a second file. Results and readings stay.
-    #[command(after_help = "What was moved is marked with its checksum and the file's name; `muffle store attach FILE` brings it back.\nThe traces of a reference stay as long as those of any run that was subtracted from it.\n\n  muffle store prune --older-than '730 d' --to traces-2023.db")]
+    #[command(
+        after_help = "What was moved is marked with its checksum and the file's name; `muffle store attach FILE` brings it back.\nThe traces of a reference stay as long as those of any run that was subtracted from it.\n\n  muffle store prune --older-than '730 d' --to traces-2023.db"
+    )]
     Prune {
         /// Runs begun longer ago than this: 730 d.
         #[arg(long, value_name = "TIME")]
@@ -96,10 +98,18 @@ pub(super) async fn run(args: StoreArgs) -> Result<u8, CliError> {
             print(&format!("copied to {}", to.display()))?;
             Ok(0)
         }
-        What::Restore { from, store, replace } => restore(&store.store, &from, replace).await,
-        What::Prune { older_than, to, compact, store, json } => {
-            prune(&store, older_than, to.as_deref(), compact, json).await
-        }
+        What::Restore {
+            from,
+            store,
+            replace,
+        } => restore(&store.store, &from, replace).await,
+        What::Prune {
+            older_than,
+            to,
+            compact,
+            store,
+            json,
+        } => prune(&store, older_than, to.as_deref(), compact, json).await,
         What::Attach { file, store } => {
             let store = Store::open(&store.store).await?;
             let back = store.attach(&file).await?;
@@ -132,14 +142,21 @@ async fn check(store: &StoreArg, quick: bool, as_json: bool) -> Result<u8, CliEr
             counts.emissions
         ))?;
         if let Some(recomputed) = &recomputed {
-            print(&format!("recomputed {} points of {} runs", recomputed.points, recomputed.runs))?;
+            print(&format!(
+                "recomputed {} points of {} runs",
+                recomputed.points, recomputed.runs
+            ))?;
             if recomputed.runs_by_another_analysis > 0 {
                 let runs = recomputed.runs_by_another_analysis;
-                print(&format!("{runs} runs are by another analysis: `muffle recompute` adds this program's"))?;
+                print(&format!(
+                    "{runs} runs are by another analysis: `muffle recompute` adds this program's"
+                ))?;
             }
             if recomputed.runs_with_moved_traces > 0 {
                 let runs = recomputed.runs_with_moved_traces;
-                print(&format!("{runs} runs could not be recomputed: their traces, or their reference's, were moved"))?;
+                print(&format!(
+                    "{runs} runs could not be recomputed: their traces, or their reference's, were moved"
+                ))?;
             }
         }
         let of_results = recomputed.iter().flat_map(|recomputed| &recomputed.faults);
@@ -147,7 +164,8 @@ async fn check(store: &StoreArg, quick: bool, as_json: bool) -> Result<u8, CliEr
             print(&format!("fault: {fault}"))?;
         }
     }
-    let faults = integrity.faults.len() + recomputed.map_or(0, |recomputed| recomputed.faults.len());
+    let faults =
+        integrity.faults.len() + recomputed.map_or(0, |recomputed| recomputed.faults.len());
     match faults {
         0 => Ok(0),
         faults => Err(CliError::Store(format!(
@@ -159,7 +177,11 @@ async fn check(store: &StoreArg, quick: bool, as_json: bool) -> Result<u8, CliEr
 
 async fn restore(path: &Path, from: &Path, replace: bool) -> Result<u8, CliError> {
     let aside = Store::restore(path, from, replace).await?;
-    print(&format!("{} is a copy of {}", path.display(), from.display()))?;
+    print(&format!(
+        "{} is a copy of {}",
+        path.display(),
+        from.display()
+    ))?;
     if let Some(aside) = aside {
         print(&format!("what was there is {}", aside.display()))?;
     }
@@ -177,7 +199,9 @@ async fn prune(
     let age = SignedDuration::try_from_secs_f64(older_than.s())
         .ok()
         .and_then(|age| now.checked_sub(age).ok())
-        .ok_or_else(|| CliError::Input("--older-than goes back further than dates do".to_owned()))?;
+        .ok_or_else(|| {
+            CliError::Input("--older-than goes back further than dates do".to_owned())
+        })?;
     let Some(to) = to else {
         let store = Store::open_read_only(&store.store).await?;
         let would = store.prunable(age).await?;

@@ -25,15 +25,35 @@ const UNSTATED: &str = "unstated";
 /// The header: every column there is, whether it is needed, and what stands in it.
 pub const READING_COLUMNS: [(&str, bool, &str); 14] = [
     ("item", true, "serial of the item"),
-    ("date", true, "2019-05-03, or a time like 2019-05-03T14:00:00Z"),
-    ("frequency_mhz", true, "frequency; or frequency_hz, frequency_khz, frequency_ghz"),
+    (
+        "date",
+        true,
+        "2019-05-03, or a time like 2019-05-03T14:00:00Z",
+    ),
+    (
+        "frequency_mhz",
+        true,
+        "frequency; or frequency_hz, frequency_khz, frequency_ghz",
+    ),
     ("reference_dbm", true, "level in the open"),
     ("level_dbm", true, "level inside, or `in the noise`"),
-    ("floor_dbm", false, "what the receiver shows without a signal; needed where the level is in the noise"),
-    ("u_db", false, "expanded uncertainty of the difference, k = 2; a default, marked so, where empty"),
+    (
+        "floor_dbm",
+        false,
+        "what the receiver shows without a signal; needed where the level is in the noise",
+    ),
+    (
+        "u_db",
+        false,
+        "expanded uncertainty of the difference, k = 2; a default, marked so, where empty",
+    ),
     ("limit_db", false, "required SE"),
     ("face", false, "side of the item; `unstated` where empty"),
-    ("polarisation", false, "horizontal or vertical; `unstated` where empty"),
+    (
+        "polarisation",
+        false,
+        "horizontal or vertical; `unstated` where empty",
+    ),
     ("model", false, "model of the item"),
     ("lot", false, "its lot"),
     ("operator", false, "who measured"),
@@ -91,7 +111,10 @@ struct Header {
 
 impl Header {
     fn place(&self, name: &str) -> Option<usize> {
-        self.places.iter().find(|(known, _)| *known == name).map(|(_, place)| *place)
+        self.places
+            .iter()
+            .find(|(known, _)| *known == name)
+            .map(|(_, place)| *place)
     }
 }
 
@@ -115,8 +138,14 @@ pub fn read_readings(name: &str, text: &str) -> Result<Vec<HandReading>, Faults>
         Err(error) => return Err(Faults(vec![fault(1, 1, "", error.to_string())])),
     };
     let head_line = header.position().map_or(1, line_of);
-    let header = header_of(&header)
-        .map_err(|reasons| Faults(reasons.into_iter().map(|(place, reason)| fault(head_line, place, "", reason)).collect()))?;
+    let header = header_of(&header).map_err(|reasons| {
+        Faults(
+            reasons
+                .into_iter()
+                .map(|(place, reason)| fault(head_line, place, "", reason))
+                .collect(),
+        )
+    })?;
     let (mut readings, mut faults) = (Vec::new(), Vec::new());
     for record in reader.records() {
         if faults.len() >= FAULTS_MAX {
@@ -137,14 +166,24 @@ pub fn read_readings(name: &str, text: &str) -> Result<Vec<HandReading>, Faults>
                 match reading(&header, &record, line) {
                     Ok(reading) => readings.push(reading),
                     Err(wrong) => faults.extend(wrong.into_iter().map(|wrong| {
-                        fault(line, wrong.place.map_or(1, |place| column(&record, place)), wrong.name, wrong.reason)
+                        fault(
+                            line,
+                            wrong.place.map_or(1, |place| column(&record, place)),
+                            wrong.name,
+                            wrong.reason,
+                        )
                     })),
                 }
             }
         }
     }
     if readings.is_empty() && faults.is_empty() {
-        faults.push(fault(head_line, 1, "", "the file has a header and no readings".to_owned()));
+        faults.push(fault(
+            head_line,
+            1,
+            "",
+            "the file has a header and no readings".to_owned(),
+        ));
     }
     match faults.is_empty() {
         true => Ok(readings),
@@ -158,7 +197,11 @@ fn line_of(position: &csv::Position) -> usize {
 
 /// The character where a cell begins, from 1, where nothing is quoted and no blanks pad it.
 fn column(record: &csv::StringRecord, place: usize) -> usize {
-    let before: usize = record.iter().take(place).map(|cell| cell.chars().count() + 1).sum();
+    let before: usize = record
+        .iter()
+        .take(place)
+        .map(|cell| cell.chars().count() + 1)
+        .sum();
     before + 1
 }
 
@@ -171,7 +214,9 @@ fn header_of(header: &csv::StringRecord) -> Result<Header, Vec<(usize, String)>>
                 None => places.push(("frequency_mhz", place)),
                 Some(_) => reasons.push((at, "a second column of frequencies".to_owned())),
             }
-        } else if let Some((known, _, _)) = READING_COLUMNS.iter().find(|(known, _, _)| *known == name) {
+        } else if let Some((known, _, _)) =
+            READING_COLUMNS.iter().find(|(known, _, _)| *known == name)
+        {
             match places.iter().any(|(there, _)| there == known) {
                 false => places.push((*known, place)),
                 true => reasons.push((at, format!("a second column `{name}`"))),
@@ -179,10 +224,16 @@ fn header_of(header: &csv::StringRecord) -> Result<Header, Vec<(usize, String)>>
         } else {
             let known: Vec<_> = READING_COLUMNS.iter().map(|(known, _, _)| *known).collect();
             let known = known.join(", ");
-            reasons.push((at, format!("`{name}` is not a known column; there are {known}")));
+            reasons.push((
+                at,
+                format!("`{name}` is not a known column; there are {known}"),
+            ));
         }
     }
-    for (needed, _, what) in READING_COLUMNS.iter().filter(|(_, is_needed, _)| *is_needed) {
+    for (needed, _, what) in READING_COLUMNS
+        .iter()
+        .filter(|(_, is_needed, _)| *is_needed)
+    {
         if !places.iter().any(|(there, _)| there == needed) {
             reasons.push((1, format!("the column `{needed}` is missing ({what})")));
         }
@@ -215,13 +266,20 @@ impl Cells<'_> {
 
     fn refuse(&mut self, name: &'static str, reason: String) {
         let place = self.header.place(name);
-        self.wrong.push(Wrong { place, name, reason });
+        self.wrong.push(Wrong {
+            place,
+            name,
+            reason,
+        });
     }
 
     fn name(&mut self, name: &'static str) -> Option<String> {
         let cell = self.cell(name)?.to_owned();
         if cell.chars().count() > CELL_CHARS_MAX || cell.chars().any(char::is_control) {
-            self.refuse(name, format!("use 1 to {CELL_CHARS_MAX} characters without control characters"));
+            self.refuse(
+                name,
+                format!("use 1 to {CELL_CHARS_MAX} characters without control characters"),
+            );
         }
         Some(cell)
     }
@@ -248,8 +306,13 @@ impl Cells<'_> {
                 None
             }
             Err(_) => {
-                let hint = if cell.contains(',') { "; write a decimal point" } else { "" };
-                let reason = format!("`{cell}` is not a number{hint}; the unit stands in the header");
+                let hint = if cell.contains(',') {
+                    "; write a decimal point"
+                } else {
+                    ""
+                };
+                let reason =
+                    format!("`{cell}` is not a number{hint}; the unit stands in the header");
                 self.refuse(name, reason);
                 None
             }
@@ -264,11 +327,27 @@ impl Cells<'_> {
     }
 }
 
-fn reading(header: &Header, record: &csv::StringRecord, line: usize) -> Result<HandReading, Vec<Wrong>> {
-    let mut cells = Cells { header, record, wrong: Vec::new() };
+fn reading(
+    header: &Header,
+    record: &csv::StringRecord,
+    line: usize,
+) -> Result<HandReading, Vec<Wrong>> {
+    let mut cells = Cells {
+        header,
+        record,
+        wrong: Vec::new(),
+    };
     if record.len() > header.places.len() {
-        let reason = format!("{} cells, but the header has {}; quote cells that hold a comma", record.len(), header.places.len());
-        cells.wrong.push(Wrong { place: None, name: "", reason });
+        let reason = format!(
+            "{} cells, but the header has {}; quote cells that hold a comma",
+            record.len(),
+            header.places.len()
+        );
+        cells.wrong.push(Wrong {
+            place: None,
+            name: "",
+            reason,
+        });
     }
     let is_in_noise = cells
         .cell("level_dbm")
@@ -281,30 +360,45 @@ fn reading(header: &Header, record: &csv::StringRecord, line: usize) -> Result<H
         line,
         item: cells.needed("item"),
         taken: date(&mut cells),
-        frequency_hz: cells.needed_number("frequency_mhz", f64::MIN_POSITIVE, 1e12) * header.unit_hz,
+        frequency_hz: cells.needed_number("frequency_mhz", f64::MIN_POSITIVE, 1e12)
+            * header.unit_hz,
         reference_dbm: cells.needed_number("reference_dbm", -LEVEL_MAX_DBM, LEVEL_MAX_DBM),
         level_dbm,
         floor_dbm: cells.number("floor_dbm", -LEVEL_MAX_DBM, LEVEL_MAX_DBM),
         u_db: cells.number("u_db", 0.0, RATIO_MAX_DB),
         limit_db: cells.number("limit_db", -RATIO_MAX_DB, RATIO_MAX_DB),
         face: cells.name("face").unwrap_or_else(|| UNSTATED.to_owned()),
-        polarisation: cells.name("polarisation").unwrap_or_else(|| UNSTATED.to_owned()),
+        polarisation: cells
+            .name("polarisation")
+            .unwrap_or_else(|| UNSTATED.to_owned()),
         model: cells.name("model"),
         lot: cells.name("lot"),
         operator: cells.name("operator"),
         note: cells.name("note"),
     };
     if !["horizontal", "vertical", UNSTATED].contains(&reading.polarisation.as_str()) {
-        cells.refuse("polarisation", format!("`{}` is neither horizontal nor vertical", reading.polarisation));
+        cells.refuse(
+            "polarisation",
+            format!(
+                "`{}` is neither horizontal nor vertical",
+                reading.polarisation
+            ),
+        );
     }
     if is_in_noise && cells.cell("floor_dbm").is_none() {
-        cells.refuse("level_dbm", "is in the noise, but no floor says how low that is; fill in floor_dbm".to_owned());
+        cells.refuse(
+            "level_dbm",
+            "is in the noise, but no floor says how low that is; fill in floor_dbm".to_owned(),
+        );
     }
     if let (Some(level_dbm), Some(floor_dbm)) = (reading.level_dbm, reading.floor_dbm)
         && cells.wrong.is_empty()
         && level_dbm <= floor_dbm
     {
-        cells.refuse("level_dbm", "is not above the floor; write `in the noise`".to_owned());
+        cells.refuse(
+            "level_dbm",
+            "is not above the floor; write `in the noise`".to_owned(),
+        );
     }
     match cells.wrong.is_empty() {
         true => Ok(reading),
@@ -322,7 +416,10 @@ fn date(cells: &mut Cells) -> Timestamp {
         Some(time) if time >= Timestamp::UNIX_EPOCH => return time,
         Some(_) => cells.refuse("date", "is before 1970".to_owned()),
         None if text.is_empty() => {}
-        None => cells.refuse("date", format!("`{text}` is not a date like 2019-05-03 or a time like 2019-05-03T14:00:00Z")),
+        None => cells.refuse(
+            "date",
+            format!("`{text}` is not a date like 2019-05-03 or a time like 2019-05-03T14:00:00Z"),
+        ),
     }
     Timestamp::UNIX_EPOCH
 }
@@ -339,10 +436,16 @@ mod tests {
             P-1,2019-05-03,1.2,-25.0,In the noise,-98,\"lid, second try\"\n";
         let readings = read_readings("book.csv", text).expect("readings");
         assert_eq!(readings.len(), 2);
-        assert_eq!((readings[0].frequency_hz, readings[0].level_dbm), (400e6, Some(-76.5)));
+        assert_eq!(
+            (readings[0].frequency_hz, readings[0].level_dbm),
+            (400e6, Some(-76.5))
+        );
         assert_eq!((readings[1].level_dbm, readings[1].line), (None, 4));
         assert_eq!(readings[1].note.as_deref(), Some("lid, second try"));
-        assert_eq!((readings[0].face.as_str(), readings[0].note.clone()), (UNSTATED, None));
+        assert_eq!(
+            (readings[0].face.as_str(), readings[0].note.clone()),
+            (UNSTATED, None)
+        );
     }
 
     #[test]
@@ -353,7 +456,9 @@ mod tests {
             P-1,2019-05-03,400,-24,in the noise,\n\
             P-1,2019-05-03,400,-24,-99,-98\n\
             P-1,2019-05-03,400,-24,-76,-98,what\n";
-        let said = read_readings("book.csv", text).expect_err("faults").to_string();
+        let said = read_readings("book.csv", text)
+            .expect_err("faults")
+            .to_string();
         for part in [
             "book.csv:2:1: `item`: is empty",
             "book.csv:3:5: `date`: `3 May` is not a date",
@@ -364,8 +469,13 @@ mod tests {
         ] {
             assert!(said.contains(part), "{part}\n{said}");
         }
-        let said = read_readings("book.csv", "item,day\nP-1,2019\n").expect_err("header").to_string();
-        assert!(said.contains("book.csv:1:6: `day` is not a known column"), "{said}");
+        let said = read_readings("book.csv", "item,day\nP-1,2019\n")
+            .expect_err("header")
+            .to_string();
+        assert!(
+            said.contains("book.csv:1:6: `day` is not a known column"),
+            "{said}"
+        );
         assert!(said.contains("the column `level_dbm` is missing"), "{said}");
     }
 }

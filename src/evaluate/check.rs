@@ -4,9 +4,7 @@ use serde::Serialize;
 
 use super::{EvaluateError, Evaluator, import, verdict};
 use crate::analysis::ANALYSIS_VERSION;
-use crate::store::{
-    ResultRecord, RunFilter, RunKind, RunRecord, RunState, Store, StoreError,
-};
+use crate::store::{ResultRecord, RunFilter, RunKind, RunRecord, RunState, Store, StoreError};
 
 /// How far a recomputed number may lie from the stored one before it counts as changed, dB.
 const SAME_DB: f64 = 1e-9;
@@ -72,10 +70,16 @@ pub async fn recomputed(store: &Store) -> Result<Recomputed, EvaluateError> {
     }
 }
 
-async fn recompute(store: &Store, run: &RunRecord, found: &mut Recomputed) -> Result<(), EvaluateError> {
+async fn recompute(
+    store: &Store,
+    run: &RunRecord,
+    found: &mut Recomputed,
+) -> Result<(), EvaluateError> {
     let before = store.results(run.id).await?;
     if run.verdict != verdict(&before) {
-        let says = |verdict: Option<_>| verdict.map_or("none".to_owned(), |v: crate::store::Verdict| v.to_string());
+        let says = |verdict: Option<_>| {
+            verdict.map_or("none".to_owned(), |v: crate::store::Verdict| v.to_string())
+        };
         found.faults.push(format!(
             "run {}: its verdict is {}, that of its points {}",
             run.id,
@@ -83,7 +87,10 @@ async fn recompute(store: &Store, run: &RunRecord, found: &mut Recomputed) -> Re
             says(verdict(&before))
         ));
     }
-    if before.iter().any(|result| result.analysis != ANALYSIS_VERSION) {
+    if before
+        .iter()
+        .any(|result| result.analysis != ANALYSIS_VERSION)
+    {
         found.runs_by_another_analysis += 1;
         return Ok(());
     }
@@ -103,14 +110,86 @@ async fn recompute(store: &Store, run: &RunRecord, found: &mut Recomputed) -> Re
     for new in &after {
         match before.iter().find(|old| old.point == new.point) {
             Some(old) if same(old, new) => {}
-            Some(_) => found.faults.push(format!("run {}, {}: recomputing gives another result", run.id, new.point)),
-            None => found.faults.push(format!("run {}, {}: there is no result of its readings", run.id, new.point)),
+            Some(_) => found.faults.push(format!(
+                "run {}, {}: recomputing gives another result",
+                run.id, new.point
+            )),
+            None => found.faults.push(format!(
+                "run {}, {}: there is no result of its readings",
+                run.id, new.point
+            )),
         }
     }
     for old in &before {
         if !after.iter().any(|new| new.point == old.point) {
-            found.faults.push(format!("run {}, {}: there is a result without readings", run.id, old.point));
+            found.faults.push(format!(
+                "run {}, {}: there is a result without readings",
+                run.id, old.point
+            ));
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use std::path::PathBuf;
+
+    async fn golden(folder: &tempfile::TempDir) -> PathBuf {
+        let path = folder.path().join("old.db");
+        let options = sqlx::sqlite::SqliteConnectOptions::new()
+            .filename(&path)
+            .create_if_missing(true)
+            .foreign_keys(false);
+        let mut made = sqlx::ConnectOptions::connect(&options).await.expect("made");
+        sqlx::raw_sql(include_str!("../../tests/golden/schema-2.sql"))
+            .execute(&mut made)
+            .await
+            .expect("the rows");
+        sqlx::Connection::close(made).await.expect("closed");
+        path
+    }
+
+    #[tokio::test]
+    async fn stored_results_follow_from_their_readings_and_a_changed_one_does_not() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = golden(&folder).await;
+        let store = Store::open(&path).await.expect("migrated");
+        let found = recomputed(&store).await.expect("recomputed");
+        assert_eq!(found.faults, Vec::<String>::new());
+        assert_eq!(found.runs + found.runs_by_another_analysis, 6);
+        // By this program's analysis, whichever the file was written with.
+        for run in store.runs(&RunFilter::default()).await.expect("runs") {
+            if run.kind == RunKind::Item {
+                let results = computed(&store, &run).await.expect("computed");
+                store.put_results(run.id, &results).await.expect("kept");
+                store
+                    .set_verdict(run.id, verdict(&results))
+                    .await
+                    .expect("set");
+            }
+        }
+        let found = recomputed(&store).await.expect("recomputed");
+        assert_eq!((found.faults.len(), found.runs, found.points), (0, 6, 18));
+
+        let run = store.runs(&RunFilter::default()).await.expect("runs")[0].id;
+        let mut wrong = store.results(run).await.expect("results").remove(0);
+        wrong.se_db = wrong.se_db.map(|se_db| se_db + 0.1);
+        store.put_results(run, &[wrong]).await.expect("kept");
+        let faults = recomputed(&store).await.expect("recomputed").faults;
+        assert!(
+            faults.len() == 1 && faults[0].contains("recomputing gives another result"),
+            "{faults:?}"
+        );
+
+        let to = folder.path().join("traces.db");
+        let now = jiff::Timestamp::now();
+        store.prune(now, &to, now).await.expect("pruned");
+        let found = recomputed(&store).await.expect("recomputed");
+        assert_eq!(
+            (found.runs, found.runs_with_moved_traces, found.faults.len()),
+            (0, 6, 0)
+        );
+    }
 }

@@ -18,7 +18,12 @@ use crate::store::{ImportedRun, Imports, Item, Point, ResultRecord, RunId, RunRe
 
 /// Keeps the readings of a file, all or nothing. Runs that are there already are left as they are; one that is
 /// there with other readings is a fault of the file.
-pub async fn import(store: &Store, name: &str, text: &str, at: Timestamp) -> Result<Imports, EvaluateError> {
+pub async fn import(
+    store: &Store,
+    name: &str,
+    text: &str,
+    at: Timestamp,
+) -> Result<Imports, EvaluateError> {
     let runs = runs_of(name, text)?;
     let mut faults = Vec::new();
     for run in &runs {
@@ -39,11 +44,16 @@ pub async fn import(store: &Store, name: &str, text: &str, at: Timestamp) -> Res
     if !faults.is_empty() {
         return Err(EvaluateError::Readings(Faults(faults)));
     }
-    Ok(store.import(name, text, &runs, env!("CARGO_PKG_VERSION"), at).await?)
+    Ok(store
+        .import(name, text, &runs, env!("CARGO_PKG_VERSION"), at)
+        .await?)
 }
 
 /// The results of an imported run, worked out anew from its file.
-pub(super) async fn computed(store: &Store, run: &RunRecord) -> Result<Vec<ResultRecord>, EvaluateError> {
+pub(super) async fn computed(
+    store: &Store,
+    run: &RunRecord,
+) -> Result<Vec<ResultRecord>, EvaluateError> {
     let missing = |what: &str| EvaluateError::Missing {
         run: run.id,
         what: what.to_owned(),
@@ -52,7 +62,9 @@ pub(super) async fn computed(store: &Store, run: &RunRecord) -> Result<Vec<Resul
     let file = file.ok_or_else(|| missing("the file it was imported from"))?;
     let runs = runs_of(&file.name, &file.text)?;
     let found = runs.into_iter().find(|known| known.id == run.id);
-    Ok(found.ok_or_else(|| missing("its part of the file it was imported from"))?.results)
+    Ok(found
+        .ok_or_else(|| missing("its part of the file it was imported from"))?
+        .results)
 }
 
 /// What one run is: item, time, person.
@@ -62,16 +74,28 @@ fn runs_of(name: &str, text: &str) -> Result<Vec<ImportedRun>, EvaluateError> {
     let readings = read_readings(name, text).map_err(EvaluateError::Readings)?;
     let mut groups: BTreeMap<Group, Vec<&HandReading>> = BTreeMap::new();
     for reading in &readings {
-        let group = (reading.taken, reading.item.as_str(), reading.operator.as_deref());
+        let group = (
+            reading.taken,
+            reading.item.as_str(),
+            reading.operator.as_deref(),
+        );
         groups.entry(group).or_default().push(reading);
     }
-    Ok(groups.into_values().map(|readings| run_of(&readings)).collect())
+    Ok(groups
+        .into_values()
+        .map(|readings| run_of(&readings))
+        .collect())
 }
 
 fn run_of(readings: &[&HandReading]) -> ImportedRun {
     let first = readings[0];
-    let one_of = |part: fn(&HandReading) -> &Option<String>| readings.iter().find_map(|reading| part(reading).clone());
-    let mut notes: Vec<&str> = readings.iter().filter_map(|reading| reading.note.as_deref()).collect();
+    let one_of = |part: fn(&HandReading) -> &Option<String>| {
+        readings.iter().find_map(|reading| part(reading).clone())
+    };
+    let mut notes: Vec<&str> = readings
+        .iter()
+        .filter_map(|reading| reading.note.as_deref())
+        .collect();
     notes.dedup();
     let mut results: Vec<ResultRecord> = Vec::new();
     for reading in readings {
@@ -82,7 +106,10 @@ fn run_of(readings: &[&HandReading]) -> ImportedRun {
                 && point.polarisation == reading.polarisation
         };
         let repeat = 1 + results.iter().filter(same).count();
-        results.push(result_of(reading, u32::try_from(repeat).unwrap_or(u32::MAX)));
+        results.push(result_of(
+            reading,
+            u32::try_from(repeat).unwrap_or(u32::MAX),
+        ));
     }
     ImportedRun {
         id: id_of(readings),
@@ -109,7 +136,13 @@ fn id_of(readings: &[&HandReading]) -> RunId {
     let mut digest = Sha256::new();
     for reading in readings {
         // The line is where it stands, not what it says.
-        let said = format!("{:?}\n", HandReading { line: 0, ..(*reading).clone() });
+        let said = format!(
+            "{:?}\n",
+            HandReading {
+                line: 0,
+                ..(*reading).clone()
+            }
+        );
         digest.update(said.as_bytes());
     }
     let bytes: [u8; 32] = digest.finalize().into();
@@ -126,7 +159,10 @@ fn result_of(reading: &HandReading, repeat: u32) -> ResultRecord {
         u_db: reading.u_db,
         limit_db: reading.limit_db,
     });
-    let words = judged.flags.iter().map(|flag| flag.word.as_str().to_owned());
+    let words = judged
+        .flags
+        .iter()
+        .map(|flag| flag.word.as_str().to_owned());
     ResultRecord {
         point: Point {
             frequency_hz: reading.frequency_hz,
@@ -154,5 +190,145 @@ fn result_of(reading: &HandReading, repeat: u32) -> ResultRecord {
             "budget": judged.budget,
             "uncertainty_is": if reading.u_db.is_some() { "stated" } else { "default" },
         }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::evaluate::{recomputed, same};
+    use crate::store::{PageOf, Query, ResultKind, RunFilter, Verdict};
+
+    const BOOK: &str = "item,date,frequency_mhz,reference_dbm,level_dbm,floor_dbm,u_db,limit_db,operator,lot\n\
+        P-1,2019-05-03,400,-24.0,-76.5,-98,2.0,50,R. Fell,L-1\n\
+        P-1,2019-05-03,1200,-25.0,in the noise,-98,,50,R. Fell,L-1\n\
+        P-2,2019-05-03,400,-24.0,-60.0,-98,2.0,50,R. Fell,L-1\n";
+
+    fn at() -> Timestamp {
+        "2026-01-31T09:00:00Z".parse().expect("a time")
+    }
+
+    #[tokio::test]
+    async fn an_old_notebook_joins_the_history_once() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = Store::open(&folder.path().join("s.db"))
+            .await
+            .expect("a store");
+        let imports = import(&store, "book.csv", BOOK, at())
+            .await
+            .expect("imported");
+        assert_eq!(
+            (imports.runs.len(), imports.points, imports.runs_there),
+            (2, 3, 0)
+        );
+        let page = PageOf {
+            rows_max: 9,
+            after: None,
+        };
+        let query = Query::parse("lot:L-1 until:2019 operator:\"R. Fell\"").expect("a query");
+        let rows = store.points(&query, &page).await.expect("read").rows;
+        assert_eq!(rows.len(), 3);
+        assert!(rows.iter().all(|row| row.imported));
+        let bound = rows
+            .iter()
+            .find(|row| row.kind == ResultKind::AtLeast)
+            .expect("a bound");
+        assert!(bound.se_db.expect("a bound") < 73.0 && bound.u_db.is_none());
+        let runs = store.run_rows(&query, &page).await.expect("read").rows;
+        let verdicts: Vec<_> = runs
+            .iter()
+            .map(|row| (row.run.item.as_deref(), row.run.verdict))
+            .collect();
+        assert!(
+            verdicts.contains(&(Some("P-2"), Some(Verdict::Fail))),
+            "{verdicts:?}"
+        );
+
+        // Worked out anew from the file that is kept.
+        let found = recomputed(&store).await.expect("recomputed");
+        assert_eq!((found.runs, found.faults), (2, vec![]));
+        let run = store.run(runs[0].run.id).await.expect("there");
+        let (stored, anew) = (
+            store.results(run.id).await.expect("read"),
+            computed(&store, &run).await.expect("computed"),
+        );
+        assert!(stored.iter().zip(&anew).all(|(old, new)| same(old, new)));
+        assert_eq!(
+            store.integrity().await.expect("checked").faults,
+            Vec::<String>::new()
+        );
+
+        // Again, and with more lines: nothing twice.
+        let again = import(&store, "copy.csv", BOOK, at())
+            .await
+            .expect("nothing new");
+        assert_eq!((again.runs.len(), again.runs_there), (0, 2));
+        let longer = format!("{BOOK}P-3,2019-06-01,400,-24,-80,-98,,,R. Fell,L-1\n");
+        let more = import(&store, "book.csv", &longer, at())
+            .await
+            .expect("imported");
+        assert_eq!((more.runs.len(), more.runs_there), (1, 2));
+
+        // With another figure it is another reading of the same: refused until the first is withdrawn.
+        let other = BOOK.replace("-60.0", "-61.0");
+        let said = import(&store, "book.csv", &other, at())
+            .await
+            .expect_err("another figure")
+            .to_string();
+        assert!(
+            said.contains("book.csv:4:1") && said.contains("--withdraw"),
+            "{said}"
+        );
+        assert_eq!(
+            store
+                .withdraw_import(BOOK, "import undone", at())
+                .await
+                .expect("withdrawn"),
+            2
+        );
+        let anew = import(&store, "book.csv", &other, at())
+            .await
+            .expect("imported");
+        assert_eq!((anew.runs.len(), anew.withdrawn), (1, 1));
+        assert_eq!(
+            store.runs(&RunFilter::default()).await.expect("read").len(),
+            2
+        );
+    }
+
+    #[tokio::test]
+    async fn a_faulty_file_brings_nothing() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = Store::open(&folder.path().join("s.db"))
+            .await
+            .expect("a store");
+        let text = BOOK.replace("-76.5", "-76,5");
+        let said = import(&store, "book.csv", &text, at())
+            .await
+            .expect_err("a fault")
+            .to_string();
+        assert!(said.starts_with("book.csv:2:"), "{said}");
+        assert_eq!(store.counts().await.expect("counted").runs, 0);
+    }
+
+    #[tokio::test]
+    async fn two_stations_that_import_one_book_have_the_same_runs() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let open = async |name: &str| {
+            Store::open(&folder.path().join(name))
+                .await
+                .expect("a store")
+        };
+        let (a, b) = (open("a.db").await, open("b.db").await);
+        for store in [&a, &b] {
+            import(store, "book.csv", BOOK, at())
+                .await
+                .expect("imported");
+        }
+        let merged = a.merge(b.path()).await.expect("merged");
+        assert_eq!(
+            (merged.runs, merged.results, merged.settled),
+            (0, 0, vec![])
+        );
     }
 }

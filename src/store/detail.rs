@@ -75,7 +75,9 @@ fn unpack(packed: &[u8]) -> Result<Vec<u8>, Unreadable> {
     }
     loop {
         let (read, written) = (unpacker.total_in(), unpacker.total_out());
-        let rest = usize::try_from(read).ok().and_then(|read| packed.get(read..));
+        let rest = usize::try_from(read)
+            .ok()
+            .and_then(|read| packed.get(read..));
         let status = unpacker
             .decompress_vec(rest.unwrap_or_default(), &mut text, FlushDecompress::Finish)
             .map_err(|_| Unreadable::Damaged)?;

@@ -187,7 +187,9 @@ pub enum StoreError {
         faults: Vec<String>,
     },
     /// The trace was moved to another file.
-    #[error("the trace of run {run}, {key} was moved to `{name}`; `muffle store attach {name}` brings it back")]
+    #[error(
+        "the trace of run {run}, {key} was moved to `{name}`; `muffle store attach {name}` brings it back"
+    )]
     TraceMoved {
         /// The run.
         run: RunId,

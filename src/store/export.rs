@@ -136,13 +136,23 @@ fn run_columns() -> Vec<Column<RunRow>> {
 
 impl Store {
     /// Writes every point that fits to a file, replacing it when all is written; answers with how many.
-    pub async fn export_points(&self, query: &Query, path: &Path, format: Format) -> Result<u64, StoreError> {
+    pub async fn export_points(
+        &self,
+        query: &Query,
+        path: &Path,
+        format: Format,
+    ) -> Result<u64, StoreError> {
         let read = async |page: &PageOf| self.points(query, page).await;
         export_file(path, format, point_columns(), read).await
     }
 
     /// Writes every run that fits to a file, replacing it when all is written; answers with how many.
-    pub async fn export_runs(&self, query: &Query, path: &Path, format: Format) -> Result<u64, StoreError> {
+    pub async fn export_runs(
+        &self,
+        query: &Query,
+        path: &Path,
+        format: Format,
+    ) -> Result<u64, StoreError> {
         let read = async |page: &PageOf| self.run_rows(query, page).await;
         export_file(path, format, run_columns(), read).await
     }
@@ -161,7 +171,10 @@ async fn export_file<R: Send + Sync>(
     let part = super::open::beside(path, ".part");
     let file = BufWriter::new(File::create(&part).map_err(fault)?);
     let mut writer = Writer::begin(format, columns, file).map_err(fault)?;
-    let mut page = PageOf { rows_max: PAGE_ROWS_MAX, after: None };
+    let mut page = PageOf {
+        rows_max: PAGE_ROWS_MAX,
+        after: None,
+    };
     let mut written = 0;
     loop {
         let found = read(&page).await?;
@@ -306,7 +319,10 @@ fn write_group<R, W: Write + Send>(
     group.close().map(drop).map_err(parquet_fault)
 }
 
-fn write_column(to: &mut ColumnWriter<'_>, cells: impl Iterator<Item = Cell>) -> Result<(), ParquetError> {
+fn write_column(
+    to: &mut ColumnWriter<'_>,
+    cells: impl Iterator<Item = Cell>,
+) -> Result<(), ParquetError> {
     // Present: 1, absent: 0 (Parquet's definition levels of an optional column).
     let mut levels: Vec<i16> = Vec::new();
     let mut present = |is_present: bool| levels.push(i16::from(is_present));
@@ -324,7 +340,9 @@ fn write_column(to: &mut ColumnWriter<'_>, cells: impl Iterator<Item = Cell>) ->
         ColumnWriter::DoubleColumnWriter(to) => {
             let values: Vec<f64> = cells
                 .filter_map(|cell| {
-                    let Cell::Number(number) = cell else { return None };
+                    let Cell::Number(number) = cell else {
+                        return None;
+                    };
                     present(number.is_some());
                     number
                 })
@@ -344,7 +362,9 @@ fn write_column(to: &mut ColumnWriter<'_>, cells: impl Iterator<Item = Cell>) ->
         ColumnWriter::Int32ColumnWriter(to) => {
             let values: Vec<i32> = cells
                 .filter_map(|cell| {
-                    let Cell::Whole(number) = cell else { return None };
+                    let Cell::Whole(number) = cell else {
+                        return None;
+                    };
                     present(true);
                     Some(i32::try_from(number).unwrap_or(i32::MAX))
                 })
@@ -361,7 +381,11 @@ fn write_column(to: &mut ColumnWriter<'_>, cells: impl Iterator<Item = Cell>) ->
                 .collect();
             to.write_batch(&values, Some(&levels), None)?;
         }
-        _ => return Err(ParquetError::General("a column of a type that no export has".to_owned())),
+        _ => {
+            return Err(ParquetError::General(
+                "a column of a type that no export has".to_owned(),
+            ));
+        }
     }
     Ok(())
 }

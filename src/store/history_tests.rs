@@ -10,18 +10,38 @@ fn asked(text: &str) -> Query {
 }
 
 fn page(rows_max: u32) -> PageOf {
-    PageOf { rows_max, after: None }
+    PageOf {
+        rows_max,
+        after: None,
+    }
 }
 
 /// Three items in two lots, three points each, with what is rare in the middle one.
 async fn some_history() -> (Bench, Vec<RunId>) {
     let bench = Bench::new().await;
     let mut runs = Vec::new();
-    for (n, (serial, lot)) in [("P-1", "L-7"), ("P-2", "L-7"), ("C-1", "L-8")].into_iter().enumerate() {
+    for (n, (serial, lot)) in [("P-1", "L-7"), ("P-2", "L-7"), ("C-1", "L-8")]
+        .into_iter()
+        .enumerate()
+    {
         let thing = Item {
             lot: Some(lot.to_owned()),
-            model: Some(if lot == "L-7" { "Fell pouch" } else { "Case 40" }.to_owned()),
-            construction: Some(if lot == "L-7" { "two layers, rolled seam" } else { "aluminium, gasket" }.to_owned()),
+            model: Some(
+                if lot == "L-7" {
+                    "Fell pouch"
+                } else {
+                    "Case 40"
+                }
+                .to_owned(),
+            ),
+            construction: Some(
+                if lot == "L-7" {
+                    "two layers, rolled seam"
+                } else {
+                    "aluminium, gasket"
+                }
+                .to_owned(),
+            ),
             ..item(serial)
         };
         bench.store.put_item(&thing).await.expect("put in");
@@ -52,7 +72,11 @@ async fn some_history() -> (Bench, Vec<RunId>) {
         }
         bench.store.put_results(run, &results).await.expect("kept");
         let verdict = results.iter().filter_map(|one| one.verdict).max();
-        bench.store.finish(run, verdict, at(minutes + 5)).await.expect("complete");
+        bench
+            .store
+            .finish(run, verdict, at(minutes + 5))
+            .await
+            .expect("complete");
         runs.push(run);
     }
     (bench, runs)
@@ -60,7 +84,9 @@ async fn some_history() -> (Bench, Vec<RunId>) {
 
 #[test]
 fn a_query_says_what_is_wrong_and_where() {
-    let said = Query::parse("modle:Fell verdict:fale,pass freq:100 since:May flag:ambiant").expect_err("wrong").to_string();
+    let said = Query::parse("modle:Fell verdict:fale,pass freq:100 since:May flag:ambiant")
+        .expect_err("wrong")
+        .to_string();
     for part in [
         "column 1, `modle`: is not a key; did you mean model?; there are item, model,",
         "column 20, `fale`: is not there to choose; did you mean fail?; there are pass, fail, undecided",
@@ -84,16 +110,31 @@ fn a_query_says_what_is_wrong_and_where() {
         assert!(said.contains(part), "{text}: {said}");
     }
     let long = "a ".repeat(QUERY_BYTES_MAX);
-    assert!(Query::parse(&long).expect_err("long").to_string().contains("at most 4096"));
+    assert!(
+        Query::parse(&long)
+            .expect_err("long")
+            .to_string()
+            .contains("at most 4096")
+    );
     let many = "a ".repeat(QUERY_VALUES_MAX + 1);
-    assert!(Query::parse(&many).expect_err("many").to_string().contains("one too many"));
+    assert!(
+        Query::parse(&many)
+            .expect_err("many")
+            .to_string()
+            .contains("one too many")
+    );
 }
 
 #[test]
 fn a_query_becomes_values() {
-    let query = asked("lot:L-7,\"L \"\"8\"\"\" until:2026-01 freq:..1GHz verdict:fail,undecided 12:30 \"rolled seam\" pou*");
+    let query = asked(
+        "lot:L-7,\"L \"\"8\"\"\" until:2026-01 freq:..1GHz verdict:fail,undecided 12:30 \"rolled seam\" pou*",
+    );
     assert_eq!(query.lots, ["L-7", "L \"8\""]);
-    assert_eq!(query.until, Some("2026-02-01T00:00:00Z".parse().expect("a time")));
+    assert_eq!(
+        query.until,
+        Some("2026-02-01T00:00:00Z".parse().expect("a time"))
+    );
     assert_eq!(query.frequency_hz, Some((0.0, 1e9)));
     assert_eq!(query.verdicts, [Verdict::Fail, Verdict::Undecided]);
     assert_eq!(query.words, ["12:30", "rolled seam", "pou*"]);
@@ -144,10 +185,18 @@ async fn every_key_narrows_points() {
         ("sort:oldest", 9),
         ("' OR 1=1 --", 0),
     ] {
-        let found = bench.store.points(&asked(text), &page(50)).await.expect(text);
+        let found = bench
+            .store
+            .points(&asked(text), &page(50))
+            .await
+            .expect(text);
         assert_eq!(found.rows.len(), expected, "{text}");
     }
-    let found = bench.store.points(&asked(&format!("run:{}", &id[..20])), &page(50)).await.expect("read");
+    let found = bench
+        .store
+        .points(&asked(&format!("run:{}", &id[..20])), &page(50))
+        .await
+        .expect("read");
     assert!(found.rows.iter().any(|row| row.run == runs[1]));
 }
 
@@ -165,26 +214,60 @@ async fn runs_fit_by_their_own_words_and_by_their_points() {
         ("zip", vec![1]),
         ("lot:L-7 since:2026-02-01", vec![1]),
     ] {
-        let found = bench.store.run_rows(&asked(text), &page(50)).await.expect(text);
+        let found = bench
+            .store
+            .run_rows(&asked(text), &page(50))
+            .await
+            .expect(text);
         let seen: Vec<_> = found.rows.iter().map(|row| row.run.id).collect();
         let expected: Vec<_> = expected.iter().map(|n: &usize| runs[*n]).collect();
         assert_eq!(seen, expected, "{text}");
     }
-    let found = bench.store.run_rows(&asked("verdict:fail"), &page(1)).await.expect("read");
+    let found = bench
+        .store
+        .run_rows(&asked("verdict:fail"), &page(1))
+        .await
+        .expect("read");
     let row = &found.rows[0];
     let worst = row.worst.as_ref().expect("it is judged");
-    assert_eq!((row.points, worst.margin_db, worst.point.frequency_hz), (3, Some(-6.0), 900e6));
+    assert_eq!(
+        (row.points, worst.margin_db, worst.point.frequency_hz),
+        (3, Some(-6.0), 900e6)
+    );
 }
 
 #[tokio::test]
 async fn a_withdrawn_run_is_left_out_until_asked_for() {
     let (bench, runs) = some_history().await;
     let store = &bench.store;
-    store.withdraw(runs[1], "the lid was ajar", at(9000)).await.expect("withdrawn");
-    let of = async |text: &str| store.points(&asked(text), &page(50)).await.expect("read").rows.len();
-    assert_eq!((of("").await, of("withdrawn:yes").await, of("withdrawn:any").await), (6, 3, 9));
-    assert_eq!((of("verdict:fail").await, of("withdrawn:any ajar").await), (0, 3));
-    assert_eq!(store.runs(&RunFilter::default()).await.expect("read").len(), 2);
+    store
+        .withdraw(runs[1], "the lid was ajar", at(9000))
+        .await
+        .expect("withdrawn");
+    let of = async |text: &str| {
+        store
+            .points(&asked(text), &page(50))
+            .await
+            .expect("read")
+            .rows
+            .len()
+    };
+    assert_eq!(
+        (
+            of("").await,
+            of("withdrawn:yes").await,
+            of("withdrawn:any").await
+        ),
+        (6, 3, 9)
+    );
+    assert_eq!(
+        (of("verdict:fail").await, of("withdrawn:any ajar").await),
+        (0, 3)
+    );
+    assert_eq!(
+        store.runs(&RunFilter::default()).await.expect("read").len(),
+        2
+    );
     let record = store.run(runs[1]).await.expect("still there");
     assert_eq!(record.withdrawn_why.as_deref(), Some("the lid was ajar"));
     store.reinstate(runs[1]).await.expect("reinstated");
@@ -195,18 +278,42 @@ async fn a_withdrawn_run_is_left_out_until_asked_for() {
 #[tokio::test]
 async fn names_that_nobody_has_are_pointed_out() {
     let (bench, _) = some_history().await;
-    let said = bench.store.unknown_names(&asked("model:\"Fel pouch\" lot:L-7")).await.expect("read");
+    let said = bench
+        .store
+        .unknown_names(&asked("model:\"Fel pouch\" lot:L-7"))
+        .await
+        .expect("read");
     assert_eq!(said.len(), 1);
-    assert!(said[0].contains("there is no model `Fel pouch`; did you mean Fell pouch?"), "{said:?}");
-    let refused = bench.store.points(&asked("sort:worst"), &page(5)).await.expect_err("everything");
-    assert!(refused.to_string().contains("give an item, model, lot or run"), "{refused}");
+    assert!(
+        said[0].contains("there is no model `Fel pouch`; did you mean Fell pouch?"),
+        "{said:?}"
+    );
+    let refused = bench
+        .store
+        .points(&asked("sort:worst"), &page(5))
+        .await
+        .expect_err("everything");
+    assert!(
+        refused
+            .to_string()
+            .contains("give an item, model, lot or run"),
+        "{refused}"
+    );
 }
 
 #[tokio::test]
 async fn pages_follow_one_another_while_measuring_goes_on() {
     let (bench, _) = some_history().await;
     let store = &bench.store;
-    for text in ["", "sort:oldest", "verdict:pass", "lot:L-7", "lot:L-7 sort:worst", "flag:near_floor", "kind:at_least"] {
+    for text in [
+        "",
+        "sort:oldest",
+        "verdict:pass",
+        "lot:L-7",
+        "lot:L-7 sort:worst",
+        "flag:near_floor",
+        "kind:at_least",
+    ] {
         let query = asked(text);
         let all = store.points(&query, &page(500)).await.expect("read").rows;
         let (mut seen, mut next, mut turns) = (Vec::new(), page(2), 0);
@@ -215,8 +322,13 @@ async fn pages_follow_one_another_while_measuring_goes_on() {
             seen.extend(found.rows);
             // What begins later sorts before the first page of the newest, and is left out there.
             if text != "sort:oldest" && turns == 0 {
-                let run = bench.run_of("later", 9000 + i64::try_from(seen.len()).expect("small")).await;
-                store.put_results(run, &[result(1.0, ResultKind::Measured, Some(60.0), 1)]).await.expect("kept");
+                let run = bench
+                    .run_of("later", 9000 + i64::try_from(seen.len()).expect("small"))
+                    .await;
+                store
+                    .put_results(run, &[result(1.0, ResultKind::Measured, Some(60.0), 1)])
+                    .await
+                    .expect("kept");
             }
             turns += 1;
             match found.next {
@@ -225,9 +337,16 @@ async fn pages_follow_one_another_while_measuring_goes_on() {
                 None => break,
             }
         }
-        let keys = |rows: &[HistoryRow]| rows.iter().map(|row| (row.run, row.point.clone())).collect::<Vec<_>>();
+        let keys = |rows: &[HistoryRow]| {
+            rows.iter()
+                .map(|row| (row.run, row.point.clone()))
+                .collect::<Vec<_>>()
+        };
         let (seen, all) = (keys(&seen), keys(&all));
-        assert!(seen.starts_with(&all[..all.len().min(seen.len())]) && seen.len() >= all.len(), "{text}");
+        assert!(
+            seen.starts_with(&all[..all.len().min(seen.len())]) && seen.len() >= all.len(),
+            "{text}"
+        );
     }
     for text in ["", "flag:ambient", "verdict:pass"] {
         let query = asked(text);
@@ -259,15 +378,30 @@ async fn no_question_of_the_history_reads_or_sorts_it_all() {
         ("model:M", "run USING INDEX run_by_model"),
         ("verdict:fail", "result_not_passed"),
         ("kind:none", "result_none"),
-        ("flag:ambient since:2026-01 until:2026-02", "SEARCH f USING PRIMARY KEY (flag=? AND run>? AND run<?)"),
+        (
+            "flag:ambient since:2026-01 until:2026-02",
+            "SEARCH f USING PRIMARY KEY (flag=? AND run>? AND run<?)",
+        ),
         ("verdict:fail sort:worst", "result_worst"),
     ] {
         let after = Cursor::behind(RunId::at(at(0)), point_at(1.0), -1.0);
-        for page in [page(50), PageOf { after: Some(after), ..page(50) }] {
-            let sql = history::points_sql(&asked(text), &[], &page).sql().as_str().to_owned();
+        for page in [
+            page(50),
+            PageOf {
+                after: Some(after),
+                ..page(50)
+            },
+        ] {
+            let sql = history::points_sql(&asked(text), &[], &page)
+                .sql()
+                .as_str()
+                .to_owned();
             let steps = plan(&bench, &sql).await;
             assert!(steps.contains(used), "{text}: {steps}");
-            assert!(!steps.contains("USE TEMP B-TREE FOR ORDER BY"), "{text}: {steps}");
+            assert!(
+                !steps.contains("USE TEMP B-TREE FOR ORDER BY"),
+                "{text}: {steps}"
+            );
             assert!(!steps.contains("SCAN r\n"), "{text}: {steps}");
         }
     }
@@ -276,7 +410,10 @@ async fn no_question_of_the_history_reads_or_sorts_it_all() {
         ("verdict:fail", "run USING INDEX run_not_passed"),
         ("flag:ambient", "SEARCH f USING PRIMARY KEY"),
     ] {
-        let sql = history::runs_sql(&asked(text), &[], &page(50)).sql().as_str().to_owned();
+        let sql = history::runs_sql(&asked(text), &[], &page(50))
+            .sql()
+            .as_str()
+            .to_owned();
         let steps = plan(&bench, &sql).await;
         assert!(steps.contains(used), "{text}: {steps}");
         assert!(!steps.contains("USE TEMP B-TREE"), "{text}: {steps}");
@@ -289,40 +426,91 @@ async fn exports_hold_what_was_asked_for_in_three_formats() {
     let path = |name: &str| bench.folder.path().join(name);
     let query = asked("lot:L-7");
     let store = &bench.store;
-    assert_eq!(store.export_points(&query, &path("p.csv"), Format::Csv).await.expect("written"), 6);
+    assert_eq!(
+        store
+            .export_points(&query, &path("p.csv"), Format::Csv)
+            .await
+            .expect("written"),
+        6
+    );
     let mut csv = csv::Reader::from_path(path("p.csv")).expect("CSV");
-    let header: Vec<String> = csv.headers().expect("a header").iter().map(str::to_owned).collect();
-    for name in ["frequency_hz", "se_db", "u_db", "reference_dbm", "verdict", "flags"] {
+    let header: Vec<String> = csv
+        .headers()
+        .expect("a header")
+        .iter()
+        .map(str::to_owned)
+        .collect();
+    for name in [
+        "frequency_hz",
+        "se_db",
+        "u_db",
+        "reference_dbm",
+        "verdict",
+        "flags",
+    ] {
         assert!(header.iter().any(|column| column == name), "{name}");
     }
     let of = |row: &csv::StringRecord, name: &str| {
-        let place = header.iter().position(|column| column == name).expect("a column");
+        let place = header
+            .iter()
+            .position(|column| column == name)
+            .expect("a column");
         row[place].to_owned()
     };
     let rows: Vec<_> = csv.records().map(|row| row.expect("a row")).collect();
-    let fails: Vec<_> = rows.iter().filter(|row| of(row, "verdict") == "fail").collect();
+    let fails: Vec<_> = rows
+        .iter()
+        .filter(|row| of(row, "verdict") == "fail")
+        .collect();
     assert_eq!(fails.len(), 1);
-    assert_eq!((of(fails[0], "se_db"), of(fails[0], "flags")), ("44".to_owned(), "ambient near_floor".to_owned()));
+    assert_eq!(
+        (of(fails[0], "se_db"), of(fails[0], "flags")),
+        ("44".to_owned(), "ambient near_floor".to_owned())
+    );
 
-    assert_eq!(store.export_points(&query, &path("p.jsonl"), Format::JsonLines).await.expect("written"), 6);
+    assert_eq!(
+        store
+            .export_points(&query, &path("p.jsonl"), Format::JsonLines)
+            .await
+            .expect("written"),
+        6
+    );
     let text = std::fs::read_to_string(path("p.jsonl")).expect("readable");
-    let lines: Vec<serde_json::Value> = text.lines().map(|line| serde_json::from_str(line).expect("JSON")).collect();
+    let lines: Vec<serde_json::Value> = text
+        .lines()
+        .map(|line| serde_json::from_str(line).expect("JSON"))
+        .collect();
     for (line, row) in lines.iter().zip(&rows) {
         assert_eq!(line["run"], of(row, "run").as_str());
-        assert_eq!(line["frequency_hz"].as_f64(), of(row, "frequency_hz").parse().ok());
-        assert_eq!(line["margin_db"].as_f64(), of(row, "margin_db").parse().ok());
+        assert_eq!(
+            line["frequency_hz"].as_f64(),
+            of(row, "frequency_hz").parse().ok()
+        );
+        assert_eq!(
+            line["margin_db"].as_f64(),
+            of(row, "margin_db").parse().ok()
+        );
     }
 
-    assert_eq!(store.export_points(&query, &path("p.parquet"), Format::Parquet).await.expect("written"), 6);
+    assert_eq!(
+        store
+            .export_points(&query, &path("p.parquet"), Format::Parquet)
+            .await
+            .expect("written"),
+        6
+    );
     let file = std::fs::File::open(path("p.parquet")).expect("there");
     let read = parquet::file::serialized_reader::SerializedFileReader::new(file).expect("Parquet");
-    let parquet_rows: Vec<serde_json::Value> = parquet::record::reader::RowIter::from_file_into(Box::new(read))
-        .map(|row| {
-            let row = row.expect("a row");
-            let cells = row.get_column_iter().map(|(name, cell)| (name.clone(), value_of(cell)));
-            serde_json::Value::Object(cells.collect())
-        })
-        .collect();
+    let parquet_rows: Vec<serde_json::Value> =
+        parquet::record::reader::RowIter::from_file_into(Box::new(read))
+            .map(|row| {
+                let row = row.expect("a row");
+                let cells = row
+                    .get_column_iter()
+                    .map(|(name, cell)| (name.clone(), value_of(cell)));
+                serde_json::Value::Object(cells.collect())
+            })
+            .collect();
     assert_eq!(parquet_rows.len(), 6);
     for (stored, line) in parquet_rows.iter().zip(&lines) {
         for name in &header {
@@ -331,10 +519,18 @@ async fn exports_hold_what_was_asked_for_in_three_formats() {
             }
         }
     }
-    let runs = store.export_runs(&Query::default(), &path("r.csv"), Format::Csv).await.expect("written");
+    let runs = store
+        .export_runs(&Query::default(), &path("r.csv"), Format::Csv)
+        .await
+        .expect("written");
     let text = std::fs::read_to_string(path("r.csv")).expect("readable");
     assert_eq!((runs, text.lines().count()), (3, 4));
-    assert!(text.lines().next().expect("a header").contains("worst_margin_db"));
+    assert!(
+        text.lines()
+            .next()
+            .expect("a header")
+            .contains("worst_margin_db")
+    );
 }
 
 fn value_of(cell: &parquet::record::Field) -> serde_json::Value {
@@ -400,7 +596,22 @@ async fn a_result_described_anew_loses_its_old_flags() {
     let (bench, runs) = some_history().await;
     let mut one = result(900.0, ResultKind::Measured, Some(44.0), 1);
     one.flags = vec!["overload".to_owned()];
-    bench.store.put_results(runs[1], &[one]).await.expect("kept");
-    let of = async |text: &str| bench.store.points(&asked(text), &page(5)).await.expect("read").rows.len();
-    assert_eq!((of("flag:ambient").await, of("flag:overload").await), (0, 1));
+    bench
+        .store
+        .put_results(runs[1], &[one])
+        .await
+        .expect("kept");
+    let of = async |text: &str| {
+        bench
+            .store
+            .points(&asked(text), &page(5))
+            .await
+            .expect("read")
+            .rows
+            .len()
+    };
+    assert_eq!(
+        (of("flag:ambient").await, of("flag:overload").await),
+        (0, 1)
+    );
 }

@@ -3,7 +3,8 @@
 use super::record::{check_name, check_optional};
 use super::run::insert_item;
 use super::{
-    Item, ResultRecord, RunId, SnapshotKind, Store, StoreError, Verdict, check_text, result, sha256_hex, stamp,
+    Item, ResultRecord, RunId, SnapshotKind, Store, StoreError, Verdict, check_text, result,
+    sha256_hex, stamp,
 };
 use jiff::Timestamp;
 use serde::Serialize;
@@ -96,11 +97,12 @@ impl Store {
         .map_err(|error| fault()(error))?;
         let mut imports = Imports::default();
         for run in runs {
-            let there: Option<bool> = sqlx::query_scalar("SELECT withdrawn IS NOT NULL FROM run WHERE id = ?1")
-                .bind(run.id.to_string())
-                .fetch_optional(&mut *write)
-                .await
-                .map_err(|error| fault()(error))?;
+            let there: Option<bool> =
+                sqlx::query_scalar("SELECT withdrawn IS NOT NULL FROM run WHERE id = ?1")
+                    .bind(run.id.to_string())
+                    .fetch_optional(&mut *write)
+                    .await
+                    .map_err(|error| fault()(error))?;
             if let Some(is_withdrawn) = there {
                 imports.runs_there += 1;
                 imports.withdrawn += u64::from(is_withdrawn);
@@ -121,7 +123,12 @@ impl Store {
     }
 
     /// Withdraws every run that counts and was imported from a file with this text; answers with how many.
-    pub async fn withdraw_import(&self, text: &str, why: &str, at: Timestamp) -> Result<u64, StoreError> {
+    pub async fn withdraw_import(
+        &self,
+        text: &str,
+        why: &str,
+        at: Timestamp,
+    ) -> Result<u64, StoreError> {
         check_text("the reason", why)?;
         let doing = "withdraw what was imported";
         let mut write = self.write(&doing).await?;

@@ -16,9 +16,18 @@ async fn content(path: &Path) -> Vec<String> {
             .fetch_all(&mut shell)
             .await
             .expect("columns");
-        let columns: Vec<String> = columns.iter().map(|column| format!("quote({column})")).collect();
-        let sql = format!("SELECT '{table}|' || {} FROM {table}", columns.join(" || '|' || "));
-        let rows: Vec<String> = sqlx::query_scalar(AssertSqlSafe(sql)).fetch_all(&mut shell).await.expect("rows");
+        let columns: Vec<String> = columns
+            .iter()
+            .map(|column| format!("quote({column})"))
+            .collect();
+        let sql = format!(
+            "SELECT '{table}|' || {} FROM {table}",
+            columns.join(" || '|' || ")
+        );
+        let rows: Vec<String> = sqlx::query_scalar(AssertSqlSafe(sql))
+            .fetch_all(&mut shell)
+            .await
+            .expect("rows");
         all.extend(rows);
     }
     // What is found by flags and words must come along.
@@ -44,13 +53,28 @@ async fn run_with_reference(store: &Store, serial: &str, minutes: i64) -> RunId 
     let run = store.begin_run(&run).await.expect("begun");
     for id in [reference, run] {
         for kind in [ReadingKind::Floor, ReadingKind::Signal] {
-            store.append_reading(id, &reading(kind, 250.0), None).await.expect("kept");
+            store
+                .append_reading(id, &reading(kind, 250.0), None)
+                .await
+                .expect("kept");
         }
     }
-    store.put_results(run, &[result(250.0, ResultKind::Measured, Some(52.0), 1)]).await.expect("kept");
-    store.begin_emission(&emission(Some(run))).await.expect("noted");
-    store.finish(reference, None, at(minutes + 2)).await.expect("complete");
-    store.finish(run, Some(Verdict::Undecided), at(minutes + 2)).await.expect("complete");
+    store
+        .put_results(run, &[result(250.0, ResultKind::Measured, Some(52.0), 1)])
+        .await
+        .expect("kept");
+    store
+        .begin_emission(&emission(Some(run)))
+        .await
+        .expect("noted");
+    store
+        .finish(reference, None, at(minutes + 2))
+        .await
+        .expect("complete");
+    store
+        .finish(run, Some(Verdict::Undecided), at(minutes + 2))
+        .await
+        .expect("complete");
     run
 }
 
@@ -68,7 +92,10 @@ async fn old_traces_move_to_a_second_file_and_come_back() {
     let new = run_with_reference(store, "P-2", 10_000).await;
     // A new run that was subtracted from an old reference keeps it.
     let kept = bench.reference(20).await;
-    store.append_reading(kept, &reading(ReadingKind::Signal, 250.0), None).await.expect("kept");
+    store
+        .append_reading(kept, &reading(ReadingKind::Signal, 250.0), None)
+        .await
+        .expect("kept");
     store.finish(kept, None, at(21)).await.expect("complete");
     let user = NewRun {
         reference_run: Some(kept),
@@ -79,34 +106,74 @@ async fn old_traces_move_to_a_second_file_and_come_back() {
     let results = store.results(old).await.expect("read");
 
     let archive = bench.folder.path().join("old traces.db");
-    let pruned = store.prune(at(5_000), &archive, at(20_000)).await.expect("pruned");
+    let pruned = store
+        .prune(at(5_000), &archive, at(20_000))
+        .await
+        .expect("pruned");
     assert_eq!((pruned.counts.runs, pruned.counts.traces), (2, 4));
     assert_eq!(store.results(old).await.expect("read"), results);
     assert_eq!(store.readings(old).await.expect("read").len(), 2);
     let key = reading(ReadingKind::Signal, 250.0).key;
-    let said = store.reading_with_trace(old, &key).await.expect_err("moved").to_string();
-    assert!(said.contains("`old traces.db`") && said.contains("store attach"), "{said}");
+    let said = store
+        .reading_with_trace(old, &key)
+        .await
+        .expect_err("moved")
+        .to_string();
+    assert!(
+        said.contains("`old traces.db`") && said.contains("store attach"),
+        "{said}"
+    );
     for run in [new, kept] {
-        assert!(store.reading_with_trace(run, &key).await.expect("read").is_some());
+        assert!(
+            store
+                .reading_with_trace(run, &key)
+                .await
+                .expect("read")
+                .is_some()
+        );
     }
     let moved = store.moved_traces(old).await.expect("read");
-    assert_eq!((moved[0].name.as_str(), moved[0].traces), ("old traces.db", 2));
+    assert_eq!(
+        (moved[0].name.as_str(), moved[0].traces),
+        ("old traces.db", 2)
+    );
     let counts = store.counts().await.expect("counted");
     assert_eq!((counts.traces, counts.moved_traces), (5, 4));
-    assert_eq!(store.integrity().await.expect("checked").faults, Vec::<String>::new());
+    assert_eq!(
+        store.integrity().await.expect("checked").faults,
+        Vec::<String>::new()
+    );
     store.compact().await.expect("compacted");
-    let again = store.prune(at(5_000), &archive.with_extension("2"), at(20_001)).await.expect("nothing");
+    let again = store
+        .prune(at(5_000), &archive.with_extension("2"), at(20_001))
+        .await
+        .expect("nothing");
     assert_eq!((again.counts.traces, again.file), (0, None));
-    assert!(store.prune(at(30_000), &archive, at(20_002)).await.is_err(), "the file is there");
+    assert!(
+        store.prune(at(30_000), &archive, at(20_002)).await.is_err(),
+        "the file is there"
+    );
 
     // Neither the mark nor a trace can be taken away by hand.
     let mut shell = bench.shell().await;
-    for change in ["DELETE FROM moved_trace", "UPDATE moved_trace SET seq = 9", "DELETE FROM trace"] {
-        let said = sqlx::query(change).execute(&mut shell).await.expect_err(change).to_string();
+    for change in [
+        "DELETE FROM moved_trace",
+        "UPDATE moved_trace SET seq = 9",
+        "DELETE FROM trace",
+    ] {
+        let said = sqlx::query(change)
+            .execute(&mut shell)
+            .await
+            .expect_err(change)
+            .to_string();
         assert!(said.contains("never"), "{said}");
     }
     assert_eq!(store.attach(&archive).await.expect("back"), 4);
-    let after: Vec<String> = content(store.path()).await.into_iter().filter(|row| !row.starts_with("archive|")).collect();
+    let after: Vec<String> = content(store.path())
+        .await
+        .into_iter()
+        .filter(|row| !row.starts_with("archive|"))
+        .collect();
     assert_eq!(after, before);
     assert_eq!(store.attach(&archive).await.expect("nothing more"), 0);
 }
@@ -117,20 +184,44 @@ async fn a_spoilt_file_of_traces_is_refused_and_changes_nothing() {
     let store = &bench.store;
     run_with_reference(store, "P-1", 0).await;
     let archive = bench.folder.path().join("old.db");
-    store.prune(at(5_000), &archive, at(9_000)).await.expect("pruned");
+    store
+        .prune(at(5_000), &archive, at(9_000))
+        .await
+        .expect("pruned");
     let mut other = shell(&archive).await;
     sqlx::query("UPDATE trace SET data = zeroblob(length(data)) WHERE seq = 2")
         .execute(&mut other)
         .await
         .expect("spoilt");
     let before = content(store.path()).await;
-    let said = store.attach(&archive).await.expect_err("spoilt").to_string();
+    let said = store
+        .attach(&archive)
+        .await
+        .expect_err("spoilt")
+        .to_string();
     assert!(said.contains("does not match its checksum"), "{said}");
     assert_eq!(content(store.path()).await, before);
-    let said = store.attach(store.path()).await.expect_err("a store").to_string();
-    assert!(said.contains("not a file that traces were moved to"), "{said}");
-    for refused in [store.merge(&archive).await.map(drop), Store::restore(&archive.with_extension("x"), &archive, false).await.map(drop)] {
-        assert!(refused.expect_err("an archive").to_string().contains("store attach"));
+    let said = store
+        .attach(store.path())
+        .await
+        .expect_err("a store")
+        .to_string();
+    assert!(
+        said.contains("not a file that traces were moved to"),
+        "{said}"
+    );
+    for refused in [
+        store.merge(&archive).await.map(drop),
+        Store::restore(&archive.with_extension("x"), &archive, false)
+            .await
+            .map(drop),
+    ] {
+        assert!(
+            refused
+                .expect_err("an archive")
+                .to_string()
+                .contains("store attach")
+        );
     }
 }
 
@@ -146,22 +237,45 @@ async fn a_restore_checks_keeps_the_old_file_and_never_overwrites() {
     run_with_reference(store, "P-2", 100).await;
     let newer = content(&path).await;
 
-    let said = Store::restore(&path, &backup, false).await.expect_err("there").to_string();
+    let said = Store::restore(&path, &backup, false)
+        .await
+        .expect_err("there")
+        .to_string();
     assert!(said.contains("--replace"), "{said}");
-    let said = Store::restore(&path, &backup, true).await.expect_err("in use").to_string();
+    let said = Store::restore(&path, &backup, true)
+        .await
+        .expect_err("in use")
+        .to_string();
     assert!(said.contains("another process holds"), "{said}");
     store.close().await;
-    let aside = Store::restore(&path, &backup, true).await.expect("restored").expect("kept");
-    assert_eq!((content(&path).await, content(&aside).await), (whole.clone(), newer));
+    let aside = Store::restore(&path, &backup, true)
+        .await
+        .expect("restored")
+        .expect("kept");
+    assert_eq!(
+        (content(&path).await, content(&aside).await),
+        (whole.clone(), newer)
+    );
     let fresh = bench.folder.path().join("fresh.db");
-    assert_eq!(Store::restore(&fresh, &backup, false).await.expect("restored"), None);
+    assert_eq!(
+        Store::restore(&fresh, &backup, false)
+            .await
+            .expect("restored"),
+        None
+    );
     assert_eq!(content(&fresh).await, whole);
 
     let mut spoilt = shell(&backup).await;
-    for step in ["DROP TRIGGER trace_is_never_changed", "UPDATE trace SET data = zeroblob(length(data))"] {
+    for step in [
+        "DROP TRIGGER trace_is_never_changed",
+        "UPDATE trace SET data = zeroblob(length(data))",
+    ] {
         sqlx::query(step).execute(&mut spoilt).await.expect(step);
     }
-    let said = Store::restore(&path, &backup, true).await.expect_err("spoilt").to_string();
+    let said = Store::restore(&path, &backup, true)
+        .await
+        .expect_err("spoilt")
+        .to_string();
     assert!(said.contains("has 4 faults"), "{said}");
     assert_eq!(content(&path).await, whole);
 }
@@ -177,7 +291,10 @@ async fn every_table_is_gathered_or_left_on_purpose() {
     .await;
     let known: Vec<&str> = merge::gathered().into_iter().chain(merge::LEFT).collect();
     for table in tables {
-        assert!(known.contains(&table.as_str()), "`{table}`: say in store::merge whether it is gathered");
+        assert!(
+            known.contains(&table.as_str()),
+            "`{table}`: say in store::merge whether it is gathered"
+        );
     }
 }
 
@@ -188,18 +305,36 @@ async fn files_that_contradict_each_other_are_not_merged() {
     let run = run_with_reference(store, "P-1", 0).await;
     let other = copy_of(store, "other.db").await;
     let mut spoilt = shell(other.path()).await;
-    for step in ["DROP TRIGGER reading_is_never_changed", "UPDATE reading SET peak_dbm = -1 WHERE kind = 'signal'"] {
+    for step in [
+        "DROP TRIGGER reading_is_never_changed",
+        "UPDATE reading SET peak_dbm = -1 WHERE kind = 'signal'",
+    ] {
         sqlx::query(step).execute(&mut spoilt).await.expect(step);
     }
     let before = content(store.path()).await;
     for (into, from) in [(store, &other), (&other, store)] {
-        let said = into.merge(from.path()).await.expect_err("they differ").to_string();
-        assert!(said.contains(&run.to_string()) && said.contains("nothing was merged"), "{said}");
+        let said = into
+            .merge(from.path())
+            .await
+            .expect_err("they differ")
+            .to_string();
+        assert!(
+            said.contains(&run.to_string()) && said.contains("nothing was merged"),
+            "{said}"
+        );
     }
     assert_eq!(content(store.path()).await, before);
-    let said = store.merge(store.path()).await.expect_err("itself").to_string();
+    let said = store
+        .merge(store.path())
+        .await
+        .expect_err("itself")
+        .to_string();
     assert!(said.contains("this store itself"), "{said}");
-    let said = store.merge(&bench.folder.path().join("nothing.db")).await.expect_err("missing").to_string();
+    let said = store
+        .merge(&bench.folder.path().join("nothing.db"))
+        .await
+        .expect_err("missing")
+        .to_string();
     assert!(said.contains("no such file"), "{said}");
 }
 
@@ -250,21 +385,37 @@ async fn do_it(store: &Store, run: RunId, number: usize, deed: Deed) {
             store.put_results(run, &[anew]).await.expect("kept");
         }
         Deed::NewerAnalysis(se_db) => {
-            let verdict = if se_db < 50.0 { Verdict::Fail } else { Verdict::Pass };
+            let verdict = if se_db < 50.0 {
+                Verdict::Fail
+            } else {
+                Verdict::Pass
+            };
             let anew = result(250.0, ResultKind::Measured, Some(se_db), 2);
             store.put_results(run, &[anew]).await.expect("kept");
             store.set_verdict(run, Some(verdict)).await.expect("set");
         }
-        Deed::Withdraw(minutes) => store.withdraw(run, &format!("why {number}"), at(minutes)).await.expect("withdrawn"),
+        Deed::Withdraw(minutes) => store
+            .withdraw(run, &format!("why {number}"), at(minutes))
+            .await
+            .expect("withdrawn"),
         Deed::CloseEmission => {
             let open = store.open_emissions("Tarn End").await.expect("read");
             if let Some(first) = open.first() {
-                let end = EmissionEnd { id: first.id, ended: at(3), how: "read".to_owned() };
+                let end = EmissionEnd {
+                    id: first.id,
+                    ended: at(3),
+                    how: "read".to_owned(),
+                };
                 store.end_emission(&end).await.expect("closed");
             }
         }
         Deed::Bracket => {
-            let after = store.run(run).await.expect("there").reference_run.expect("it has one");
+            let after = store
+                .run(run)
+                .await
+                .expect("there")
+                .reference_run
+                .expect("it has one");
             store.set_reference_after(run, after).await.expect("noted");
         }
         Deed::Prune => {
@@ -275,7 +426,10 @@ async fn do_it(store: &Store, run: RunId, number: usize, deed: Deed) {
 }
 
 fn block_on(work: impl Future<Output = ()>) {
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime");
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .expect("a runtime");
     runtime.block_on(work);
 }
 
@@ -371,9 +525,15 @@ async fn golden(folder: &TempDir, schema: i64) -> PathBuf {
         _ => include_str!("../../tests/golden/schema-2.sql"),
     };
     let path = folder.path().join(format!("schema-{schema}.db"));
-    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&path).create_if_missing(true).foreign_keys(false);
+    let options = sqlx::sqlite::SqliteConnectOptions::new()
+        .filename(&path)
+        .create_if_missing(true)
+        .foreign_keys(false);
     let mut made = sqlx::ConnectOptions::connect(&options).await.expect("made");
-    sqlx::raw_sql(text).execute(&mut made).await.expect("the rows");
+    sqlx::raw_sql(text)
+        .execute(&mut made)
+        .await
+        .expect("the rows");
     sqlx::Connection::close(made).await.expect("closed");
     path
 }
@@ -398,33 +558,79 @@ async fn a_database_of_every_earlier_schema_gives_the_same_answers() {
         let before = answers(&mut shell(&path).await).await;
         assert_eq!(before.len(), 18);
         // What its own program answered.
-        for (answer, kept) in before.iter().zip(include_str!("../../tests/golden/se.txt").lines()) {
-            let (answer, kept): (Vec<_>, Vec<_>) = (answer.split('|').collect(), kept.split('|').collect());
+        for (answer, kept) in before
+            .iter()
+            .zip(include_str!("../../tests/golden/se.txt").lines())
+        {
+            let (answer, kept): (Vec<_>, Vec<_>) =
+                (answer.split('|').collect(), kept.split('|').collect());
             assert_eq!(answer[..8], kept[..8]);
-            assert_eq!(answer[8].parse::<f64>().expect("SE"), kept[8].parse::<f64>().expect("SE"));
+            assert_eq!(
+                answer[8].parse::<f64>().expect("SE"),
+                kept[8].parse::<f64>().expect("SE")
+            );
         }
-        let readings = Store::open_read_only(&path).await.expect_err("older").to_string();
-        assert!(readings.contains(&format!("schema {schema} is older")), "{readings}");
+        let readings = Store::open_read_only(&path)
+            .await
+            .expect_err("older")
+            .to_string();
+        assert!(
+            readings.contains(&format!("schema {schema} is older")),
+            "{readings}"
+        );
 
         let store = Store::open(&path).await.expect("migrated");
-        assert_eq!(answers(&mut shell(&path).await).await, before, "schema {schema}");
-        assert_eq!(store.integrity().await.expect("checked").faults, Vec::<String>::new());
-        let page = PageOf { rows_max: 100, after: None };
-        let all = store.points(&Query::default(), &page).await.expect("read").rows;
+        assert_eq!(
+            answers(&mut shell(&path).await).await,
+            before,
+            "schema {schema}"
+        );
+        assert_eq!(
+            store.integrity().await.expect("checked").faults,
+            Vec::<String>::new()
+        );
+        let page = PageOf {
+            rows_max: 100,
+            after: None,
+        };
+        let all = store
+            .points(&Query::default(), &page)
+            .await
+            .expect("read")
+            .rows;
         assert_eq!(all.len(), 18);
-        let fails = store.points(&Query::parse("verdict:fail woven").expect("a query"), &page).await.expect("read");
-        let near = store.points(&Query::parse("flag:near_floor").expect("a query"), &page).await.expect("read");
-        let flagged = all.iter().filter(|row| row.flags.iter().any(|flag| flag == "near_floor"));
+        let fails = store
+            .points(&Query::parse("verdict:fail woven").expect("a query"), &page)
+            .await
+            .expect("read");
+        let near = store
+            .points(&Query::parse("flag:near_floor").expect("a query"), &page)
+            .await
+            .expect("read");
+        let flagged = all
+            .iter()
+            .filter(|row| row.flags.iter().any(|flag| flag == "near_floor"));
         assert_eq!(near.rows.len(), flagged.count());
-        assert!(fails.rows.iter().all(|row| row.verdict == Some(Verdict::Fail)));
+        assert!(
+            fails
+                .rows
+                .iter()
+                .all(|row| row.verdict == Some(Verdict::Fail))
+        );
         // The details of before are read as they are.
         let details = store.results(all[0].run).await.expect("read");
-        assert!(details.iter().all(|one| one.detail["dynamic_range_db"].is_f64()));
+        assert!(
+            details
+                .iter()
+                .all(|one| one.detail["dynamic_range_db"].is_f64())
+        );
         store.close().await;
-        let mut backups = std::fs::read_dir(folder.path()).expect("a folder").filter_map(|entry| {
-            let name = entry.ok()?.file_name().into_string().ok()?;
-            name.contains(".before-").then_some(name)
-        });
+        let mut backups = std::fs::read_dir(folder.path())
+            .expect("a folder")
+            .filter_map(|entry| {
+                let name = entry.ok()?.file_name().into_string().ok()?;
+                name.contains(".before-").then_some(name)
+            });
         let backup = folder.path().join(backups.next().expect("a backup"));
         assert_eq!(answers(&mut shell(&backup).await).await, before);
     }
@@ -432,10 +638,17 @@ async fn a_database_of_every_earlier_schema_gives_the_same_answers() {
 
 #[tokio::test]
 async fn a_migration_cut_off_at_any_statement_leaves_an_old_file_whole() {
-    let shipped = open::MIGRATOR.iter().find(|migration| migration.version == 5).expect("shipped");
+    let shipped = open::MIGRATOR
+        .iter()
+        .find(|migration| migration.version == 5)
+        .expect("shipped");
     let text = shipped.sql.as_str().to_owned();
     // After each of these the process may have been killed: the same statements, then one that fails.
-    for cut in ["CREATE TABLE flagged", "CREATE VIRTUAL TABLE word", "CREATE VIEW se"] {
+    for cut in [
+        "CREATE TABLE flagged",
+        "CREATE VIRTUAL TABLE word",
+        "CREATE VIEW se",
+    ] {
         let begin = text.find(cut).expect(cut);
         let broken = format!("{} DROP TABLE nothing;", &text[..begin]);
         let folder = TempDir::new().expect("a folder");
@@ -450,10 +663,18 @@ async fn a_migration_cut_off_at_any_statement_leaves_an_old_file_whole() {
         });
         let migrator = sqlx::migrate::Migrator::with_migrations(migrations.collect());
         let failed = Store::open_with(&path, &migrator).await;
-        assert!(matches!(failed, Err(StoreError::Migration { .. })), "{cut}: {failed:?}");
+        assert!(
+            matches!(failed, Err(StoreError::Migration { .. })),
+            "{cut}: {failed:?}"
+        );
         assert_eq!(answers(&mut shell(&path).await).await, before, "{cut}");
-        let store = Store::open(&path).await.expect("whole, so it can be migrated");
-        assert_eq!(store.integrity().await.expect("checked").faults, Vec::<String>::new());
+        let store = Store::open(&path)
+            .await
+            .expect("whole, so it can be migrated");
+        assert_eq!(
+            store.integrity().await.expect("checked").faults,
+            Vec::<String>::new()
+        );
     }
 }
 
@@ -462,13 +683,29 @@ async fn details_are_packed_and_the_database_says_how() {
     let bench = Bench::new().await;
     let run = bench.run_of("P-1", 0).await;
     let one = result(250.0, ResultKind::Measured, Some(52.0), 1);
-    bench.store.put_results(run, std::slice::from_ref(&one)).await.expect("kept");
-    assert_eq!(bench.store.results(run).await.expect("read")[0].detail, one.detail);
+    bench
+        .store
+        .put_results(run, std::slice::from_ref(&one))
+        .await
+        .expect("kept");
+    assert_eq!(
+        bench.store.results(run).await.expect("read")[0].detail,
+        one.detail
+    );
     let mut shell = bench.shell().await;
-    let row: (i64, Vec<u8>) = sqlx::query_as("SELECT adler32, text FROM dictionary").fetch_one(&mut shell).await.expect("there");
-    assert_eq!((row.0, row.1.as_slice()), (i64::from(detail::DICTIONARY_ADLER32), detail::DICTIONARY));
+    let row: (i64, Vec<u8>) = sqlx::query_as("SELECT adler32, text FROM dictionary")
+        .fetch_one(&mut shell)
+        .await
+        .expect("there");
+    assert_eq!(
+        (row.0, row.1.as_slice()),
+        (i64::from(detail::DICTIONARY_ADLER32), detail::DICTIONARY)
+    );
     // RFC 1950: the stream names its dictionary after two bytes.
-    let named: Vec<u8> = sqlx::query_scalar("SELECT substr(packed, 3, 4) FROM result").fetch_one(&mut shell).await.expect("packed");
+    let named: Vec<u8> = sqlx::query_scalar("SELECT substr(packed, 3, 4) FROM result")
+        .fetch_one(&mut shell)
+        .await
+        .expect("packed");
     assert_eq!(named, detail::DICTIONARY_ADLER32.to_be_bytes());
     assert_eq!(point_at(250.0), one.point);
 }

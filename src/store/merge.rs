@@ -41,22 +41,79 @@ struct Table {
 
 /// What is gathered.
 const GATHERED: [Table; 11] = [
-    Table { name: "snapshot", row: "the file", key: &["sha256"], both: Both::Last(&[]) },
-    Table { name: "lot", row: "lot", key: &["name"], both: Both::Last(&[]) },
-    Table { name: "item", row: "item", key: &["serial"], both: Both::Last(&["described"]) },
-    Table { name: "run", row: "run", key: &["id"], both: Both::Run },
-    Table { name: "run_snapshot", row: "a driver of run", key: &["run", "sha256"], both: Both::Same(&[]) },
-    Table { name: "reading", row: "a reading of run", key: &["run", "seq"], both: Both::Same(&[]) },
-    Table { name: "trace", row: "a trace of run", key: &["run", "seq"], both: Both::Same(&["data"]) },
-    Table { name: "archive", row: "the file of moved traces", key: &["id"], both: Both::Last(&[]) },
-    Table { name: "moved_trace", row: "a moved trace of run", key: &["run", "seq"], both: Both::Last(&[]) },
+    Table {
+        name: "snapshot",
+        row: "the file",
+        key: &["sha256"],
+        both: Both::Last(&[]),
+    },
+    Table {
+        name: "lot",
+        row: "lot",
+        key: &["name"],
+        both: Both::Last(&[]),
+    },
+    Table {
+        name: "item",
+        row: "item",
+        key: &["serial"],
+        both: Both::Last(&["described"]),
+    },
+    Table {
+        name: "run",
+        row: "run",
+        key: &["id"],
+        both: Both::Run,
+    },
+    Table {
+        name: "run_snapshot",
+        row: "a driver of run",
+        key: &["run", "sha256"],
+        both: Both::Same(&[]),
+    },
+    Table {
+        name: "reading",
+        row: "a reading of run",
+        key: &["run", "seq"],
+        both: Both::Same(&[]),
+    },
+    Table {
+        name: "trace",
+        row: "a trace of run",
+        key: &["run", "seq"],
+        both: Both::Same(&["data"]),
+    },
+    Table {
+        name: "archive",
+        row: "the file of moved traces",
+        key: &["id"],
+        both: Both::Last(&[]),
+    },
+    Table {
+        name: "moved_trace",
+        row: "a moved trace of run",
+        key: &["run", "seq"],
+        both: Both::Last(&[]),
+    },
     Table {
         name: "result",
         row: "a result of run",
-        key: &["run", "frequency_hz", "face", "polarisation", "repeat", "analysis"],
+        key: &[
+            "run",
+            "frequency_hz",
+            "face",
+            "polarisation",
+            "repeat",
+            "analysis",
+        ],
         both: Both::Last(&["made"]),
     },
-    Table { name: "emission", row: "emission", key: &["id"], both: Both::Emission },
+    Table {
+        name: "emission",
+        row: "emission",
+        key: &["id"],
+        both: Both::Emission,
+    },
 ];
 
 /// What stays with its station, or is made anew from what is gathered.
@@ -68,9 +125,11 @@ pub(super) fn gathered() -> Vec<&'static str> {
     GATHERED.iter().map(|table| table.name).collect()
 }
 
+/// Columns that are settled by themselves, or follow from others.
+const APART: [&str; 4] = ["first_seen", "withdrawn", "withdrawn_why", "superseded"];
 /// The columns of a run that never change.
 const RUN_FIXED: &str = "kind, item, model, lot, plan_sha, station_sha, reference_run, signature, operator, \
-    started, note, program_version, imported";
+    started, note, imported";
 
 /// What a merge did.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
@@ -95,7 +154,9 @@ impl Store {
         let doing = format!("merge {}", from.display());
         self.check_writable(&doing)?;
         if !from.exists() {
-            return Err(StoreError::Missing { path: from.to_owned() });
+            return Err(StoreError::Missing {
+                path: from.to_owned(),
+            });
         }
         prune::refuse_archive(from).await?;
         known_version(from).await?;
@@ -126,16 +187,27 @@ async fn merge(
     doing: &str,
 ) -> Result<Merged, StoreError> {
     let fault = |error| StoreError::from_sqlite(into, doing.to_owned(), error);
-    prune::attach(connection, from, "other").await.map_err(fault)?;
-    let mut write = connection.begin_with("BEGIN IMMEDIATE").await.map_err(fault)?;
+    prune::attach(connection, from, "other")
+        .await
+        .map_err(fault)?;
+    let mut write = connection
+        .begin_with("BEGIN IMMEDIATE")
+        .await
+        .map_err(fault)?;
     let mut merged = Merged::default();
     let mut faults = Vec::new();
     for table in &GATHERED {
         let columns = columns(&mut write, table.name).await.map_err(fault)?;
         let differing = differing(table, &columns);
-        faults.extend(contradictions(&mut write, table, &differing).await.map_err(fault)?);
+        faults.extend(
+            contradictions(&mut write, table, &differing)
+                .await
+                .map_err(fault)?,
+        );
         if faults.is_empty() {
-            settle_or_say(&mut write, table, &columns, &mut merged.settled).await.map_err(fault)?;
+            settle_or_say(&mut write, table, &columns, &mut merged.settled)
+                .await
+                .map_err(fault)?;
             let added = add(&mut write, table, &columns).await.map_err(fault)?;
             match table.name {
                 "run" => merged.runs = added,
@@ -148,7 +220,10 @@ async fn merge(
         }
     }
     if !faults.is_empty() {
-        return Err(StoreError::Contradiction { path: from.to_owned(), faults });
+        return Err(StoreError::Contradiction {
+            path: from.to_owned(),
+            faults,
+        });
     }
     // A trace that is here need not be looked for elsewhere.
     sqlx::query(
@@ -162,7 +237,10 @@ async fn merge(
     Ok(merged)
 }
 
-async fn columns(connection: &mut SqliteConnection, table: &str) -> Result<Vec<String>, sqlx::Error> {
+async fn columns(
+    connection: &mut SqliteConnection,
+    table: &str,
+) -> Result<Vec<String>, sqlx::Error> {
     sqlx::query_scalar("SELECT name FROM pragma_table_info(?1) ORDER BY cid")
         .bind(table)
         .fetch_all(connection)
@@ -184,9 +262,17 @@ fn differing(table: &Table, columns: &[String]) -> Vec<String> {
             .cloned()
             .collect(),
         Both::Run => RUN_FIXED.split(", ").map(str::to_owned).collect(),
-        Both::Emission => ["run", "station", "frequency_hz", "level_dbm", "radiated_dbm", "why", "began"]
-            .map(str::to_owned)
-            .to_vec(),
+        Both::Emission => [
+            "run",
+            "station",
+            "frequency_hz",
+            "level_dbm",
+            "radiated_dbm",
+            "why",
+            "began",
+        ]
+        .map(str::to_owned)
+        .to_vec(),
         Both::Last(_) => Vec::new(),
     }
 }
@@ -210,6 +296,10 @@ async fn contradictions(
                 " OR (m.ended IS NOT NULL AND o.ended IS NOT NULL AND (m.ended, m.how_ended) IS NOT (o.ended, o.how_ended))",
             );
         }
+        if table.both == Both::Run {
+            // One book imported at two stations is the same run, whichever copy of the book it came from.
+            condition = format!("(m.imported = 0 OR o.imported = 0) AND {condition}");
+        }
         let sql = format!(
             "SELECT m.{} FROM main.{name} AS m JOIN other.{name} AS o ON {} WHERE {condition} LIMIT {FAULTS_SHOWN}",
             key[0],
@@ -218,7 +308,10 @@ async fn contradictions(
         let keys: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
             .fetch_all(&mut *connection)
             .await?;
-        faults.extend(keys.iter().map(|key| format!("{row} {key} is not the same in both")));
+        faults.extend(
+            keys.iter()
+                .map(|key| format!("{row} {key} is not the same in both")),
+        );
     }
     if *name == "reading" {
         // One point read twice, under two numbers.
@@ -230,7 +323,10 @@ async fn contradictions(
         let runs: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
             .fetch_all(&mut *connection)
             .await?;
-        faults.extend(runs.iter().map(|run| format!("run {run} went on in both, separately")));
+        faults.extend(
+            runs.iter()
+                .map(|run| format!("run {run} went on in both, separately")),
+        );
     }
     if *name == "moved_trace" {
         let sql = format!(
@@ -240,35 +336,38 @@ async fn contradictions(
         let runs: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
             .fetch_all(&mut *connection)
             .await?;
-        faults.extend(runs.iter().map(|run| format!("a trace of run {run} is not the one that was moved")));
+        faults.extend(
+            runs.iter()
+                .map(|run| format!("a trace of run {run} is not the one that was moved")),
+        );
     }
     Ok(faults)
 }
 
 /// What of a row sorts: the columns in this order, absent ones first.
 fn rank(table: &Table, columns: &[String], side: &str) -> String {
-    let quoted = |column: &str| format!("CASE WHEN {side}.{column} IS NULL THEN '' ELSE quote({side}.{column}) END");
-    let (first, file): (Vec<String>, _) = match table.both {
-        Both::Last(first) => (first.iter().map(|column| quoted(column)).collect(), ""),
-        _ => (
-            vec![
-                format!("CASE {side}.state WHEN 'complete' THEN 3 WHEN 'failed' THEN 2 WHEN 'stopped' THEN 1 ELSE 0 END"),
-                format!(
-                    "coalesce((SELECT max(printf('%08d', r.analysis) || r.made) FROM {}.result AS r WHERE r.run = {side}.id), '')",
-                    if side == "m" { "main" } else { "other" }
-                ),
-            ],
-            "",
-        ),
+    let quoted = |column: &str| {
+        format!("CASE WHEN {side}.{column} IS NULL THEN '' ELSE quote({side}.{column}) END")
     };
-    let apart = ["first_seen", "withdrawn", "withdrawn_why"];
+    let first: Vec<String> = match table.both {
+        Both::Last(first) => first.iter().map(|column| quoted(column)).collect(),
+        _ => vec![
+            format!(
+                "CASE {side}.state WHEN 'complete' THEN 3 WHEN 'failed' THEN 2 WHEN 'stopped' THEN 1 ELSE 0 END"
+            ),
+            format!(
+                "coalesce((SELECT max(printf('%08d', r.analysis) || r.made) FROM {}.result AS r WHERE r.run = {side}.id), '')",
+                if side == "m" { "main" } else { "other" }
+            ),
+        ],
+    };
     let rest = columns
         .iter()
-        .filter(|column| !apart.contains(&column.as_str()))
+        .filter(|column| !APART.contains(&column.as_str()))
         .map(|column| quoted(column));
     let parts: Vec<String> = first.into_iter().chain(rest).collect();
     // U+0001 sorts before anything that a quoted value holds.
-    format!("{file}{}", parts.join(" || char(1) || "))
+    parts.join(" || char(1) || ")
 }
 
 /// Settles the rows that both files have, and says which were not the same.
@@ -295,32 +394,47 @@ async fn settle_or_say(
         JOIN other.{name} AS o ON {same_key} WHERE ({there}) <> ({here}) GROUP BY m.{0} LIMIT {SETTLED_SHOWN}",
         key[0]
     );
-    let rows = sqlx::query(sqlx::AssertSqlSafe(sql)).fetch_all(&mut *connection).await?;
+    let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
+        .fetch_all(&mut *connection)
+        .await?;
     for found in rows {
         let (name, theirs): (String, i64) = (found.try_get("name")?, found.try_get("theirs")?);
-        let side = if theirs > 0 { "the other file's counts" } else { "this file's counts" };
-        settled.push(format!("{row} {name} is not the same in both: {side}, it is the later"));
+        let side = if theirs > 0 {
+            "the other file's counts"
+        } else {
+            "this file's counts"
+        };
+        settled.push(format!(
+            "{row} {name} is not the same in both: {side}, it is the later"
+        ));
     }
     let has = |column: &str| columns.iter().any(|known| known == column);
     let changing: Vec<&String> = columns
         .iter()
         .filter(|column| !key.contains(&column.as_str()))
-        .filter(|column| !["first_seen", "withdrawn", "withdrawn_why"].contains(&column.as_str()))
+        .filter(|column| !APART.contains(&column.as_str()))
         .collect();
-    let assignments: Vec<String> = changing.iter().map(|column| format!("{column} = o.{column}")).collect();
+    let assignments: Vec<String> = changing
+        .iter()
+        .map(|column| format!("{column} = o.{column}"))
+        .collect();
     if !assignments.is_empty() && *name != "moved_trace" {
         let sql = format!(
             "UPDATE main.{name} AS m SET {} FROM other.{name} AS o WHERE {same_key} AND ({there}) > ({here})",
             assignments.join(", ")
         );
-        sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&mut *connection).await?;
+        sqlx::query(sqlx::AssertSqlSafe(sql))
+            .execute(&mut *connection)
+            .await?;
     }
     if has("first_seen") {
         let sql = format!(
             "UPDATE main.{name} AS m SET first_seen = o.first_seen FROM other.{name} AS o \
             WHERE {same_key} AND o.first_seen < m.first_seen"
         );
-        sqlx::query(sqlx::AssertSqlSafe(sql)).execute(&mut *connection).await?;
+        sqlx::query(sqlx::AssertSqlSafe(sql))
+            .execute(&mut *connection)
+            .await?;
     }
     if has("withdrawn") {
         let sql = "UPDATE main.run AS m SET withdrawn = o.withdrawn, withdrawn_why = o.withdrawn_why \
@@ -346,7 +460,9 @@ async fn add(
         same_key(table)
     ));
     if *name == "moved_trace" {
-        sql.push(" AND NOT EXISTS (SELECT 1 FROM main.trace AS t WHERE t.run = o.run AND t.seq = o.seq)");
+        sql.push(
+            " AND NOT EXISTS (SELECT 1 FROM main.trace AS t WHERE t.run = o.run AND t.seq = o.seq)",
+        );
     }
     sql.push(format_args!(" ORDER BY {}", key.join(", ")));
     let done = sql.build().execute(connection).await?;

@@ -19,7 +19,11 @@ mod emission;
 mod error;
 mod export;
 mod history;
+#[cfg(test)]
+mod history_tests;
 mod import;
+#[cfg(test)]
+mod keeping_tests;
 mod merge;
 mod open;
 mod prune;
@@ -29,10 +33,6 @@ mod record;
 mod restore;
 mod result;
 mod run;
-#[cfg(test)]
-mod history_tests;
-#[cfg(test)]
-mod keeping_tests;
 #[cfg(test)]
 mod tests;
 
@@ -46,8 +46,8 @@ pub use query::{
     QUERY_BYTES_MAX, QUERY_KEYS, QUERY_VALUES_MAX, Query, QueryFault, QueryFaults, Sort, Withdrawn,
 };
 pub use record::{
-    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item,
-    Levels, Moved, NewEmission, NewReading, NewRun, Point, Pruned, ReadingKey, ReadingKind, ReadingRecord,
+    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item, Levels, Moved,
+    NewEmission, NewReading, NewRun, Point, Pruned, ReadingKey, ReadingKind, ReadingRecord,
     ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Snapshot,
     SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
 };

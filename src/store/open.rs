@@ -188,7 +188,9 @@ pub(super) async fn application_id(path: &Path) -> Result<i64, StoreError> {
     }
     let fault = |error| StoreError::from_sqlite(path, "read its schema".to_owned(), error);
     let mut connection = connect(path, options_read_only(path)).await?;
-    let id = sqlx::query_scalar("PRAGMA application_id").fetch_one(&mut connection).await;
+    let id = sqlx::query_scalar("PRAGMA application_id")
+        .fetch_one(&mut connection)
+        .await;
     let id = id.map_err(fault)?;
     connection.close().await.map_err(fault)?;
     Ok(id)
@@ -336,7 +338,11 @@ async fn back_up_before(
 }
 
 /// Writes to a name of its own first, so that a file with the final name is always whole.
-pub(super) async fn copy(path: &Path, to: &Path, connection: &mut SqliteConnection) -> Result<(), StoreError> {
+pub(super) async fn copy(
+    path: &Path,
+    to: &Path,
+    connection: &mut SqliteConnection,
+) -> Result<(), StoreError> {
     let fault = |detail: String| StoreError::Backup {
         path: path.to_owned(),
         backup: to.to_owned(),

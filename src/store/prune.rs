@@ -88,7 +88,10 @@ impl Store {
             .file_name()
             .and_then(|name| name.to_str())
             .ok_or_else(|| refused("its name is not UTF-8"))?;
-        let id = Ulid::from_parts(u64::try_from(at.as_millisecond()).unwrap_or(0), rand::random());
+        let id = Ulid::from_parts(
+            u64::try_from(at.as_millisecond()).unwrap_or(0),
+            rand::random(),
+        );
         let archive = Archive {
             id: id.to_string(),
             name: name.to_owned(),
@@ -126,9 +129,14 @@ impl Store {
     ) -> Result<(), StoreError> {
         let fault = |error| StoreError::from_sqlite(part, "move traces to it".to_owned(), error);
         let mut connection = connect(part, options(part).create_if_missing(true)).await?;
-        attach(&mut connection, self.path(), "old").await.map_err(fault)?;
+        attach(&mut connection, self.path(), "old")
+            .await
+            .map_err(fault)?;
         for statement in ARCHIVE_SCHEMA {
-            sqlx::query(statement).execute(&mut connection).await.map_err(fault)?;
+            sqlx::query(statement)
+                .execute(&mut connection)
+                .await
+                .map_err(fault)?;
         }
         sqlx::query("INSERT INTO main.archive (id, name, made) VALUES (?1, ?2, ?3)")
             .bind(&archive.id)
@@ -137,7 +145,9 @@ impl Store {
             .execute(&mut connection)
             .await
             .map_err(fault)?;
-        let copy = format!("INSERT INTO main.trace SELECT * FROM old.trace WHERE {OLD_RUNS} ORDER BY run, seq");
+        let copy = format!(
+            "INSERT INTO main.trace SELECT * FROM old.trace WHERE {OLD_RUNS} ORDER BY run, seq"
+        );
         sqlx::query(sqlx::AssertSqlSafe(copy))
             .bind(stamp(before))
             .execute(&mut connection)
@@ -152,8 +162,13 @@ impl Store {
         let fault = |error| StoreError::from_sqlite(self.path(), doing.to_owned(), error);
         self.check_writable(&doing)?;
         let mut connection = connect(self.path(), options(self.path())).await?;
-        attach(&mut connection, file, "moved").await.map_err(fault)?;
-        let mut write = connection.begin_with("BEGIN IMMEDIATE").await.map_err(fault)?;
+        attach(&mut connection, file, "moved")
+            .await
+            .map_err(fault)?;
+        let mut write = connection
+            .begin_with("BEGIN IMMEDIATE")
+            .await
+            .map_err(fault)?;
         sqlx::query("INSERT INTO main.archive (id, name, made) VALUES (?1, ?2, ?3)")
             .bind(&archive.id)
             .bind(&archive.name)
@@ -206,8 +221,13 @@ impl Store {
         verify(file).await?;
         let fault = |error| StoreError::from_sqlite(self.path(), doing.to_owned(), error);
         let mut connection = connect(self.path(), options(self.path())).await?;
-        attach(&mut connection, file, "moved").await.map_err(fault)?;
-        let mut write = connection.begin_with("BEGIN IMMEDIATE").await.map_err(fault)?;
+        attach(&mut connection, file, "moved")
+            .await
+            .map_err(fault)?;
+        let mut write = connection
+            .begin_with("BEGIN IMMEDIATE")
+            .await
+            .map_err(fault)?;
         let back = sqlx::query(
             "INSERT INTO main.trace (run, seq, start_hz, stop_hz, points, encoding, unit, sha256, data) \
             SELECT t.run, t.seq, start_hz, stop_hz, t.points, encoding, unit, t.sha256, data \
@@ -294,8 +314,10 @@ async fn verify(file: &Path) -> Result<u64, StoreError> {
             let data: &[u8] = row.try_get("data").map_err(fault)?;
             let written: &[u8] = row.try_get("sha256").map_err(fault)?;
             if Sha256::digest(data).as_slice() != written {
-                let (run, seq): (String, i64) =
-                    (row.try_get("run").map_err(fault)?, row.try_get("seq").map_err(fault)?);
+                let (run, seq): (String, i64) = (
+                    row.try_get("run").map_err(fault)?,
+                    row.try_get("seq").map_err(fault)?,
+                );
                 return Err(StoreError::File {
                     path: file.to_owned(),
                     problem: format!(
@@ -321,8 +343,11 @@ pub(super) async fn refuse_archive(file: &Path) -> Result<(), StoreError> {
         APPLICATION_ID => Ok(()),
         ARCHIVE_ID => Err(StoreError::File {
             path: file.to_owned(),
-            problem: "is a file that traces were moved to; `muffle store attach` brings them back".to_owned(),
+            problem: "is a file that traces were moved to; `muffle store attach` brings them back"
+                .to_owned(),
         }),
-        _ => Err(StoreError::NotAStore { path: file.to_owned() }),
+        _ => Err(StoreError::NotAStore {
+            path: file.to_owned(),
+        }),
     }
 }

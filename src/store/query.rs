@@ -33,17 +33,26 @@ pub const QUERY_KEYS: [(&str, &str); 16] = [
     ("lot", "a lot"),
     ("operator", "who measured"),
     ("run", "a run's id or its beginning"),
-    ("since", "2026, 2026-01, 2026-01-31 or a time: begun then or later"),
+    (
+        "since",
+        "2026, 2026-01, 2026-01-31 or a time: begun then or later",
+    ),
     ("until", "as since: begun before its end"),
     ("freq", "400MHz, 100MHz..1GHz, 100MHz.. or ..1GHz"),
     ("face", "a face"),
     ("polarisation", "horizontal or vertical"),
-    ("verdict", "pass, fail or undecided: of runs, or of points where points are listed"),
+    (
+        "verdict",
+        "pass, fail or undecided: of runs, or of points where points are listed",
+    ),
     ("kind", "measured, at_least or none"),
     ("flag", "a flag of a point"),
     ("state", "running, stopped, complete or failed"),
     ("withdrawn", "no (if not given), yes or any"),
-    ("sort", "newest (if not given), oldest, or worst: points by margin"),
+    (
+        "sort",
+        "newest (if not given), oldest, or worst: points by margin",
+    ),
 ];
 
 /// In which order.
@@ -133,7 +142,11 @@ pub struct QueryFaults {
 impl fmt::Display for QueryFaults {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let clean = |c: char| if c.is_control() { ' ' } else { c };
-        write!(f, "the query cannot be read:\n  {}", self.text.chars().map(clean).collect::<String>())?;
+        write!(
+            f,
+            "the query cannot be read:\n  {}",
+            self.text.chars().map(clean).collect::<String>()
+        )?;
         for fault in &self.faults {
             let blanks = " ".repeat(fault.column - 1);
             write!(f, "\n  {blanks}^ {fault}")?;
@@ -160,12 +173,25 @@ impl Query {
     pub fn parse(text: &str) -> Result<Self, QueryFaults> {
         let mut query = Self::default();
         let mut faults = Vec::new();
-        let whole = |faults| QueryFaults { text: text.to_owned(), faults };
+        let whole = |faults| QueryFaults {
+            text: text.to_owned(),
+            faults,
+        };
         if text.len() > QUERY_BYTES_MAX {
-            let reason = format!("the query has {} bytes; at most {QUERY_BYTES_MAX} are read", text.len());
+            let reason = format!(
+                "the query has {} bytes; at most {QUERY_BYTES_MAX} are read",
+                text.len()
+            );
             let word = text.chars().take(20).collect();
-            let fault = QueryFault { column: 1, word, reason };
-            return Err(QueryFaults { text: String::new(), faults: vec![fault] });
+            let fault = QueryFault {
+                column: 1,
+                word,
+                reason,
+            };
+            return Err(QueryFaults {
+                text: String::new(),
+                faults: vec![fault],
+            });
         }
         let words = match split(text) {
             Ok(words) => words,
@@ -182,7 +208,11 @@ impl Query {
                         true => (word.column, word.key.clone().unwrap_or_default()),
                         false => (value.column, value.text),
                     };
-                    faults.push(QueryFault { column, word, reason: wrong.reason });
+                    faults.push(QueryFault {
+                        column,
+                        word,
+                        reason: wrong.reason,
+                    });
                 }
             }
         }
@@ -199,7 +229,9 @@ impl Query {
 
     fn add_word(&mut self, word: &str) -> Result<(), Wrong> {
         if word.chars().all(|c| !c.is_alphanumeric()) {
-            return Err(Wrong::value("has no letter or digit to look for".to_owned()));
+            return Err(Wrong::value(
+                "has no letter or digit to look for".to_owned(),
+            ));
         }
         keep(&mut self.words, word.to_owned())
     }
@@ -217,24 +249,64 @@ impl Query {
             }
             "run" => {
                 let beginning = value.to_ascii_uppercase();
-                match !beginning.is_empty() && beginning.bytes().all(|b| b.is_ascii_alphanumeric()) {
+                match !beginning.is_empty() && beginning.bytes().all(|b| b.is_ascii_alphanumeric())
+                {
                     true => keep(&mut self.runs, beginning),
-                    false => Err(Wrong::value("is not the beginning of a run's id".to_owned())),
+                    false => Err(Wrong::value(
+                        "is not the beginning of a run's id".to_owned(),
+                    )),
                 }
             }
             "since" => once(&mut self.since, period(value)?.0),
             "until" => once(&mut self.until, period(value)?.1),
             "freq" => once(&mut self.frequency_hz, range(value)?),
-            "verdict" => keep(&mut self.verdicts, word_of(value, &[Verdict::Pass, Verdict::Fail, Verdict::Undecided], |v| v.as_str())?),
-            "kind" => keep(&mut self.kinds, word_of(value, &[ResultKind::Measured, ResultKind::AtLeast, ResultKind::None], |k| k.as_str())?),
-            "flag" => keep(&mut self.flags, word_of(value, &FlagWord::ALL, |flag| flag.as_str())?),
-            "state" => keep(&mut self.states, word_of(value, &[RunState::Running, RunState::Stopped, RunState::Complete, RunState::Failed], |s| s.as_str())?),
+            "verdict" => keep(
+                &mut self.verdicts,
+                word_of(
+                    value,
+                    &[Verdict::Pass, Verdict::Fail, Verdict::Undecided],
+                    |v| v.as_str(),
+                )?,
+            ),
+            "kind" => keep(
+                &mut self.kinds,
+                word_of(
+                    value,
+                    &[ResultKind::Measured, ResultKind::AtLeast, ResultKind::None],
+                    |k| k.as_str(),
+                )?,
+            ),
+            "flag" => keep(
+                &mut self.flags,
+                word_of(value, &FlagWord::ALL, |flag| flag.as_str())?,
+            ),
+            "state" => keep(
+                &mut self.states,
+                word_of(
+                    value,
+                    &[
+                        RunState::Running,
+                        RunState::Stopped,
+                        RunState::Complete,
+                        RunState::Failed,
+                    ],
+                    |s| s.as_str(),
+                )?,
+            ),
             "withdrawn" => {
-                self.withdrawn = word_of(value, &[Withdrawn::No, Withdrawn::Yes, Withdrawn::Any], Withdrawn::as_str)?;
+                self.withdrawn = word_of(
+                    value,
+                    &[Withdrawn::No, Withdrawn::Yes, Withdrawn::Any],
+                    Withdrawn::as_str,
+                )?;
                 Ok(())
             }
             "sort" => {
-                self.sort = word_of(value, &[Sort::Newest, Sort::Oldest, Sort::Worst], Sort::as_str)?;
+                self.sort = word_of(
+                    value,
+                    &[Sort::Newest, Sort::Oldest, Sort::Worst],
+                    Sort::as_str,
+                )?;
                 Ok(())
             }
             other => Err(Wrong::key(other)),
@@ -287,15 +359,45 @@ impl fmt::Display for Query {
         list("lot", self.lots.clone());
         list("operator", self.operators.clone());
         list("run", self.runs.clone());
-        list("since", self.since.iter().map(Timestamp::to_string).collect());
-        list("until", self.until.iter().map(Timestamp::to_string).collect());
-        list("freq", self.frequency_hz.iter().map(|(from, to)| range_text(*from, *to)).collect());
+        list(
+            "since",
+            self.since.iter().map(Timestamp::to_string).collect(),
+        );
+        list(
+            "until",
+            self.until.iter().map(Timestamp::to_string).collect(),
+        );
+        list(
+            "freq",
+            self.frequency_hz
+                .iter()
+                .map(|(from, to)| range_text(*from, *to))
+                .collect(),
+        );
         list("face", self.faces.clone());
         list("polarisation", self.polarisations.clone());
-        list("verdict", texts(&self.verdicts.iter().map(|v| v.as_str()).collect::<Vec<_>>()));
-        list("kind", texts(&self.kinds.iter().map(|k| k.as_str()).collect::<Vec<_>>()));
-        list("flag", texts(&self.flags.iter().map(|flag| flag.as_str()).collect::<Vec<_>>()));
-        list("state", texts(&self.states.iter().map(|s| s.as_str()).collect::<Vec<_>>()));
+        list(
+            "verdict",
+            texts(&self.verdicts.iter().map(|v| v.as_str()).collect::<Vec<_>>()),
+        );
+        list(
+            "kind",
+            texts(&self.kinds.iter().map(|k| k.as_str()).collect::<Vec<_>>()),
+        );
+        list(
+            "flag",
+            texts(
+                &self
+                    .flags
+                    .iter()
+                    .map(|flag| flag.as_str())
+                    .collect::<Vec<_>>(),
+            ),
+        );
+        list(
+            "state",
+            texts(&self.states.iter().map(|s| s.as_str()).collect::<Vec<_>>()),
+        );
         if self.withdrawn != Withdrawn::No {
             list("withdrawn", texts(&[self.withdrawn.as_str()]));
         }
@@ -332,7 +434,10 @@ struct Wrong {
 
 impl Wrong {
     fn value(reason: String) -> Self {
-        Self { is_key: false, reason }
+        Self {
+            is_key: false,
+            reason,
+        }
     }
 
     fn key(given: &str) -> Self {
@@ -342,7 +447,10 @@ impl Wrong {
             did_you_mean(given, &keys),
             keys.join(", ")
         );
-        Self { is_key: true, reason }
+        Self {
+            is_key: true,
+            reason,
+        }
     }
 }
 
@@ -367,7 +475,11 @@ fn one_of<'a>(value: &str, known: &[&'a str]) -> Result<&'a str, Wrong> {
     })
 }
 
-fn word_of<T: Copy>(value: &str, all: &[T], as_str: impl Fn(T) -> &'static str) -> Result<T, Wrong> {
+fn word_of<T: Copy>(
+    value: &str,
+    all: &[T],
+    as_str: impl Fn(T) -> &'static str,
+) -> Result<T, Wrong> {
     let words: Vec<_> = all.iter().map(|one| as_str(*one)).collect();
     let word = one_of(value, &words)?;
     let found = all.iter().copied().find(|one| as_str(*one) == word);
@@ -376,7 +488,9 @@ fn word_of<T: Copy>(value: &str, all: &[T], as_str: impl Fn(T) -> &'static str) 
 
 fn keep<T>(list: &mut Vec<T>, value: T) -> Result<(), Wrong> {
     if list.len() == QUERY_VALUES_MAX {
-        return Err(Wrong::value(format!("is one too many; at most {QUERY_VALUES_MAX} of a kind are taken")));
+        return Err(Wrong::value(format!(
+            "is one too many; at most {QUERY_VALUES_MAX} of a kind are taken"
+        )));
     }
     list.push(value);
     Ok(())
@@ -385,7 +499,9 @@ fn keep<T>(list: &mut Vec<T>, value: T) -> Result<(), Wrong> {
 fn once<T>(place: &mut Option<T>, value: T) -> Result<(), Wrong> {
     match place.replace(value) {
         None => Ok(()),
-        Some(_) => Err(Wrong::value("is the second of its key; give one".to_owned())),
+        Some(_) => Err(Wrong::value(
+            "is the second of its key; give one".to_owned(),
+        )),
     }
 }
 
@@ -411,7 +527,11 @@ fn range(value: &str) -> Result<(f64, f64), Wrong> {
         Some(ends) => ends,
     };
     let from_hz = if from.is_empty() { 0.0 } else { read(from)? };
-    let to_hz = if to.is_empty() { f64::INFINITY } else { read(to)? };
+    let to_hz = if to.is_empty() {
+        f64::INFINITY
+    } else {
+        read(to)?
+    };
     match from_hz <= to_hz && value != ".." {
         true => Ok((from_hz, to_hz)),
         false => Err(Wrong::value("is not a range that rises".to_owned())),
@@ -420,7 +540,11 @@ fn range(value: &str) -> Result<(f64, f64), Wrong> {
 
 /// The beginning and the end of a year, month, day or moment.
 fn period(value: &str) -> Result<(Timestamp, Timestamp), Wrong> {
-    let wrong = || Wrong::value("is not a date; write 2026, 2026-01, 2026-01-31 or 2026-01-31T09:00:00Z".to_owned());
+    let wrong = || {
+        Wrong::value(
+            "is not a date; write 2026, 2026-01, 2026-01-31 or 2026-01-31T09:00:00Z".to_owned(),
+        )
+    };
     if let Ok(moment) = value.parse::<Timestamp>() {
         return Ok((moment, moment));
     }
@@ -441,12 +565,20 @@ fn period(value: &str) -> Result<(Timestamp, Timestamp), Wrong> {
             (from, from.last_of_month().tomorrow().map_err(|_| wrong())?)
         }
         [year, month, of_month] => {
-            let from = day(number(year, 4)?, small(number(month, 2)?)?, small(number(of_month, 2)?)?)?;
+            let from = day(
+                number(year, 4)?,
+                small(number(month, 2)?)?,
+                small(number(of_month, 2)?)?,
+            )?;
             (from, from.tomorrow().map_err(|_| wrong())?)
         }
         _ => return Err(wrong()),
     };
-    let start = |date: Date| TimeZone::UTC.to_timestamp(date.at(0, 0, 0, 0)).map_err(|_| wrong());
+    let start = |date: Date| {
+        TimeZone::UTC
+            .to_timestamp(date.at(0, 0, 0, 0))
+            .map_err(|_| wrong())
+    };
     Ok((start(from)?, start(to)?))
 }
 
@@ -469,7 +601,11 @@ fn split(text: &str) -> Result<Vec<Word>, QueryFault> {
             if value.text.is_empty() {
                 let word = letters[column - 1..next].iter().collect();
                 let reason = "a value is missing here".to_owned();
-                return Err(QueryFault { column: value.column, word, reason });
+                return Err(QueryFault {
+                    column: value.column,
+                    word,
+                    reason,
+                });
             }
             values.push(value);
             at = next + usize::from(has_more);
@@ -477,7 +613,11 @@ fn split(text: &str) -> Result<Vec<Word>, QueryFault> {
                 break;
             }
         }
-        words.push(Word { column, key, values });
+        words.push(Word {
+            column,
+            key,
+            values,
+        });
     }
     Ok(words)
 }
@@ -507,7 +647,13 @@ fn value_at(letters: &[char], begin: usize, in_list: bool) -> Result<(Value, usi
         at += 1;
     }
     match is_open {
-        false => Ok((Value { column: begin + 1, text }, at)),
+        false => Ok((
+            Value {
+                column: begin + 1,
+                text,
+            },
+            at,
+        )),
         true => Err(QueryFault {
             column: begin + 1,
             word: letters[begin..].iter().collect(),

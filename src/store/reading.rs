@@ -131,7 +131,11 @@ impl Store {
         .await;
         let fault = || self.fault(format!("read run {run}, {key}"));
         let Some(row) = row.map_err(|error| fault()(error))? else {
-            return match self.moved_to(run, key).await.map_err(|error| fault()(error))? {
+            return match self
+                .moved_to(run, key)
+                .await
+                .map_err(|error| fault()(error))?
+            {
                 None => Ok(None),
                 Some(name) => Err(StoreError::TraceMoved {
                     run,

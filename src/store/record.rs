@@ -267,7 +267,6 @@ pub struct RunRecord {
     pub withdrawn_why: Option<String>,
 }
 
-
 /// Where and how often: what one SE value belongs to.
 ///
 /// Equal means the same bits of frequency: a point comes from the plan and is never computed anew.

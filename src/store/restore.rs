@@ -13,10 +13,19 @@ impl Store {
     /// Puts a copy of `from` at `path`. A file that is there is kept as `<path>.before-restore`, and only if
     /// `replace` says so and nobody uses it. `from` is checked first, as [`Self::integrity`] checks, and stays
     /// as it is. Answers with where the old file is now.
-    pub async fn restore(path: &Path, from: &Path, replace: bool) -> Result<Option<PathBuf>, StoreError> {
-        let file = |problem: String| StoreError::File { path: path.to_owned(), problem };
+    pub async fn restore(
+        path: &Path,
+        from: &Path,
+        replace: bool,
+    ) -> Result<Option<PathBuf>, StoreError> {
+        let file = |problem: String| StoreError::File {
+            path: path.to_owned(),
+            problem,
+        };
         if !from.exists() {
-            return Err(StoreError::Missing { path: from.to_owned() });
+            return Err(StoreError::Missing {
+                path: from.to_owned(),
+            });
         }
         check_backup(from).await?;
         let is_there = !is_new(path);
@@ -31,7 +40,10 @@ impl Store {
         let removed = std::fs::remove_file(&restored);
         match removed {
             Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
-                return Err(file(format!("`{}` is in the way ({error})", restored.display())));
+                return Err(file(format!(
+                    "`{}` is in the way ({error})",
+                    restored.display()
+                )));
             }
             _ => {}
         }
@@ -39,12 +51,19 @@ impl Store {
         copy(from, &restored, &mut connection).await?;
         drop(connection);
         let aside = match is_there {
-            true => Some(set_aside(path).map_err(|error| file(format!("cannot be kept aside ({error})")))?),
+            true => Some(
+                set_aside(path).map_err(|error| file(format!("cannot be kept aside ({error})")))?,
+            ),
             false => None,
         };
         std::fs::rename(&restored, path)
             .and_then(|()| sync_folder(path))
-            .map_err(|error| file(format!("cannot be written ({error}); the backup is whole in `{}`", restored.display())))?;
+            .map_err(|error| {
+                file(format!(
+                    "cannot be written ({error}); the backup is whole in `{}`",
+                    restored.display()
+                ))
+            })?;
         Ok(aside)
     }
 }
@@ -61,7 +80,10 @@ async fn check_backup(from: &Path) -> Result<(), StoreError> {
             None => Ok(()),
             Some(first) => Err(StoreError::File {
                 path: from.to_owned(),
-                problem: format!("has {} faults, the first: {first}; nothing was changed", faults.len()),
+                problem: format!(
+                    "has {} faults, the first: {first}; nothing was changed",
+                    faults.len()
+                ),
             }),
         };
     }
@@ -84,13 +106,24 @@ async fn check_backup(from: &Path) -> Result<(), StoreError> {
 /// Sees that nobody else has the store open, and merges its log into it. One that cannot be read any more is
 /// nobody's.
 async fn close_for_good(path: &Path) -> Result<(), StoreError> {
-    let options = options(path).busy_timeout(IN_USE_TIMEOUT).locking_mode(sqlx::sqlite::SqliteLockingMode::Exclusive);
+    let options = options(path)
+        .busy_timeout(IN_USE_TIMEOUT)
+        .locking_mode(sqlx::sqlite::SqliteLockingMode::Exclusive);
     let alone = async {
         let mut connection = connect(path, options).await?;
         let fault = |error| StoreError::from_sqlite(path, "have it alone".to_owned(), error);
-        sqlx::query("BEGIN EXCLUSIVE").execute(&mut connection).await.map_err(fault)?;
-        sqlx::query("COMMIT").execute(&mut connection).await.map_err(fault)?;
-        sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut connection).await.map_err(fault)?;
+        sqlx::query("BEGIN EXCLUSIVE")
+            .execute(&mut connection)
+            .await
+            .map_err(fault)?;
+        sqlx::query("COMMIT")
+            .execute(&mut connection)
+            .await
+            .map_err(fault)?;
+        sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)")
+            .execute(&mut connection)
+            .await
+            .map_err(fault)?;
         connection.close().await.map_err(fault)
     };
     match alone.await {

@@ -2,16 +2,14 @@
 
 use super::record::check_finite;
 use super::{
-    ResultKind, ResultRecord, RunId, Store, StoreError, Verdict, Write, check_point, check_text, detail,
-    json, parsed, parsed_optional, point, stamp, words_json,
+    ResultKind, ResultRecord, RunId, Store, StoreError, Verdict, Write, check_point, check_text,
+    detail, json, parsed, parsed_optional, point, stamp, words_json,
 };
 use sqlx::sqlite::SqliteRow;
 use sqlx::{QueryBuilder, Row, Sqlite};
 
-/// Only the newest analysis of a point; a seek in the primary key, whose last column is the analysis.
-pub(super) const NEWEST: &str = "r.analysis = (SELECT max(n.analysis) FROM result n \
-    WHERE n.run = r.run AND n.frequency_hz = r.frequency_hz AND n.face = r.face \
-    AND n.polarisation = r.polarisation AND n.repeat = r.repeat)";
+/// Only the newest analysis of a point.
+pub(super) const NEWEST: &str = "r.superseded = 0";
 
 impl Store {
     /// Keeps results, all or nothing. A point's result of the same analysis version is replaced; another
@@ -65,7 +63,11 @@ pub(super) fn check_result(run: RunId, result: &ResultRecord) -> Result<(), Stor
     )
 }
 
-pub(super) async fn upsert(run: &str, result: &ResultRecord, write: &mut Write) -> Result<(), sqlx::Error> {
+pub(super) async fn upsert(
+    run: &str,
+    result: &ResultRecord,
+    write: &mut Write,
+) -> Result<(), sqlx::Error> {
     let point = &result.point;
     sqlx::query(
         "INSERT INTO result (run, frequency_hz, face, polarisation, repeat, analysis, kind, \

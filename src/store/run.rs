@@ -167,12 +167,7 @@ impl Store {
 
     /// Notes that a run is not to be counted, and why. It stays where it is; lists, lots and references leave
     /// it out. Withdrawing it again changes nothing but the reason.
-    pub async fn withdraw(
-        &self,
-        run: RunId,
-        why: &str,
-        at: Timestamp,
-    ) -> Result<(), StoreError> {
+    pub async fn withdraw(&self, run: RunId, why: &str, at: Timestamp) -> Result<(), StoreError> {
         check_text("the reason", why)?;
         let doing = format!("withdraw run {run}");
         let change = sqlx::query(

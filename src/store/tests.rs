@@ -128,7 +128,12 @@ pub(super) fn reading_of(kind: ReadingKind, mhz: f64, levels: Levels) -> NewRead
     }
 }
 
-pub(super) fn result(mhz: f64, kind: ResultKind, se_db: Option<f64>, analysis: u32) -> ResultRecord {
+pub(super) fn result(
+    mhz: f64,
+    kind: ResultKind,
+    se_db: Option<f64>,
+    analysis: u32,
+) -> ResultRecord {
     ResultRecord {
         point: point_at(mhz),
         analysis,
@@ -569,7 +574,13 @@ async fn a_newer_analysis_stands_beside_the_older() {
     );
     assert_eq!(store.counts().await.expect("counted").results, 3);
     let history = store
-        .points(&Query::default(), &PageOf { rows_max: 9, after: None })
+        .points(
+            &Query::default(),
+            &PageOf {
+                rows_max: 9,
+                after: None,
+            },
+        )
         .await
         .expect("read")
         .rows;
@@ -610,7 +621,10 @@ async fn history_is_filtered_and_paged() {
             (at(0), 300e6)
         ]
     );
-    let none = store.points(&asked("verdict:fail"), &all).await.expect("read");
+    let none = store
+        .points(&asked("verdict:fail"), &all)
+        .await
+        .expect("read");
     assert_eq!((none.rows, none.next), (vec![], None));
     let since = RunFilter {
         since: Some(at(1)),
@@ -689,7 +703,9 @@ async fn calls_can_be_spawned() {
     drop(assert_send(Store::open(path)));
     drop(assert_send(Store::open_read_only(path)));
     drop(assert_send(bench.store.find_run("0")));
-    drop(assert_send(bench.store.points(&Query::default(), &PageOf::default())));
+    drop(assert_send(
+        bench.store.points(&Query::default(), &PageOf::default()),
+    ));
     drop(assert_send(bench.store.put_results(run, &[])));
     drop(assert_send(bench.store.set_state(
         run,
