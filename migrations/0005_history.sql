@@ -152,13 +152,14 @@ CREATE TABLE archive (
     made TEXT NOT NULL
 ) STRICT;
 CREATE TABLE moved_trace (
-    -- Stands where a trace stood, with its checksum, and says in which file the trace is now.
+    -- Stands where a trace stood, with its checksum, and says in which file the trace is now. Two stations'
+    -- files that were merged may each have moved it: then it is in either.
     run      TEXT NOT NULL,
     seq      INTEGER NOT NULL,
     points   INTEGER NOT NULL CHECK (points > 0),
     sha256   BLOB NOT NULL CHECK (length(sha256) = 32),
     archive  TEXT NOT NULL REFERENCES archive (id),
-    PRIMARY KEY (run, seq),
+    PRIMARY KEY (run, seq, archive),
     FOREIGN KEY (run, seq) REFERENCES reading (run, seq)
 ) STRICT, WITHOUT ROWID;
 

@@ -35,7 +35,7 @@ impl Store {
         let row = sqlx::query(
             "SELECT (SELECT count(*) FROM item) AS items, (SELECT count(*) FROM run) AS runs, \
             (SELECT count(*) FROM reading) AS readings, (SELECT count(*) FROM trace) AS traces, \
-            (SELECT count(*) FROM moved_trace) AS moved_traces, \
+            (SELECT count(*) FROM (SELECT DISTINCT run, seq FROM moved_trace)) AS moved_traces, \
             (SELECT count(*) FROM result) AS results, (SELECT count(*) FROM emission) AS emissions, \
             (SELECT count(*) FROM snapshot) AS snapshots",
         )

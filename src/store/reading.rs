@@ -162,7 +162,7 @@ impl Store {
             AND moved.seq = coalesce(reading.trace_seq, reading.seq) \
             JOIN archive ON archive.id = moved.archive \
             WHERE reading.run = ?1 AND kind = ?2 AND frequency_hz = ?3 AND face = ?4 \
-            AND polarisation = ?5 AND repeat = ?6",
+            AND polarisation = ?5 AND repeat = ?6 ORDER BY archive.id LIMIT 1",
         )
         .bind(run.to_string())
         .bind(key.kind.as_str())
