@@ -302,14 +302,16 @@ fn lead(query: &Query, words: &[Worded], of_points: bool) -> Lead {
             AND r.analysis = f.analysis CROSS JOIN run ON run.id = r.run";
         return Lead::Results(from, "f");
     }
-    if of_points
-        && matches!(
-            query.verdicts.as_slice(),
-            [Verdict::Fail | Verdict::Undecided]
-        )
-    {
-        let from = "result r INDEXED BY result_not_passed CROSS JOIN run ON run.id = r.run";
-        return Lead::Results(from, "r");
+    match query.verdicts.as_slice() {
+        [Verdict::Fail] if of_points => {
+            let from = "result r INDEXED BY result_failed CROSS JOIN run ON run.id = r.run";
+            return Lead::Results(from, "r");
+        }
+        [Verdict::Undecided] if of_points => {
+            let from = "result r INDEXED BY result_undecided CROSS JOIN run ON run.id = r.run";
+            return Lead::Results(from, "r");
+        }
+        _ => {}
     }
     match query.kinds.as_slice() {
         [ResultKind::None] => Lead::Results(
@@ -614,10 +616,6 @@ fn push_words(
 }
 
 fn push_verdicts(sql: &mut QueryBuilder<Sqlite>, column: &str, verdicts: &[Verdict]) {
-    if let [Verdict::Fail | Verdict::Undecided] = verdicts {
-        // The condition of the index as it stands there: SQLite does not see that the next one implies it.
-        sql.push(format_args!(" AND {column} IN ('fail', 'undecided')"));
-    }
     push_words(sql, column, verdicts.iter().map(|verdict| verdict.as_str()));
 }
 
