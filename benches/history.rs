@@ -225,7 +225,7 @@ async fn new_run(store: &Store, number: u64) -> RunId {
         note: None,
         first_seen: started(number),
     };
-    if number % RUNS_PER_ITEM == 0 {
+    if number.is_multiple_of(RUNS_PER_ITEM) {
         store.put_item(&item).await.expect("put in");
     }
     let kept = async |kind, text: &str| {
@@ -246,7 +246,9 @@ async fn new_run(store: &Store, number: u64) -> RunId {
         signature: "one set-up".to_owned(),
         operator: Some(OPERATORS[usize::try_from(number % 4).expect("small")].to_owned()),
         started: started(number),
-        note: (number % 997 == 0).then(|| "zip torn at the corner".to_owned()),
+        note: number
+            .is_multiple_of(997)
+            .then(|| "zip torn at the corner".to_owned()),
         program_version: "0.1.0".to_owned(),
     };
     store.begin_run(&run).await.expect("begun")
@@ -266,7 +268,7 @@ async fn fill(store: &Store, runs: u64) -> Filling {
         let mut rng = StdRng::seed_from_u64(number);
         let run = new_run(store, number).await;
         let at = started(number);
-        if number % TRACED_EVERY == 0 {
+        if number.is_multiple_of(TRACED_EVERY) {
             let readings: Vec<_> = points()
                 .iter()
                 .map(|point| reading(&mut rng, point, at))

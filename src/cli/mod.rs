@@ -52,7 +52,7 @@ enum Command {
     /// List the drivers, or try one against an instrument.
     Driver(driver::DriverArgs),
     /// List what was measured.
-    History(history::HistoryArgs),
+    History(Box<history::HistoryArgs>),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
     /// Ask theory about a measured curve: where it leaks, two items nested, a pulse behind it.
@@ -199,7 +199,7 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Measure(args) => measure::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Driver(args) => driver::run(args).await,
-        Command::History(args) => history::run(args).await,
+        Command::History(args) => history::run(*args).await,
         Command::Show(args) => show::run(args).await,
         Command::Shield(args) => shield::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,

@@ -24,7 +24,7 @@ pub async fn import(
     text: &str,
     at: Timestamp,
 ) -> Result<Imports, EvaluateError> {
-    let runs = runs_of(name, text)?;
+    let runs = runs_of(name, text).map_err(EvaluateError::Readings)?;
     let mut faults = Vec::new();
     for run in &runs {
         if let Some(other) = store.imported_otherwise(run).await? {
@@ -60,7 +60,7 @@ pub(super) async fn computed(
     };
     let file = store.snapshot(&run.plan_sha).await?;
     let file = file.ok_or_else(|| missing("the file it was imported from"))?;
-    let runs = runs_of(&file.name, &file.text)?;
+    let runs = runs_of(&file.name, &file.text).map_err(EvaluateError::Readings)?;
     let found = runs.into_iter().find(|known| known.id == run.id);
     Ok(found
         .ok_or_else(|| missing("its part of the file it was imported from"))?
@@ -70,8 +70,8 @@ pub(super) async fn computed(
 /// What one run is: item, time, person.
 type Group<'a> = (Timestamp, &'a str, Option<&'a str>);
 
-fn runs_of(name: &str, text: &str) -> Result<Vec<ImportedRun>, EvaluateError> {
-    let readings = read_readings(name, text).map_err(EvaluateError::Readings)?;
+fn runs_of(name: &str, text: &str) -> Result<Vec<ImportedRun>, Faults> {
+    let readings = read_readings(name, text)?;
     let mut groups: BTreeMap<Group, Vec<&HandReading>> = BTreeMap::new();
     for reading in &readings {
         let group = (

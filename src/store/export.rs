@@ -193,7 +193,7 @@ async fn export_file<R: Send + Sync>(
 
 /// A file that is being written.
 enum Writer<R, W: Write + Send> {
-    Csv(Vec<Column<R>>, csv::Writer<W>),
+    Csv(Vec<Column<R>>, Box<csv::Writer<W>>),
     JsonLines(Vec<Column<R>>, W),
     Parquet(Vec<Column<R>>, Box<SerializedFileWriter<W>>, Vec<R>),
 }
@@ -222,7 +222,7 @@ impl<R, W: Write + Send> Writer<R, W> {
                 let mut writer = csv::Writer::from_writer(to);
                 let header = columns.iter().map(|column| column.name);
                 writer.write_record(header).map_err(csv_fault)?;
-                Ok(Self::Csv(columns, writer))
+                Ok(Self::Csv(columns, Box::new(writer)))
             }
             Format::JsonLines => Ok(Self::JsonLines(columns, to)),
             Format::Parquet => {
@@ -269,7 +269,7 @@ impl<R, W: Write + Send> Writer<R, W> {
 
     fn end(self) -> io::Result<W> {
         match self {
-            Self::Csv(_, writer) => writer.into_inner().map_err(|error| error.into_error()),
+            Self::Csv(_, writer) => (*writer).into_inner().map_err(|error| error.into_error()),
             Self::JsonLines(_, to) => Ok(to),
             Self::Parquet(columns, mut writer, held) => {
                 if !held.is_empty() {
@@ -284,10 +284,18 @@ impl<R, W: Write + Send> Writer<R, W> {
 fn plain(cell: Cell) -> String {
     match cell {
         Cell::Text(text) => text.unwrap_or_default(),
-        Cell::Number(number) => number.map_or(String::new(), |number| number.to_string()),
+        Cell::Number(number) => number.map_or(String::new(), plain_number),
         Cell::Whole(number) => number.to_string(),
         Cell::Yes(yes) => yes.to_string(),
         Cell::Time(time) => time.map_or(String::new(), stamp),
+    }
+}
+
+/// The shortest that reads back the same; what is close to nothing not with all its zeros.
+fn plain_number(number: f64) -> String {
+    match number != 0.0 && number.abs() < 1e-5 {
+        true => format!("{number:e}"),
+        false => number.to_string(),
     }
 }
 

@@ -155,23 +155,21 @@ impl Store {
 
     /// How many points a run has, and the one that decides it.
     async fn deciding(&self, run: RunId) -> Result<(u32, Option<ResultRecord>), StoreError> {
-        let mut sql = QueryBuilder::<Sqlite>::new(
-            "SELECT *, count(*) OVER () AS points FROM result r WHERE r.run = ",
-        );
+        let doing = format!("read the results of run {run}");
+        let points =
+            sqlx::query_scalar("SELECT count(*) FROM result WHERE run = ?1 AND superseded = 0")
+                .bind(run.to_string())
+                .fetch_one(self.readers())
+                .await
+                .map_err(self.fault(&doing))?;
+        let mut sql = QueryBuilder::<Sqlite>::new("SELECT * FROM result r WHERE r.run = ");
         sql.push_bind(run.to_string()).push(" AND ").push(NEWEST);
         sql.push(" ORDER BY margin_db NULLS LAST, se_db NULLS LAST, ");
         sql.push(POINT_ORDER).push(" LIMIT 1");
         let row = sql.build().fetch_optional(self.readers()).await;
-        let read = |row: SqliteRow| {
-            let worst = result(&row)?;
-            Ok((
-                row.try_get("points")?,
-                worst.se_db.is_some().then_some(worst),
-            ))
-        };
-        let found = row.and_then(|row| row.map(read).transpose());
-        let found = found.map_err(self.fault(format_args!("read the results of run {run}")))?;
-        Ok(found.unwrap_or((0, None)))
+        let worst = row.and_then(|row| row.as_ref().map(result).transpose());
+        let worst = worst.map_err(self.fault(&doing))?;
+        Ok((points, worst.filter(|worst| worst.se_db.is_some())))
     }
 
     /// For each item, model, lot or operator of the query that no run has: a sentence that says so and what

@@ -539,15 +539,14 @@ async fn golden(folder: &TempDir, schema: i64) -> PathBuf {
 }
 
 async fn answers(shell: &mut SqliteConnection) -> Vec<String> {
-    let rows = texts(
+    texts(
         shell,
         "SELECT serial || '|' || model || '|' || lot || '|' || frequency_mhz || '|' || face || '|' || polarisation \
         || '|' || repeat || '|' || se_text || '|' || quote(se_db) || '|' || kind || '|' || quote(u_db) || '|' \
         || limit_db || '|' || quote(margin_db) || '|' || verdict || '|' || run || '|' || started \
         FROM se ORDER BY serial, frequency_mhz",
     )
-    .await;
-    rows
+    .await
 }
 
 #[tokio::test]

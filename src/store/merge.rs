@@ -389,10 +389,29 @@ async fn settle_or_say(
         Both::Last(_) | Both::Run => {}
     }
     let (here, there) = (rank(table, columns, "m"), rank(table, columns, "o"));
+    // When it was said is not what was said.
+    let when: &[&str] = match table.both {
+        Both::Last(first) => first,
+        _ => &[],
+    };
+    let said: Vec<&String> = columns
+        .iter()
+        .filter(|column| {
+            ![key, when, &APART]
+                .iter()
+                .any(|list| list.contains(&column.as_str()))
+        })
+        .collect();
+    let of = |side: &str| {
+        let columns = said.iter().map(|column| format!("{side}.{column}"));
+        columns.collect::<Vec<_>>().join(", ")
+    };
     let sql = format!(
-        "SELECT m.{} AS name, count(*) AS rows, sum(({there}) > ({here})) AS theirs FROM main.{name} AS m \
-        JOIN other.{name} AS o ON {same_key} WHERE ({there}) <> ({here}) GROUP BY m.{0} LIMIT {SETTLED_SHOWN}",
-        key[0]
+        "SELECT m.{} AS name, sum(({there}) > ({here})) AS theirs FROM main.{name} AS m \
+        JOIN other.{name} AS o ON {same_key} WHERE ({}) IS NOT ({}) GROUP BY m.{0} LIMIT {SETTLED_SHOWN}",
+        key[0],
+        of("m"),
+        of("o")
     );
     let rows = sqlx::query(sqlx::AssertSqlSafe(sql))
         .fetch_all(&mut *connection)
@@ -404,9 +423,7 @@ async fn settle_or_say(
         } else {
             "this file's counts"
         };
-        settled.push(format!(
-            "{row} {name} is not the same in both: {side}, it is the later"
-        ));
+        settled.push(format!("{row} {name} is not the same in both: {side}"));
     }
     let has = |column: &str| columns.iter().any(|known| known == column);
     let changing: Vec<&String> = columns
