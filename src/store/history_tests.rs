@@ -305,6 +305,7 @@ async fn names_that_nobody_has_are_pointed_out() {
 async fn pages_follow_one_another_while_measuring_goes_on() {
     let (bench, _) = some_history().await;
     let store = &bench.store;
+    let mut later = 9_000;
     for text in [
         "",
         "sort:oldest",
@@ -322,9 +323,8 @@ async fn pages_follow_one_another_while_measuring_goes_on() {
             seen.extend(found.rows);
             // What begins later sorts before the first page of the newest, and is left out there.
             if text != "sort:oldest" && turns == 0 {
-                let run = bench
-                    .run_of("later", 9000 + i64::try_from(seen.len()).expect("small"))
-                    .await;
+                later += 1;
+                let run = bench.run_of("later", later).await;
                 store
                     .put_results(run, &[result(1.0, ResultKind::Measured, Some(60.0), 1)])
                     .await
