@@ -91,10 +91,11 @@ const RATIO: Units = Units {
 };
 const LENGTH: Units = Units {
     quantity: "length",
-    expected: "mm, cm, m or km",
+    expected: "µm (or um), mm, cm, m or km",
     example: "1.5 m",
     table: &[
         ("µm", 1e-6),
+        ("um", 1e-6),
         ("mm", 1e-3),
         ("cm", 1e-2),
         ("m", 1.0),

@@ -21,7 +21,7 @@ pub use driver::{
     built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
-pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
+pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings, decades};
 pub use station::{
     Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
     SourceRange, Station, Uncertainties,

@@ -192,6 +192,31 @@ impl Plan {
         Ok(Self::read(&path.display().to_string(), &text)?)
     }
 
+    /// This plan's text with other frequencies, faces and polarisations, under another name; comments are lost.
+    ///
+    /// # Errors
+    /// Where the plan was not read from a text.
+    pub fn rewritten(
+        &self,
+        name: &str,
+        frequencies: &[Frequency],
+        faces: &[String],
+        polarisations: &[Polarisation],
+    ) -> Result<String, toml::de::Error> {
+        let mut table: toml::Table = self.text.parse()?;
+        let list = |words: Vec<String>| {
+            toml::Value::Array(words.into_iter().map(toml::Value::String).collect())
+        };
+        let written = frequencies.iter().map(Frequency::to_string).collect();
+        let only = toml::Table::from_iter([("list".to_owned(), list(written))]);
+        table.insert("name".to_owned(), toml::Value::String(name.to_owned()));
+        table.insert("frequencies".to_owned(), toml::Value::Table(only));
+        table.insert("faces".to_owned(), list(faces.to_vec()));
+        let words = polarisations.iter().map(|p| p.word().to_owned()).collect();
+        table.insert("polarisations".to_owned(), list(words));
+        Ok(table.to_string())
+    }
+
     /// Reads the text of a plan file; `file` is only for the faults.
     pub fn read(file: &str, text: &str) -> Result<Self, super::Faults> {
         Document::read(file, text, |root| {
@@ -478,7 +503,7 @@ fn frequencies(section: &mut Section<'_, '_>) -> Option<Vec<Frequency>> {
 }
 
 /// Evenly spaced over log frequency, rounded to four figures so that tables stay readable.
-fn decades(start: Frequency, stop: Frequency, count: u32) -> Vec<Frequency> {
+pub fn decades(start: Frequency, stop: Frequency, count: u32) -> Vec<Frequency> {
     let span = (stop.hz() / start.hz()).log10();
     let intervals = ((span * f64::from(count)).round() as usize).clamp(1, FREQUENCIES_MAX + 1);
     (0..=intervals)

@@ -38,8 +38,21 @@ pub struct Chart {
     pub series: Vec<Series>,
     /// Dynamic range, the largest SE the set-up could have seen, as (Hz, dB); the paper above it is shaded.
     pub visible: Vec<(f64, f64)>,
+    /// What theory gives, drawn thin and without marks: lines beside the measurement, never instead of it.
+    pub theory: Vec<Line>,
+    /// What the vertical axis is; SE when empty.
+    pub quantity: String,
     /// Last line: run and date.
     pub footer: String,
+}
+
+/// A line of theory.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Line {
+    /// The text beside it.
+    pub label: String,
+    /// (Hz, dB), straight between points on the logarithmic axis; a NaN breaks it.
+    pub points: Vec<(f64, f64)>,
 }
 
 /// Points that belong together, such as one face and polarisation.
@@ -100,6 +113,12 @@ const NUMBERS: f64 = 32.0;
 impl Chart {
     /// The chart as an SVG document, 800 units wide.
     pub fn svg(&self) -> String {
+        let (body, height) = self.drawn();
+        page(height, &self.title, &body)
+    }
+
+    /// What is on the paper, and how high that is.
+    fn drawn(&self) -> (Markup, f64) {
         const LABELS: f64 = 634.0;
         let header = if self.verdict.is_some() { 98.0 } else { 72.0 };
         let frame = Frame {
@@ -119,16 +138,28 @@ impl Chart {
             (line(MARGIN, 42.0, TITLE, &self.title, INNER))
             (line(MARGIN, 63.0, SMALL, &self.subtitle, INNER))
             @if let Some(verdict) = &self.verdict { (line(MARGIN, 89.0, VERDICT, verdict, INNER)) }
-            (text_at(MARGIN, frame.top - 14.0, Anchor::Start, SMALL, "shielding effectiveness (SE), dB"))
+            (line(MARGIN, frame.top - 14.0, SMALL, self.quantity(), INNER))
             (plot(self, &axes, &looks))
             (scales(&axes, true))
             (text_at(LABELS + SAMPLE_PX + 6.0, frame.bottom + 18.0, Anchor::Start, SMALL, "frequency"))
-            @if self.series.iter().all(|s| sorted(s).is_empty()) { (no_results(frame)) }
+            @if self.is_bare() { (no_results(frame)) }
             (beside(self.labels(&axes, &looks), LABELS, frame))
             (key)
             (footer(key_bottom + 12.0, &self.footer))
         };
-        page(key_bottom + 48.0, &self.title, &body)
+        (body, key_bottom + 48.0)
+    }
+
+    fn quantity(&self) -> &str {
+        match self.quantity.as_str() {
+            "" => "shielding effectiveness (SE), dB",
+            given => given,
+        }
+    }
+
+    /// Whether there is nothing to be seen, neither measured nor calculated.
+    fn is_bare(&self) -> bool {
+        self.theory.is_empty() && self.series.iter().all(|s| sorted(s).is_empty())
     }
 
     /// What stands beside the frame: a name for each line, on the height of its last mark.
@@ -153,6 +184,13 @@ impl Chart {
                 sign: Sample::Limit,
             });
         }
+        for (index, theory) in self.theory.iter().enumerate() {
+            labels.push(Label {
+                anchor: end(&theory.points),
+                text: theory.label.clone(),
+                sign: Sample::Theory(index),
+            });
+        }
         for (series, look) in self.series.iter().zip(looks) {
             let last = sorted(series)
                 .into_iter()
@@ -170,6 +208,23 @@ impl Chart {
         }
         labels
     }
+}
+
+/// Charts with axes of their own, one below the other, as one SVG document.
+pub fn svg_column(title: &str, charts: &[Chart]) -> String {
+    let mut placed = Vec::new();
+    let mut height = 0.0;
+    for chart in charts {
+        let (body, own) = chart.drawn();
+        placed.push((body, height, own));
+        height += own;
+    }
+    let body = html! {
+        @for (body, top, own) in &placed {
+            svg y=(top) width=(WIDTH) height=(own) { (body) }
+        }
+    };
+    page(height, title, &body)
 }
 
 /// Several items in one picture, a panel each on the same axes; series of the same label look the same.

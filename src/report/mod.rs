@@ -7,12 +7,13 @@ mod axis;
 mod chart;
 mod picture;
 mod plot;
+pub mod reason;
 mod run;
 #[cfg(test)]
 mod tests;
 mod text;
 
-pub use chart::{Chart, Kind, Mark, Series, svg_panels};
+pub use chart::{Chart, Kind, Line, Mark, Series, svg_column, svg_panels};
 pub use picture::png;
 pub use run::{PointDocument, RunDocument, one_decimal};
 

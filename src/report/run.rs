@@ -271,6 +271,7 @@ impl RunDocument {
             series,
             visible: self.visible(),
             footer: format!("run {} · {}", self.run, self.started),
+            ..Chart::default()
         }
     }
 
