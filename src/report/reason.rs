@@ -4,6 +4,7 @@
 
 use super::chart::{Chart, Kind, Line, Mark, Series};
 use super::run::{PointDocument, RunDocument};
+use crate::analysis::budget::{Budget, Cause};
 use crate::analysis::limit::LimitLine;
 use crate::analysis::shield::ShieldError;
 use crate::analysis::shield::cavity::BoxSize;
@@ -71,11 +72,29 @@ async fn inside(store: &Store, document: &RunDocument) -> Result<Option<ItemInsi
 /// For fewer than four results; if the store fails.
 pub async fn explained(store: &Store, document: &RunDocument) -> Result<Explanation, ReasonError> {
     let inside = inside(store, document).await?;
-    Ok(explain(
-        &curve(document),
-        inside.as_ref(),
-        Excitation::PlaneWave,
-    )?)
+    let said = explain(&curve(document), inside.as_ref(), Excitation::PlaneWave)?;
+    Ok(said.with_common_error(common_db(document)))
+}
+
+/// What is wrong at all frequencies of a run together: the drift of the source, and half the variance of what one
+/// closing, one position and the receiver's linearity do (common practice, no source: nobody knows the share).
+fn common_db(document: &RunDocument) -> f64 {
+    let variance = |budget: &Budget| -> f64 {
+        let parts = budget.components.iter().map(|part| {
+            let share = match part.cause {
+                Cause::SourceDrift => 1.0,
+                Cause::Repeatability | Cause::Position | Cause::ReceiverLinearity => 0.5,
+                _ => 0.0,
+            };
+            share * part.u_db * part.u_db
+        });
+        parts.sum()
+    };
+    let budgets = document
+        .points
+        .iter()
+        .filter_map(|point| point.budget.as_ref());
+    median(budgets.map(|budget| variance(budget).sqrt())).unwrap_or(0.0)
 }
 
 /// What two measured items would give one inside the other, against the limit of the first.

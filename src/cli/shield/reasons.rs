@@ -298,11 +298,12 @@ fn describe(document: &RunDocument, said: &Explanation) -> String {
         }
     }
     format!(
-        "{}\n\n{}\n\n{}\n\nScatter about the model: {} dB. {}; {}.",
+        "{}\n\n{}\n\n{}\n\nScatter about the model: {} dB; counted as common to all points: {} dB. {}; {}.",
         heading(document),
         said.sentence,
         table::trim_lines(&rows.to_string()),
         one_decimal(said.scatter_db),
+        one_decimal(said.common_db),
         said.basis.source,
         said.basis.validity
     )

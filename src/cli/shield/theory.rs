@@ -660,13 +660,31 @@ fn figure(column: &Column, row: &Row) -> Cell {
     let Some(value) = row.figures.get(column.name) else {
         return Cell::new("–").set_alignment(CellAlignment::Right);
     };
-    table::right(match column.name.rsplit('_').next() {
-        Some("db") => one_decimal(value),
-        Some("hz") => frequency(value),
-        Some("m") if value < 1e-3 => format!("{:.4} µm", value * 1e6),
-        Some("m") => Length::from_m(value).to_string(),
-        _ => format!("{value:.4}"),
+    let name = column.name;
+    table::right(match name {
+        _ if name.ends_with("_db") => one_decimal(value),
+        _ if name.ends_with("_hz") => short(value),
+        // A field strength, not a length.
+        _ if name.ends_with("_per_m") => four_figures(value).to_string(),
+        _ if name.ends_with("_m") => length(value),
+        _ => four_figures(value).to_string(),
     })
+}
+
+fn length(m: f64) -> String {
+    match four_figures(m) {
+        m if m < 1e-3 => format!("{} µm", four_figures(m * 1e6)),
+        m => Length::from_m(m).to_string(),
+    }
+}
+
+/// As many figures as a material or a cut is known to.
+fn four_figures(value: f64) -> f64 {
+    if value == 0.0 || !value.is_finite() {
+        return value;
+    }
+    let text = format!("{value:.3e}");
+    text.parse().unwrap_or(value)
 }
 
 fn cavity(args: &CavityArgs) -> Result<u8, CliError> {
@@ -718,6 +736,5 @@ fn describe_modes(found: &Modes) -> String {
 
 /// A frequency to four figures: nobody builds a box more exactly than that.
 fn short(hz: f64) -> String {
-    let unit = 10f64.powf(hz.log10().floor() - 3.0);
-    frequency((hz / unit).round() * unit)
+    frequency(four_figures(hz))
 }
