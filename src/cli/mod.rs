@@ -5,17 +5,21 @@
 //! wrong, 4 the bench failed, 5 the store failed.
 
 mod bench;
+mod compare;
 mod demo;
 mod driver;
 mod find;
 mod history;
+mod lot;
 mod measure;
 mod recompute;
 mod shield;
 mod show;
 mod sim;
+mod stability;
 mod store;
 mod table;
+mod trend;
 mod watch;
 
 use std::path::PathBuf;
@@ -52,6 +56,12 @@ enum Command {
     Driver(driver::DriverArgs),
     /// List what was measured.
     History(history::HistoryArgs),
+    /// Measure and judge production lots by a sample.
+    Lot(lot::LotArgs),
+    /// Say whether runs, items, models or lots differ, or are equal within a margin.
+    Compare(compare::CompareArgs),
+    /// Follow one item over its runs: is it wearing, and when will it cross the limit?
+    Trend(trend::TrendArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
     /// Ask theory about a measured curve: where it leaks, two items nested, a pulse behind it.
@@ -127,6 +137,8 @@ impl From<StoreError> for CliError {
             | StoreError::TooLong { .. }
             | StoreError::UnknownRun { .. }
             | StoreError::AmbiguousRun { .. }
+            | StoreError::UnknownItem { .. }
+            | StoreError::LotFixed { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
@@ -137,6 +149,7 @@ impl From<EvaluateError> for CliError {
     fn from(error: EvaluateError) -> Self {
         match error {
             EvaluateError::Store(error) => error.into(),
+            EvaluateError::NotAnswerable { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
     }
@@ -180,6 +193,9 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Bench(args) => bench::run(args).await,
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,
+        Command::Lot(args) => lot::run(args).await,
+        Command::Compare(args) => compare::run(args).await,
+        Command::Trend(args) => trend::run(args).await,
         Command::Show(args) => show::run(args).await,
         Command::Shield(args) => shield::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,

@@ -4,9 +4,11 @@
 //! instrument is touched. What comes out are checked types: the rooms below never see a raw value.
 
 mod address;
+mod calibration;
 mod document;
 mod driver;
 mod items;
+mod lot;
 mod plan;
 mod station;
 mod table;
@@ -14,6 +16,7 @@ mod table;
 use std::path::{Path, PathBuf};
 
 pub use address::{Address, Flow, Parity, SerialLine};
+pub use calibration::Calibration;
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
@@ -21,6 +24,7 @@ pub use driver::{
     built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
+pub use lot::{LotEntry, load_lot};
 pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings, decades};
 pub use station::{
     Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
@@ -62,6 +66,14 @@ pub enum ConfigError {
         /// One line per reason.
         reasons: Vec<String>,
     },
+    /// A calibration is over, and the station is not to be used without.
+    #[error("{station} refuses to measure, because its file says `refuse_overdue`:\n{}\nCalibrate and write the new day into the station file.", reasons.join("\n"))]
+    Overdue {
+        /// The station's name.
+        station: String,
+        /// One line per calibration.
+        reasons: Vec<String>,
+    },
 }
 
 fn read_file(path: &Path) -> Result<String, ConfigError> {
@@ -97,6 +109,7 @@ mod tests {
         assert_eq!(plan.frequencies.len(), 21);
         assert_eq!(plan.frequencies[1].hz(), 158_500.0);
         load_items(Path::new("config/items.toml")).expect("items");
+        load_lot(Path::new("config/lot.toml")).expect("lot");
     }
 
     #[test]

@@ -5,6 +5,8 @@
 
 mod axis;
 mod chart;
+mod curve;
+mod graph;
 mod picture;
 mod plot;
 pub mod reason;
@@ -14,6 +16,8 @@ mod tests;
 mod text;
 
 pub use chart::{Chart, Kind, Line, Mark, Series, svg_column, svg_panels};
+pub use curve::{control_graphs, difference_graph, operating_characteristic, trend_graph};
+pub use graph::{Across, Dot, Graph, Level, svg_stacked};
 pub use picture::png;
 pub use run::{PointDocument, RunDocument, one_decimal};
 

@@ -3,6 +3,7 @@
 //! Each works on the least SE of all faces and polarisations at each frequency, with bounds as bounds.
 
 use super::chart::{Chart, Kind, Line, Mark, Series};
+use super::graph::{Graph, Level, svg_stacked};
 use super::run::{PointDocument, RunDocument};
 use crate::analysis::budget::{Budget, Cause};
 use crate::analysis::limit::LimitLine;
@@ -12,6 +13,7 @@ use crate::analysis::shield::curve::{CurvePoint, PointKind};
 use crate::analysis::shield::design::{Choice, NextTest, Outlook, next_test};
 use crate::analysis::shield::explain::{Excitation, Explanation, ItemInside, explain};
 use crate::analysis::shield::layers::{Pair, PairCheck, Spacing, nested};
+use crate::analysis::shield::pulse::PulseResult;
 use crate::analysis::shield::theory::Answer;
 use crate::quantity::{Frequency, sides};
 use crate::store::{ResultKind, Store, StoreError};
@@ -315,4 +317,56 @@ pub fn theory_chart(title: &str, answer: &Answer, measured: Option<&RunDocument>
 fn deciding_marks(document: &RunDocument) -> Vec<Mark> {
     let mut series = document.deciding_chart().series;
     series.pop().map_or(Vec::new(), |deciding| deciding.points)
+}
+
+/// The pulse outside and what is left of it inside, over time, as one SVG document.
+pub fn pulse_graphs(document: &RunDocument, said: &PulseResult) -> String {
+    let item = document.item.as_deref().unwrap_or("reference");
+    let over_time = |field: &[f64]| -> Vec<(f64, f64)> {
+        let times = said.time_s.iter().map(|s| s * 1e9);
+        times.zip(field.iter().copied()).collect()
+    };
+    let level = |value: f64, label: &str| Level {
+        value,
+        label: label.to_owned(),
+        strong: false,
+    };
+    let outside = Graph {
+        title: format!("Outside {item}"),
+        verdict: Some("the undisturbed pulse".to_owned()),
+        across_label: "time, ns".to_owned(),
+        up_label: "electric field, V/m".to_owned(),
+        line: over_time(&said.outside_v_per_m),
+        ..Graph::default()
+    };
+    let mut levels = vec![
+        level(said.any_phase_peak_v_per_m, "any phase, at most"),
+        level(said.peak_high_v_per_m, "peak, at most"),
+    ];
+    levels.extend(
+        said.peak_low_v_per_m
+            .map(|low| level(low, "peak, at least")),
+    );
+    let inside = Graph {
+        title: format!("Inside {item}"),
+        verdict: Some(match said.at_most {
+            true => "minimum phase; the curve holds bounds, so all of it is at most".to_owned(),
+            false => "minimum phase".to_owned(),
+        }),
+        across_label: "time, ns".to_owned(),
+        up_label: "electric field, V/m".to_owned(),
+        line: over_time(&said.inside_v_per_m),
+        levels,
+        ..Graph::default()
+    };
+    svg_stacked(
+        &format!("A pulse at {item}"),
+        &format!(
+            "run {}; from {} to {} measured, beyond continued",
+            document.run,
+            Frequency::from_hz(said.measured_hz.0),
+            Frequency::from_hz(said.measured_hz.1)
+        ),
+        &[outside, inside],
+    )
 }

@@ -5,10 +5,11 @@ use std::path::PathBuf;
 use clap::Args;
 use comfy_table::Cell;
 
-use super::{frequency, heading, item_run};
+use super::{frequency, heading, item_run, save};
 use crate::analysis::shield::pulse::{
     DoubleExponential, IEC_61000_2_9, PulseFigures, PulseResult, pulse,
 };
+use crate::cli::measure::picture_kind;
 use crate::cli::{CliError, StoreArg, print, print_json, table};
 use crate::report::{RunDocument, reason};
 use crate::store::Store;
@@ -49,9 +50,13 @@ pub(super) async fn run(args: PulseArgs) -> Result<u8, CliError> {
         decay_per_s: args.decay,
         rise_per_s: args.rise,
     };
+    let kind = args.picture.as_deref().map(picture_kind).transpose()?;
     let store = Store::open_read_only(&args.store.store).await?;
     let document = item_run(&store, &args.run).await?;
     let residual = pulse(&reason::curve(&document), &outside)?;
+    if let (Some(path), Some(kind)) = (&args.picture, kind) {
+        save(path, kind, reason::pulse_graphs(&document, &residual))?;
+    }
     match args.json {
         true => print_json(&residual)?,
         false => print(&describe_pulse(&document, &residual))?,
