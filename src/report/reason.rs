@@ -201,7 +201,15 @@ fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
 /// The measured curve with the model that was fitted to it, and below it what is left over.
 pub fn explanation_charts(document: &RunDocument, said: &Explanation) -> Vec<Chart> {
     let mut measured = document.deciding_chart();
-    measured.verdict = Some(said.sentence.clone());
+    // The first of its sentences; all of them stand in the text beside the picture.
+    measured.verdict = said
+        .sentence
+        .split_inclusive(". ")
+        .next()
+        .map(str::to_owned);
+    for series in &mut measured.series {
+        series.label = "measured".to_owned();
+    }
     measured.theory = vec![Line {
         label: "fitted".to_owned(),
         points: said

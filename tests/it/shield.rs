@@ -217,3 +217,86 @@ fn leaks_of_two_hundred_items_are_recovered() {
     assert!((0.90..=0.99).contains(&share), "{share}");
     assert!(tally.wrong * 20 < tally.items, "{tally:?}");
 }
+
+#[test]
+fn theory_answers_without_a_database_and_says_where_it_ends() {
+    let answer = crate::support::run(&[
+        "shield",
+        "sheet",
+        "--material",
+        "copper",
+        "--thickness",
+        "18 um",
+        "--at",
+        "1 MHz",
+        "--json",
+    ])
+    .with(0, &[]);
+    // ORACLES C2 (Schelkunoff), 18 µm copper, plane wave.
+    let row = &answer.json()["answer"]["rows"][0];
+    let se_db = row["se_db"].as_f64().expect("an SE");
+    assert!((se_db - 105.8751).abs() < 1e-3, "{row}");
+
+    let pipe = [
+        "shield",
+        "pipe",
+        "--diameter",
+        "1 cm",
+        "--length",
+        "3 cm",
+        "--at",
+    ];
+    let above = crate::support::run(&[&pipe[..], &["18 GHz"]].concat());
+    above.with(3, &["cut-off"]);
+    crate::support::run(&["shield", "stack", "wood:1mm"]).with(2, &["copper:18um"]);
+}
+
+#[test]
+fn the_next_test_is_a_plan_that_can_be_measured() {
+    let bench = Bench::start(73);
+    let item = Built {
+        serial: "R-1".to_owned(),
+        sheet_ohm: Some(0.5),
+        slot_m: Some(20e-3),
+        seam_ohm: None,
+    };
+    measured(&bench, std::slice::from_ref(&item));
+    let next = bench.path("next.toml").display().to_string();
+    let proposed = on_store(
+        &bench,
+        &[
+            "shield",
+            "next",
+            "latest",
+            "--readings",
+            "3",
+            "--write",
+            &next,
+            "--json",
+        ],
+    )
+    .with(0, &["Written"]);
+    let readings = proposed.json()["readings"]
+        .as_array()
+        .expect("readings")
+        .len();
+    assert_eq!(readings, 3);
+    let plan = std::fs::read_to_string(&next).expect("a plan");
+    bench.write("plan.toml", &plan);
+    let ended = bench.measure("R-1");
+    assert!(matches!(ended.code, Some(0..=2)), "{ended:#?}");
+    let run = bench.latest();
+    let points = run["points"].as_array().expect("points").len();
+    assert_eq!(points, 3, "{run}");
+    // The two runs nested in thought, and theory beside a run: both answer.
+    let [first, second] = [&runs(&bench)[0].1, &runs(&bench)[1].1];
+    on_store(&bench, &["shield", "layers", first, second, "--json"]);
+    let slot = on_store(
+        &bench,
+        &[
+            "shield", "slot", "--length", "20 mm", "--run", second, "--json",
+        ],
+    )
+    .with(0, &[]);
+    assert_eq!(slot.json()["measured"]["item"], "R-1");
+}
