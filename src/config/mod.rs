@@ -10,6 +10,7 @@ mod items;
 mod plan;
 mod station;
 mod table;
+mod template;
 
 use std::path::{Path, PathBuf};
 
@@ -27,6 +28,7 @@ pub use station::{
     SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
+pub use template::{LogoFile, Template, texts};
 
 /// Why a configuration cannot be used.
 #[derive(Debug, thiserror::Error)]
