@@ -3,6 +3,13 @@
 //! Used after every reading and by whoever computes a run anew, so that both give the same numbers. It
 //! knows a run only from the store: the plan and the station are read from the snapshots kept with it.
 
+pub mod compare;
+
+pub mod lot;
+pub mod stability;
+pub mod trend;
+mod unit;
+
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
@@ -65,6 +72,14 @@ pub enum EvaluateError {
         /// What is missing.
         what: String,
     },
+    /// What was asked cannot be answered from what was measured.
+    #[error("{what}: {reason}")]
+    NotAnswerable {
+        /// What was asked.
+        what: String,
+        /// Why not, and what to do.
+        reason: String,
+    },
     /// The maths refused a reading.
     #[error("run {run}, {point}: {cause}")]
     Analysis {
@@ -75,6 +90,15 @@ pub enum EvaluateError {
         /// Why.
         cause: AnalysisError,
     },
+}
+
+impl EvaluateError {
+    fn not_answerable(what: impl ToString, reason: impl ToString) -> Self {
+        Self::NotAnswerable {
+            what: what.to_string(),
+            reason: reason.to_string(),
+        }
+    }
 }
 
 /// Picks the peak of a trace at a test frequency, as every reading is picked.

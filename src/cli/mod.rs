@@ -127,6 +127,8 @@ impl From<StoreError> for CliError {
             | StoreError::TooLong { .. }
             | StoreError::UnknownRun { .. }
             | StoreError::AmbiguousRun { .. }
+            | StoreError::UnknownItem { .. }
+            | StoreError::LotFixed { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
@@ -137,6 +139,7 @@ impl From<EvaluateError> for CliError {
     fn from(error: EvaluateError) -> Self {
         match error {
             EvaluateError::Store(error) => error.into(),
+            EvaluateError::NotAnswerable { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
     }

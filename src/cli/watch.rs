@@ -69,6 +69,7 @@ impl Watch {
 
     fn show(&mut self, event: &Event) {
         match event {
+            Event::Warning { text } => self.line(&format!("Caution: {}.", text)),
             Event::ReferenceReused { run, started } => {
                 self.line(&format!(
                     "reference {run} of {started} is still good and used again"

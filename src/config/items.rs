@@ -18,6 +18,10 @@ pub struct ItemEntry {
     pub size: String,
     /// What it is made of.
     pub construction: String,
+    /// After how many cycles of use (washes, foldings) it is measured, where somebody counts.
+    pub cycles: Option<u32>,
+    /// Whether it is a stable item that checks the station.
+    pub check_item: bool,
 }
 
 /// Reads an item file.
@@ -37,12 +41,16 @@ pub fn load_items(path: &Path) -> Result<Vec<ItemEntry>, ConfigError> {
                 let mut word = |key| section.or(key, String::new());
                 let (model, lot) = (word("model"), word("lot"));
                 let (size, construction) = (word("size"), word("construction"));
+                let cycles = section.optional::<u32>("cycles");
+                let check_item = section.or("check_item", false);
                 Some(ItemEntry {
                     serial: serial?,
                     model: model?,
                     lot: lot?,
                     size: size?,
                     construction: construction?,
+                    cycles,
+                    check_item: check_item?,
                 })
             });
             if !root.has("item") {

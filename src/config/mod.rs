@@ -4,6 +4,7 @@
 //! instrument is touched. What comes out are checked types: the rooms below never see a raw value.
 
 mod address;
+mod calibration;
 mod document;
 mod driver;
 mod items;
@@ -15,6 +16,7 @@ mod template;
 use std::path::{Path, PathBuf};
 
 pub use address::{Address, Flow, Parity, SerialLine};
+pub use calibration::Calibration;
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
@@ -62,6 +64,14 @@ pub enum ConfigError {
         /// The station's name.
         station: String,
         /// One line per reason.
+        reasons: Vec<String>,
+    },
+    /// A calibration is over, and the station is not to be used without.
+    #[error("{station} refuses to measure, because its file says `refuse_overdue`:\n{}\nCalibrate and write the new day into the station file.", reasons.join("\n"))]
+    Overdue {
+        /// The station's name.
+        station: String,
+        /// One line per calibration.
         reasons: Vec<String>,
     },
 }

@@ -5,7 +5,9 @@ use std::path::Path;
 
 use super::document::{Document, Section};
 use super::table::{Column, Table};
-use super::{Address, ConfigError, Driver, Pattern, Words, read_file};
+use super::{
+    Address, Calibration, ConfigError, Driver, Pattern, Words, calibration, read_file,
+};
 use crate::quantity::{Frequency, Length, Level, Ratio, Time};
 
 /// One place with its instruments.
@@ -43,6 +45,10 @@ pub struct Station {
     pub distance: Length,
     /// What the station knows of its own uncertainty.
     pub uncertainty: Uncertainties,
+    /// What is calibrated, and until when.
+    pub calibrations: Vec<Calibration>,
+    /// Whether nothing is measured once a calibration is overdue.
+    pub refuse_overdue: bool,
     /// The file as it was read, with the texts of the tables it names: whole in itself.
     pub text: String,
 }
@@ -270,6 +276,8 @@ impl Station {
                     }
                 })
             });
+            let calibrations = root.sections("calibration", calibration::read);
+            let refuse_overdue = root.or("refuse_overdue", false);
             let distance = root.required("distance");
             let uncertainty = match root.has("uncertainty") {
                 true => root.section("uncertainty", uncertainties),
@@ -303,6 +311,8 @@ impl Station {
                 placement,
                 distance: distance?,
                 uncertainty: uncertainty?,
+                calibrations,
+                refuse_overdue: refuse_overdue?,
                 text: text.to_owned(),
             })
         })?;

@@ -104,6 +104,11 @@ impl ProcedureError {
 #[derive(Debug, Clone, serde::Serialize)]
 #[serde(tag = "event", rename_all = "snake_case")]
 pub enum Event {
+    /// Something to be known before anything is sent, such as a calibration that is due.
+    Warning {
+        /// What.
+        text: String,
+    },
     /// A reference that is still good is used again.
     ReferenceReused {
         /// Its run.
@@ -194,14 +199,30 @@ pub struct Procedure {
 }
 
 impl Procedure {
-    /// Measures every item against a reference, which is measured first unless there is one still good.
+    /// Measures every item against a reference, which is measured first unless there is one still good; where
+    /// the plan brackets, the reference is measured again after the last.
     pub async fn measure(
         &self,
         plan: &Plan,
         items: &[ItemEntry],
         fresh_reference: bool,
     ) -> Result<Vec<RunId>, ProcedureError> {
+        let mut runs = self.measure_open(plan, items, fresh_reference).await?;
+        let measured = runs.split_at(runs.len() - items.len()).1;
+        let after = self.bracket(plan, measured).await?;
+        runs.extend(after);
+        Ok(runs)
+    }
+
+    /// The same without measuring the reference again: for items that come one by one.
+    pub async fn measure_open(
+        &self,
+        plan: &Plan,
+        items: &[ItemEntry],
+        fresh_reference: bool,
+    ) -> Result<Vec<RunId>, ProcedureError> {
         plan.check(&self.station.config)?;
+        self.check_calibrations().await?;
         let kept = self.keep_files(plan).await?;
         let mut runs = Vec::new();
         let reference = match self.good_reference(plan, &kept).await? {
@@ -220,23 +241,40 @@ impl Procedure {
                 run
             }
         };
-        let mut measured = Vec::new();
         for item in items {
             self.keep_item(item).await?;
             let run = self.begin(Some(item), Some(reference), &kept).await?;
             self.go_on(plan, run, Some(&item.serial)).await?;
-            measured.push(run);
-        }
-        runs.extend(&measured);
-        if plan.bracket && !measured.is_empty() {
-            let after = self.begin(None, None, &kept).await?;
-            self.go_on(plan, after, None).await?;
-            runs.push(after);
-            for run in measured {
-                self.judge_again(run, after).await?;
-            }
+            runs.push(run);
         }
         Ok(runs)
+    }
+
+    /// Where the plan brackets, measures the reference again after these runs and judges them by its drift.
+    pub async fn bracket(
+        &self,
+        plan: &Plan,
+        measured: &[RunId],
+    ) -> Result<Option<RunId>, ProcedureError> {
+        if !plan.bracket || measured.is_empty() {
+            return Ok(None);
+        }
+        let kept = self.keep_files(plan).await?;
+        let after = self.begin(None, None, &kept).await?;
+        self.go_on(plan, after, None).await?;
+        for run in measured {
+            self.judge_again(*run, after).await?;
+        }
+        Ok(Some(after))
+    }
+
+    /// Tells of calibrations that are due, and refuses where the station is not to be used without.
+    async fn check_calibrations(&self) -> Result<(), ProcedureError> {
+        let now = Timestamp::now();
+        for text in self.station.config.calibration_warnings(now) {
+            self.tell(Event::Warning { text }).await;
+        }
+        Ok(self.station.config.check_calibrations(now)?)
     }
 
     /// Works out a complete run again, now that it is known how far the reference drifted meanwhile.
@@ -271,6 +309,7 @@ impl Procedure {
                 "the station file has changed since it was begun, so its readings would not belong together; measure the item anew",
             ));
         }
+        self.check_calibrations().await?;
         self.go_on(&plan, run, record.item.as_deref()).await?;
         Ok(run)
     }
@@ -346,7 +385,12 @@ impl Procedure {
                 note: None,
                 first_seen: Timestamp::now(),
             })
-            .await
+            .await?;
+        if entry.check_item {
+            let since = Timestamp::now();
+            self.store.put_check_item(&entry.serial, since).await?;
+        }
+        Ok(())
     }
 
     async fn begin(
@@ -355,7 +399,8 @@ impl Procedure {
         reference: Option<RunId>,
         kept: &Kept,
     ) -> Result<RunId, StoreError> {
-        self.store
+        let run = self
+            .store
             .begin_run(&NewRun {
                 kind: match item {
                     Some(_) => RunKind::Item,
@@ -374,7 +419,11 @@ impl Procedure {
                 note: None,
                 program_version: env!("CARGO_PKG_VERSION").to_owned(),
             })
-            .await
+            .await?;
+        if let Some(cycles) = item.and_then(|item| item.cycles) {
+            self.store.put_cycles(run, cycles).await?;
+        }
+        Ok(run)
     }
 
     /// Measures what a run still lacks and closes it, well or not.

@@ -104,6 +104,12 @@ pub enum StoreError {
         /// The newest this program knows.
         known: i64,
     },
+    /// A lot's rule was to be changed once results are known.
+    #[error("lot {lot} has been measured, so its plan is fixed; make a new lot for another plan")]
+    LotFixed {
+        /// The lot.
+        lot: String,
+    },
     /// A migration failed and was undone.
     #[error("{}: migrating from schema {found} to {known} failed and was undone; the file is as it was", path.display())]
     Migration {

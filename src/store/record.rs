@@ -13,7 +13,7 @@ use ulid::Ulid;
 /// A word that the database should not contain.
 #[derive(Debug, thiserror::Error)]
 #[error("`{0}` is not a {1}")]
-pub struct UnknownWord(String, &'static str);
+pub struct UnknownWord(pub(super) String, pub(super) &'static str);
 
 /// An enum of words: written the same in the database, in JSON and on screens.
 macro_rules! words {
@@ -45,6 +45,7 @@ macro_rules! words {
         }
     };
 }
+pub(super) use words;
 
 words! {
     /// What a snapshot is a copy of.
