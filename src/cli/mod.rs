@@ -11,6 +11,7 @@ mod find;
 mod history;
 mod measure;
 mod recompute;
+mod report;
 mod shield;
 mod show;
 mod sim;
@@ -54,6 +55,8 @@ enum Command {
     History(history::HistoryArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
+    /// Write a report: HTML, PDF, CSV.
+    Report(report::ReportArgs),
     /// Ask theory about a measured curve: where it leaks, two items nested, a pulse behind it.
     Shield(shield::ShieldArgs),
     /// Work out results anew from the raw traces, by the analysis of this program.
@@ -172,7 +175,11 @@ impl From<ProcedureError> for CliError {
 
 impl From<ReportError> for CliError {
     fn from(error: ReportError) -> Self {
-        Self::Input(error.to_string())
+        match error {
+            ReportError::Store(error) => error.into(),
+            ReportError::Evaluate(error) => error.into(),
+            error => Self::Input(error.to_string()),
+        }
     }
 }
 
@@ -184,6 +191,7 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,
         Command::Show(args) => show::run(args).await,
+        Command::Report(args) => report::run(args).await,
         Command::Shield(args) => shield::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,
         Command::Store(args) => store::run(args).await,

@@ -7,17 +7,13 @@ use super::measure::find_run;
 use super::{CliError, StoreArg, print, print_json, table};
 use crate::analysis::limit::LimitLine;
 use crate::analysis::shield::ShieldError;
-use crate::analysis::shield::cavity::BoxSize;
-use crate::analysis::shield::curve::{CurvePoint, PointKind};
 use crate::analysis::shield::explain::{Excitation, Explanation, ItemInside, explain};
 use crate::analysis::shield::layers::{Pair, Spacing, nested};
 use crate::analysis::shield::pulse::{IEC_61000_2_9, PulseFigures, PulseResult, pulse};
-use crate::quantity::{Frequency, Length, sides};
-use crate::report::{PointDocument, RunDocument, one_decimal};
-use crate::store::{ResultKind, RunKind, Store};
-
-/// Quality factor of a closed item with something in it, where nothing is known (common practice, no source).
-const QUALITY: f64 = 40.0;
+use crate::quantity::{Frequency, Length};
+use crate::report::theory::{self, curve};
+use crate::report::{RunDocument, one_decimal};
+use crate::store::{RunKind, Store};
 
 /// Arguments of `shield`.
 #[derive(Debug, Args)]
@@ -141,38 +137,7 @@ async fn inside(store: &Store, document: &RunDocument) -> Result<Option<ItemInsi
     let Some(serial) = &document.item else {
         return Ok(None);
     };
-    let item = store.item(serial).await?;
-    let sides = item.and_then(|item| sides(item.size.as_deref()?));
-    Ok(match sides.as_deref() {
-        Some(&[a, b, c]) => Some(ItemInside {
-            size: BoxSize { a, b, c },
-            quality: QUALITY,
-        }),
-        _ => None,
-    })
-}
-
-/// The curve that decides, bounds as bounds.
-fn curve(document: &RunDocument) -> Vec<CurvePoint> {
-    document
-        .deciding()
-        .into_iter()
-        .filter_map(curve_point)
-        .collect()
-}
-
-fn curve_point(point: &PointDocument) -> Option<CurvePoint> {
-    Some(CurvePoint {
-        frequency_hz: point.frequency_hz,
-        se_db: point.se_db?,
-        u_db: point.budget.as_ref()?.combined_db,
-        kind: match point.kind {
-            ResultKind::Measured => PointKind::Measured,
-            ResultKind::AtLeast => PointKind::AtLeast,
-            ResultKind::None => return None,
-        },
-        dynamic_range_db: point.dynamic_range_db,
-    })
+    Ok(store.item(serial).await?.as_ref().and_then(theory::inside))
 }
 
 fn nest(first: &RunDocument, second: &RunDocument, spacing: Spacing) -> Result<Pair, CliError> {

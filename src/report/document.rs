@@ -81,6 +81,14 @@ impl Section {
         self.blocks.push(Block::Note { text: text.into() });
     }
 
+    /// A sentence of the analysis, which speaks English only.
+    pub(super) fn quote(&mut self, text: impl Into<String>, texts: &super::texts::Texts) {
+        self.blocks.push(Block::Quote {
+            text: text.into(),
+            source: (texts.language() != "en").then(|| texts.say("quote.source").to_owned()),
+        });
+    }
+
     pub(super) fn part(&mut self, title: impl Into<String>) {
         self.blocks.push(Block::Part {
             title: title.into(),
@@ -113,6 +121,13 @@ pub enum Block {
     Text {
         /// Its words.
         text: String,
+    },
+    /// What the analysis states in English, whatever the language of the report.
+    Quote {
+        /// Its words.
+        text: String,
+        /// Whose words they are and in what language, where that is not the report's.
+        source: Option<String>,
     },
     /// A paragraph that explains rather than states.
     Note {
@@ -162,6 +177,26 @@ pub struct Table {
     pub rows: Vec<Vec<Cell>>,
 }
 
+impl Table {
+    /// Keeps a column from people's eyes.
+    pub(super) fn hide(&mut self, name: &str, hidden: bool) {
+        for column in self.columns.iter_mut().filter(|column| column.name == name) {
+            column.hidden = hidden;
+        }
+    }
+
+    /// The columns that people see.
+    pub(super) fn shown(&self) -> Vec<&Column> {
+        self.columns.iter().filter(|column| !column.hidden).collect()
+    }
+
+    /// The fields of a row that people see.
+    pub(super) fn shown_of<'a>(&'a self, row: &'a [Cell]) -> impl Iterator<Item = &'a Cell> {
+        let fields = self.columns.iter().zip(row);
+        fields.filter(|(column, _)| !column.hidden).map(|(_, cell)| cell)
+    }
+}
+
 /// A column.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Column {
@@ -171,6 +206,8 @@ pub struct Column {
     pub title: String,
     /// Whether it holds numbers, which stand flush right.
     pub number: bool,
+    /// Whether only machines are shown it.
+    pub hidden: bool,
 }
 
 impl Column {
@@ -179,6 +216,7 @@ impl Column {
             name,
             title: title.into(),
             number: false,
+            hidden: false,
         }
     }
 
@@ -187,6 +225,7 @@ impl Column {
             name,
             title: title.into(),
             number: true,
+            hidden: false,
         }
     }
 }

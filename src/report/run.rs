@@ -127,7 +127,7 @@ pub fn one_decimal(number: f64) -> String {
 }
 
 /// To one decimal, downwards, but for what is only the rounding of the machine.
-fn round_down(db: f64) -> f64 {
+pub(super) fn round_down(db: f64) -> f64 {
     (db * 10.0 + 1e-6).floor() / 10.0
 }
 
@@ -272,6 +272,11 @@ impl RunDocument {
             visible: self.visible(),
             footer: format!("run {} · {}", self.run, self.started),
         }
+    }
+
+    /// Every point with its mark on a chart.
+    pub(super) fn marks(&self) -> impl Iterator<Item = (&PointDocument, Mark)> {
+        self.points.iter().map(|point| (point, mark(point)))
     }
 
     /// At each frequency the least dynamic range of all faces and polarisations.

@@ -178,7 +178,7 @@ fn shortened(text: &str, size_px: f64, weight: Weight, max_px: f64) -> String {
 }
 
 /// The character itself, or a stand-in for one that XML forbids or that would reorder the line.
-fn printable(c: char) -> char {
+pub(super) fn printable(c: char) -> char {
     match c {
         '\t' | '\n' | '\r' => ' ',
         '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{FFFE}' | '\u{FFFF}' => '\u{FFFD}',
