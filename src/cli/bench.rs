@@ -6,7 +6,9 @@ use clap::{Args, Subcommand};
 use comfy_table::Cell;
 use serde_json::json;
 
-use super::{CliError, StationArg, StoreArg, find, print, print_json, table, write_file};
+use super::{
+    CliError, StationArg, StoreArg, find, print, print_json, stability, table, write_file,
+};
 use crate::config::{self, Arrangement, Plan};
 use crate::procedure::forecast::{
     Basis, Comparison, Forecast, PointForecast, forecast, with_bands,
@@ -26,6 +28,11 @@ pub(super) struct BenchArgs {
 enum What {
     /// Ask both instruments who they are, and see that the output is off. Nothing is transmitted.
     Check(CheckArgs),
+    /// Say whether the station has moved: charts of its check items, its reference and its floor, and how well
+    /// closings and operators repeat.
+    History(stability::HistoryArgs),
+    /// Make an item a check item of the station, or list them.
+    CheckItem(stability::CheckItemArgs),
     /// List what could be an instrument: announced on the network, serial ports, USB. Nothing is set.
     Find(find::FindArgs),
     /// Say what a plan can see with this station, how long it takes, and what would do better. Nothing is
@@ -70,6 +77,8 @@ struct ForecastArgs {
 pub(super) async fn run(args: BenchArgs) -> Result<u8, CliError> {
     match args.what {
         What::Check(args) => check(args).await,
+        What::History(args) => stability::history(args).await,
+        What::CheckItem(args) => stability::check_item(args).await,
         What::Find(args) => find::run(args).await,
         What::Forecast(args) => look_ahead(args).await,
     }
@@ -286,11 +295,33 @@ async fn check(args: CheckArgs) -> Result<u8, CliError> {
     let store = Store::open(&args.store.store).await?;
     let station = Station::open(config, &store).await?;
     station.guard().off().await?;
+    let now = jiff::Timestamp::now();
+    let warnings = station.config.calibration_warnings(now);
+    let refused = station.config.check_calibrations(now).is_err();
     match args.json {
-        true => print_json(&report(&station))?,
+        true => {
+            let mut report = report(&station);
+            report["calibrations"] = calibrations(&station.config);
+            report["warnings"] = json!(warnings);
+            report["refuses_to_measure"] = json!(refused);
+            print_json(&report)?;
+        }
         false => print(&describe(&station))?,
     }
+    for warning in warnings {
+        eprintln!("Caution: {warning}.");
+    }
+    if refused {
+        eprintln!("The station refuses to measure until then (`refuse_overdue`).");
+    }
     Ok(0)
+}
+
+fn calibrations(config: &config::Station) -> serde_json::Value {
+    let all = config.calibrations.iter().map(|one| {
+        json!({ "what": one.what, "due": one.due.to_string(), "certificate": one.certificate })
+    });
+    all.collect()
 }
 
 /// The most the guard would send, whatever a plan asks.

@@ -9,6 +9,7 @@ use serde_json::json;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
+use super::lot::Scan;
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::config::{self, ItemEntry, Plan, load_items};
@@ -48,6 +49,9 @@ pub(super) struct MeasureArgs {
     /// Lot of the items given by --item.
     #[arg(long, default_value = "", requires = "items")]
     lot: String,
+    /// After how many cycles of use (washes, foldings, closings) the items given by --item are measured.
+    #[arg(long, value_name = "N", requires = "items")]
+    cycles: Option<u32>,
     /// Go on with a run that was stopped, failed or cut off (its id, the beginning of it, or `latest`).
     #[arg(long, value_name = "RUN", conflicts_with_all = ["plan", "items", "items_file"])]
     resume: Option<String>,
@@ -79,6 +83,8 @@ pub(super) enum Work {
     },
     /// The rest of a run.
     Rest(RunId),
+    /// Units of a lot, as their serials are scanned.
+    Lot(Box<Scan>),
 }
 
 pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
@@ -128,6 +134,7 @@ fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Resu
             serial: serial.trim().to_owned(),
             model: args.model.clone(),
             lot: args.lot.clone(),
+            cycles: args.cycles,
             ..ItemEntry::default()
         })
         .collect();
@@ -204,13 +211,13 @@ pub(super) async fn conduct(
     };
     let station = Arc::new(opened);
     let watch = Watch::new(log);
-    let hands = Arc::new(Person::new(watch.bar()));
+    let person = Arc::new(Person::new(watch.bar()));
     let (events, followed) = mpsc::channel(EVENTS_MAX);
     let following = tokio::spawn(watch.follow(followed));
     let procedure = Procedure {
         station: station.clone(),
         store: store.clone(),
-        hands,
+        hands: person.clone(),
         events,
         stop,
         operator,
@@ -222,8 +229,9 @@ pub(super) async fn conduct(
                 plan,
                 items,
                 fresh_reference,
-            } => procedure.measure(&plan, &items, fresh_reference).await,
-            Work::Rest(run) => procedure.resume(run).await.map(|run| vec![run]),
+            } => Ok(procedure.measure(&plan, &items, fresh_reference).await?),
+            Work::Rest(run) => Ok(vec![procedure.resume(run).await?]),
+            Work::Lot(scan) => scan.units(&procedure, &person).await,
         }
     });
     let measured = measuring.await;
@@ -266,9 +274,11 @@ pub(super) fn stop_on_signal() -> Result<CancellationToken, CliError> {
 }
 
 /// The usual cautions, with this run's own figures.
-fn caution(station: &config::Station, work: &Work) {
+pub(super) fn caution(station: &config::Station, work: &Work) {
+    let plan_of = |plan| (emission(station, plan), exposure(station, plan));
     let (what, people) = match work {
-        Work::Items { plan, .. } => (emission(station, plan), exposure(station, plan)),
+        Work::Items { plan, .. } => plan_of(plan),
+        Work::Lot(scan) => plan_of(&scan.plan),
         Work::Rest(_) => {
             let most = station.safety.level_max;
             (format!("up to {most} at the antenna feed"), None)

@@ -5,18 +5,22 @@
 //! wrong, 4 the bench failed, 5 the store failed.
 
 mod bench;
+mod compare;
 mod demo;
 mod driver;
 mod find;
 mod history;
+mod lot;
 mod measure;
 mod recompute;
 mod report;
 mod shield;
 mod show;
 mod sim;
+mod stability;
 mod store;
 mod table;
+mod trend;
 mod watch;
 
 use std::path::PathBuf;
@@ -53,6 +57,12 @@ enum Command {
     Driver(driver::DriverArgs),
     /// List what was measured.
     History(history::HistoryArgs),
+    /// Measure and judge production lots by a sample.
+    Lot(lot::LotArgs),
+    /// Say whether runs, items, models or lots differ, or are equal within a margin.
+    Compare(compare::CompareArgs),
+    /// Follow one item over its runs: is it wearing, and when will it cross the limit?
+    Trend(trend::TrendArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
     /// Write a report: HTML, PDF, CSV.
@@ -190,6 +200,9 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Bench(args) => bench::run(args).await,
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,
+        Command::Lot(args) => lot::run(args).await,
+        Command::Compare(args) => compare::run(args).await,
+        Command::Trend(args) => trend::run(args).await,
         Command::Show(args) => show::run(args).await,
         Command::Report(args) => report::run(args).await,
         Command::Shield(args) => shield::run(args).await,

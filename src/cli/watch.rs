@@ -138,6 +138,8 @@ impl Watch {
 /// A person at the terminal.
 pub(super) struct Person {
     bar: ProgressBar,
+    /// How the antennas stood last: only what changes is asked for.
+    antennas: std::sync::Mutex<Option<String>>,
     lines: tokio::sync::Mutex<mpsc::Receiver<String>>,
 }
 
@@ -154,34 +156,65 @@ impl Person {
         });
         Self {
             bar,
+            antennas: std::sync::Mutex::new(None),
             lines: tokio::sync::Mutex::new(lines),
         }
+    }
+}
+
+impl Person {
+    /// How the antennas are to be turned, if they do not stand so already.
+    fn turn(&self, polarisation: &str) -> String {
+        let mut stand = self
+            .antennas
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner);
+        match stand.as_deref() == Some(polarisation) {
+            true => String::new(),
+            false => {
+                *stand = Some(polarisation.to_owned());
+                format!(" Antennas {polarisation}.")
+            }
+        }
+    }
+
+    /// Asks for a line, past the bar; none when nobody is there to write one.
+    pub(super) async fn ask(&self, request: &str) -> Option<String> {
+        self.bar.suspend(|| {
+            eprint!("{request}");
+            let _ = std::io::stderr().flush();
+        });
+        self.lines.lock().await.recv().await
+    }
+
+    /// Says something past the bar.
+    pub(super) fn tell(&self, text: &str) {
+        self.bar.suspend(|| eprintln!("{text}"));
     }
 }
 
 #[async_trait]
 impl Hands for Person {
     async fn place(&self, placement: &Placement) -> bool {
+        let antennas = match placement.state {
+            State::Open if placement.item.is_some() => String::new(),
+            _ => self.turn(&placement.polarisation),
+        };
         let request = match &placement.item {
-            None => format!(
-                "Take everything out of the way between the antennas. Antennas {}.",
-                placement.polarisation
-            ),
+            None => format!("Take everything out of the way between the antennas.{antennas}"),
             Some(item) if placement.state == State::Open => format!(
                 "Open {}, with the receiver in it, and connect the receiver.",
                 shown(item)
             ),
             Some(item) if placement.state == State::Sealed => format!(
-                "The receiver is armed. Disconnect it, leave it in {}, close it, turn its {} to the transmit antenna. Antennas {}.",
+                "The receiver is armed. Disconnect it, leave it in {}, close it, turn its {} to the transmit antenna.{antennas}",
                 shown(item),
-                shown(&placement.face),
-                placement.polarisation
+                shown(&placement.face)
             ),
             Some(item) => format!(
-                "Put the receiver (or its antenna) into {}, close it, turn its {} to the transmit antenna. Antennas {}.{}",
+                "Put the receiver (or its antenna) into {}, close it, turn its {} to the transmit antenna.{antennas}{}",
                 shown(item),
                 shown(&placement.face),
-                placement.polarisation,
                 match placement.repeat {
                     1 => String::new(),
                     n => format!(" Closing {n}: open it and close it anew."),

@@ -112,6 +112,9 @@ mod tests {
         let last = due("2027-01-31").warning(today).expect("a warning");
         assert!(last.ends_with("in 0 days"), "{last}");
         let over = due("2025-01-30").warning(today).expect("a warning");
-        assert!(over.ends_with("was due on 2025-01-30, 731 days ago"), "{over}");
+        assert!(
+            over.ends_with("was due on 2025-01-30, 731 days ago"),
+            "{over}"
+        );
     }
 }

@@ -8,6 +8,7 @@ mod calibration;
 mod document;
 mod driver;
 mod items;
+mod lot;
 mod plan;
 mod station;
 mod table;
@@ -24,6 +25,7 @@ pub use driver::{
     built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
+pub use lot::{LotEntry, load_lot};
 pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{
     Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
@@ -109,6 +111,7 @@ mod tests {
         assert_eq!(plan.frequencies.len(), 21);
         assert_eq!(plan.frequencies[1].hz(), 158_500.0);
         load_items(Path::new("config/items.toml")).expect("items");
+        load_lot(Path::new("config/lot.toml")).expect("lot");
     }
 
     #[test]

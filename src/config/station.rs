@@ -5,9 +5,7 @@ use std::path::Path;
 
 use super::document::{Document, Section};
 use super::table::{Column, Table};
-use super::{
-    Address, Calibration, ConfigError, Driver, Pattern, Words, calibration, read_file,
-};
+use super::{Address, Calibration, ConfigError, Driver, Pattern, Words, calibration, read_file};
 use crate::quantity::{Frequency, Length, Level, Ratio, Time};
 
 /// One place with its instruments.

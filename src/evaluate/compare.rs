@@ -203,11 +203,7 @@ async fn read_side(
 }
 
 /// Complete runs of items, newest first.
-async fn runs(
-    store: &Store,
-    kind: SideKind,
-    name: &str,
-) -> Result<Vec<RunRecord>, EvaluateError> {
+async fn runs(store: &Store, kind: SideKind, name: &str) -> Result<Vec<RunRecord>, EvaluateError> {
     let mut filter = RunFilter {
         kind: Some(RunKind::Item),
         state: Some(RunState::Complete),
@@ -314,10 +310,7 @@ fn spots(sides: &[Side], by_face: bool) -> Vec<Spot> {
 /// Several units, the same ones in every side.
 fn are_paired(sides: &[Side]) -> bool {
     let serials = |side: &Side| -> Vec<String> {
-        let units = side
-            .measured
-            .iter()
-            .map(|measured| measured.serial.clone());
+        let units = side.measured.iter().map(|measured| measured.serial.clone());
         units.collect()
     };
     let unique = |serials: &[String]| serials.windows(2).all(|pair| pair[0] != pair[1]);

@@ -14,15 +14,19 @@ use super::unit::{Measured, Parts};
 use super::{EvaluateError, kept};
 use crate::analysis::AnalysisError;
 use crate::analysis::censored::Value;
-use crate::analysis::lot::{AttributePlan, AttributeResult, OcPoint, SampleCount};
-use crate::analysis::tolerance::{VariablesPlan, VariablesResult, judge_variables};
-use crate::config::Rule;
-use crate::quantity::Frequency;
+use crate::analysis::lot::{AttributePlan, AttributeResult, OcPoint, SampleCount, smallest_sample};
+use crate::analysis::tolerance::{
+    VariablesPlan, VariablesResult, judge_variables, one_sided_factor,
+};
+use crate::config::{LotEntry, Rule};
+use crate::quantity::{Frequency, Ratio};
 use crate::store::{
     Lot, LotRule, Remeasured, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunState, Store,
     Verdict,
 };
 
+/// Unless another confidence is given.
+const CONFIDENCE: f64 = 0.95;
 /// Points of an operating characteristic.
 const CURVE_POINTS: u32 = 101;
 /// The guard band is this many standard uncertainties of what the units share: as for a point, two.
@@ -101,6 +105,61 @@ pub enum Admission {
     Begun(RunId),
     /// It cannot be measured for this lot, and why.
     Refused(String),
+}
+
+/// Makes a lot of its description: fills in what was left out, refuses what does not go together.
+pub fn described(entry: &LotEntry, now: Timestamp) -> Result<Lot, EvaluateError> {
+    let refuse = |reason: &dyn ToString| {
+        EvaluateError::not_answerable(format!("lot {}", entry.name), reason.to_string())
+    };
+    let size = entry.size.map(u64::from);
+    let confidence = entry.confidence.unwrap_or(CONFIDENCE);
+    let accept = entry.accept.map(u64::from);
+    if accept.is_none() && entry.content.is_none() {
+        return Err(refuse(
+            &"say how it is judged: `accept` (so many of the sample may fail), `content` (this share must meet the limit), or both",
+        ));
+    }
+    let sample = match (entry.sample, entry.content) {
+        (Some(sample), _) => u64::from(sample),
+        (None, Some(content)) => smallest_sample(content, confidence, accept.unwrap_or(0), size)
+            .map_err(|cause| refuse(&cause))?,
+        (None, None) => {
+            return Err(refuse(
+                &"say how many units are measured (`sample`), or `content` for the smallest number that shows it",
+            ));
+        }
+    };
+    // The acceptance number plays no part by variables; the size does.
+    AttributePlan::new(sample, accept.unwrap_or(0), size).map_err(|cause| refuse(&cause))?;
+    if let Some(content) = entry.content {
+        // As many values as a factor needs, and shares that are some.
+        let units = usize::try_from(sample).unwrap_or(usize::MAX);
+        one_sided_factor(units, content, confidence).map_err(|cause| refuse(&cause))?;
+    }
+    let counts = match &entry.counts {
+        None => Remeasured::Latest,
+        Some(word) => word
+            .parse()
+            .map_err(|_| refuse(&format!("`counts` is `{word}`; write `latest` or `worst`")))?,
+    };
+    let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+    Ok(Lot {
+        name: entry.name.clone(),
+        model: some(&entry.model),
+        note: some(&entry.note),
+        first_seen: now,
+        rule: Some(LotRule {
+            size,
+            sample,
+            accept,
+            content: entry.content,
+            confidence,
+            guard_db: entry.guard.map(Ratio::db),
+            counts,
+            made: now,
+        }),
+    })
 }
 
 /// The lot of that name, which must be known.
@@ -215,10 +274,7 @@ async fn by_rule(
 }
 
 /// Each complete run of the lot, gathered by unit, and the one that counts with its results.
-async fn units(
-    store: &Store,
-    lot: &Lot,
-) -> Result<Vec<(LotUnit, Measured)>, EvaluateError> {
+async fn units(store: &Store, lot: &Lot) -> Result<Vec<(LotUnit, Measured)>, EvaluateError> {
     let filter = RunFilter {
         lot: Some(lot.name.clone()),
         kind: Some(RunKind::Item),
@@ -499,7 +555,10 @@ pub async fn admit(store: &Store, lot: &Lot, serial: &str) -> Result<Admission, 
         ..RunFilter::default()
     };
     let runs = store.runs(&filter).await?;
-    let mine = || runs.iter().filter(|run| run.item.as_deref() == Some(serial));
+    let mine = || {
+        runs.iter()
+            .filter(|run| run.item.as_deref() == Some(serial))
+    };
     if let Some(begun) = mine()
         .next()
         .filter(|run| matches!(run.state, RunState::Stopped | RunState::Failed))
@@ -527,10 +586,15 @@ impl LotDocument {
         self.units.iter().filter(|unit| unit.in_sample).count() as u64
     }
 
+    /// Whether every unit of the sample has a complete run.
+    pub fn is_complete(&self) -> bool {
+        let rule = self.lot.rule.as_ref();
+        rule.is_some_and(|rule| self.measured() >= rule.sample)
+    }
+
     /// Whether nothing that is still to be measured could change the verdict.
     pub fn is_decided(&self) -> bool {
-        let complete = |rule: &LotRule| self.measured() >= rule.sample;
-        self.lot.rule.as_ref().is_some_and(complete)
+        self.is_complete()
             // One way that rejects is enough.
             || self.verdict == Some(Verdict::Fail)
             || (self.variables_verdict.is_none() && self.verdict == Some(Verdict::Pass))

@@ -222,7 +222,10 @@ fn of_item(item: &str, runs: &mut Vec<Measured>, baseline: Option<usize>) -> Wat
         });
     }
     let mut series = Series::new();
-    let frequencies: BTreeSet<u64> = runs.iter().flat_map(|run| run.places().into_keys()).collect();
+    let frequencies: BTreeSet<u64> = runs
+        .iter()
+        .flat_map(|run| run.places().into_keys())
+        .collect();
     for at in frequencies {
         let hz = f64::from_bits(at);
         let places = common_places(runs, hz);
@@ -235,7 +238,12 @@ fn of_item(item: &str, runs: &mut Vec<Measured>, baseline: Option<usize>) -> Wat
         }
     }
     let visits = runs.iter().map(|run| (run.run.id, run.run.started));
-    watched(format!("check item {item}"), visits.collect(), &series, baseline)
+    watched(
+        format!("check item {item}"),
+        visits.collect(),
+        &series,
+        baseline,
+    )
 }
 
 /// The open path and its floor, over all references read with the settings of the newest.
@@ -390,7 +398,10 @@ fn charted(points: &[ChartPoint], baseline: Option<usize>) -> Charted {
 /// Every closing of an item that was measured, at each frequency.
 fn closings(runs: &[Measured]) -> Vec<(u64, GaugeReading)> {
     let mut readings = Vec::new();
-    let frequencies: BTreeSet<u64> = runs.iter().flat_map(|run| run.places().into_keys()).collect();
+    let frequencies: BTreeSet<u64> = runs
+        .iter()
+        .flat_map(|run| run.places().into_keys())
+        .collect();
     for at in frequencies {
         let places = common_places(runs, f64::from_bits(at));
         for run in runs {

@@ -109,9 +109,9 @@ pub async fn trend(
         Axis::Days => ("day", "days"),
     };
     let values = |of: &dyn Fn(&Measured) -> Option<Value>| -> Vec<TrendPoint> {
-        let points = placed.iter().filter_map(|(at, run)| {
-            of(run).map(|value| TrendPoint { at: *at, value })
-        });
+        let points = placed
+            .iter()
+            .filter_map(|(at, run)| of(run).map(|value| TrendPoint { at: *at, value }));
         points.collect()
     };
     let margins = values(&|run| least(run, true));
@@ -122,16 +122,23 @@ pub async fn trend(
     };
     let mut frequencies: BTreeSet<u64> = BTreeSet::new();
     frequencies.extend(all.iter().flat_map(|run| run.places().into_keys()));
-    let frequencies = frequencies.into_iter().map(f64::from_bits).map(|hz| LineAt {
-        frequency_hz: hz,
-        line: line(
-            values(&|run| at_frequency(run, hz, &common_places(&all, hz))),
-            limit_at(&all, hz),
-            confidence,
-        ),
-    });
+    let frequencies = frequencies
+        .into_iter()
+        .map(f64::from_bits)
+        .map(|hz| LineAt {
+            frequency_hz: hz,
+            line: line(
+                values(&|run| at_frequency(run, hz, &common_places(&all, hz))),
+                limit_at(&all, hz),
+                confidence,
+            ),
+        });
     let frequencies: Vec<LineAt> = frequencies.collect();
-    let what = if has_limit { "least margin" } else { "least SE" };
+    let what = if has_limit {
+        "least margin"
+    } else {
+        "least SE"
+    };
     let sentence = match (&deciding.trend, &deciding.reason) {
         (Some(trend), _) => format!(
             "the {what} of {item} {}",

@@ -138,7 +138,7 @@ fn extent_log(frequencies: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 }
 
 /// The smallest of 1, 2, 5 x 10^k that is at least `least`.
-fn nice_step(least: f64) -> f64 {
+pub(super) fn nice_step(least: f64) -> f64 {
     let decade = 10f64.powf(least.log10().floor());
     let factors = [1.0, 2.0, 5.0, 10.0];
     // A hair of tolerance, so that 10 asks for 10 and not, by rounding, for 20.
