@@ -8,7 +8,10 @@ use jiff::Timestamp;
 use super::measure::find_run;
 use super::{CliError, StoreArg, print_json, write_file};
 use crate::config::Template;
-use crate::report::{self, BUILT_IN, Document, RunMaterial, Texts, Wanted};
+use crate::evaluate::compare::{Question, compare, side};
+use crate::evaluate::lot::judge;
+use crate::quantity::Ratio;
+use crate::report::{self, BUILT_IN, Document, ItemMaterial, RunMaterial, Texts, Wanted};
 use crate::store::Store;
 
 /// Arguments of `report`.
@@ -28,6 +31,37 @@ enum What {
     Run {
         /// The run: its id, the beginning of it, or `latest`.
         run: String,
+        #[command(flatten)]
+        how: How,
+    },
+    /// Report on an item: its runs, where they lead, and the newest with all its evidence.
+    Item {
+        /// The item's serial.
+        serial: String,
+        #[command(flatten)]
+        how: How,
+    },
+    /// Report on a comparison of runs, items, models or lots.
+    Compare {
+        /// The sides, as `muffle compare` takes them.
+        #[arg(required = true, num_args = 2..)]
+        sides: Vec<String>,
+        /// Equal means within this distance.
+        #[arg(long, value_name = "RATIO", default_value = "3 dB")]
+        within: Ratio,
+        /// The confidence of each claim.
+        #[arg(long, default_value_t = 0.95)]
+        confidence: f64,
+        /// Each face and polarisation by itself instead of the least of them.
+        #[arg(long)]
+        by_face: bool,
+        #[command(flatten)]
+        how: How,
+    },
+    /// Report on a lot.
+    Lot {
+        /// The lot's name.
+        lot: String,
         #[command(flatten)]
         how: How,
     },
@@ -96,9 +130,48 @@ pub(super) async fn run(args: ReportArgs) -> Result<u8, CliError> {
             let document = report::run_report(&material, &ready.wanted());
             how.deliver(&document, &ready)?;
         }
+        What::Item { serial, how } => {
+            let ready = how.ready()?;
+            let store = Store::open_read_only(&how.store.store).await?;
+            let material = ItemMaterial::read(&store, &serial).await?;
+            let document = report::item_report(&material, &ready.wanted());
+            how.deliver(&document, &ready)?;
+        }
+        What::Compare {
+            sides,
+            within,
+            confidence,
+            by_face,
+            how,
+        } => {
+            let question = Question {
+                within_db: within.db(),
+                confidence,
+                by_face,
+            };
+            comparison(&sides, &question, &how).await?;
+        }
+        What::Lot { lot, how } => {
+            let ready = how.ready()?;
+            let store = Store::open_read_only(&how.store.store).await?;
+            let judged = judge(&store, &lot).await?;
+            let document = report::lot_report(&judged, &ready.wanted())?;
+            how.deliver(&document, &ready)?;
+        }
         What::Template { folder, language } => template(&folder, &language)?,
     }
     Ok(0)
+}
+
+async fn comparison(sides: &[String], question: &Question, how: &How) -> Result<(), CliError> {
+    let ready = how.ready()?;
+    let store = Store::open_read_only(&how.store.store).await?;
+    let mut read = Vec::with_capacity(sides.len());
+    for text in sides {
+        read.push(side(&store, text).await?);
+    }
+    let document = report::comparison_report(&compare(read, question)?, &ready.wanted());
+    how.deliver(&document, &ready)
 }
 
 /// Template and texts, read and looked through.

@@ -89,12 +89,6 @@ impl Section {
         });
     }
 
-    pub(super) fn part(&mut self, title: impl Into<String>) {
-        self.blocks.push(Block::Part {
-            title: title.into(),
-        });
-    }
-
     pub(super) fn table(&mut self, table: Table) {
         self.blocks.push(Block::Table(table));
     }
@@ -133,11 +127,6 @@ pub enum Block {
     Note {
         /// Its words.
         text: String,
-    },
-    /// A smaller heading.
-    Part {
-        /// Its words.
-        title: String,
     },
     /// Names and what they are.
     Facts {

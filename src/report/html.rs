@@ -107,7 +107,6 @@ fn block(block: &Block) -> Markup {
                 blockquote lang="en" { p { (text) } }
                 @if let Some(source) = source { p.note { (source) } }
             }
-            Block::Part { title } => h3 { (title) },
             Block::Facts { facts } => dl {
                 @for fact in facts { div { dt { (fact.label) } dd { (fact.value) } } }
             },

@@ -34,7 +34,10 @@ pub use csv::csv;
 pub use document::{Block, Cell, Column, Document, Fact, Figure, Logo, Section, Sender, Table};
 pub use html::html;
 pub use material::RunMaterial;
-pub use paper::{Wanted, run as run_report};
+pub use paper::{
+    ItemMaterial, Wanted, comparison as comparison_report, item as item_report, lot as lot_report,
+    run as run_report,
+};
 pub use pdf::pdf;
 pub use curve::{control_graphs, difference_graph, operating_characteristic, trend_graph};
 pub use graph::{Across, Dot, Graph, Level, svg_stacked};
@@ -75,6 +78,12 @@ pub enum ReportError {
     /// What was kept cannot be read or asked that way.
     #[error(transparent)]
     Evaluate(#[from] EvaluateError),
+    /// An item without anything to report on.
+    #[error("item {item} has no complete run; `muffle history --item {item}` lists what there is")]
+    NoRun {
+        /// The item's serial.
+        item: String,
+    },
     /// A style sheet would make the report depend on something outside it.
     #[error("the style sheet holds `{word}`; a report must open without a network, so leave it out")]
     Fetches {

@@ -237,7 +237,7 @@ impl RunDocument {
         Chart {
             series: vec![Series {
                 label: "least of all faces and polarisations".to_owned(),
-                points: self.deciding().into_iter().map(mark).collect(),
+                points: self.deciding_marks(),
             }],
             verdict: Some(verdict),
             ..self.chart()
@@ -272,6 +272,11 @@ impl RunDocument {
             visible: self.visible(),
             footer: format!("run {} · {}", self.run, self.started),
         }
+    }
+
+    /// The marks of what decides.
+    pub(super) fn deciding_marks(&self) -> Vec<Mark> {
+        self.deciding().into_iter().map(mark).collect()
     }
 
     /// Every point with its mark on a chart.

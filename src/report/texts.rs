@@ -193,9 +193,11 @@ mod tests {
     fn every_text_is_asked_for_somewhere() {
         // Keys that are put together when the report is made, by what they begin with.
         const COMPOSED: [&str; 4] = ["flag.", "verdict.", "rule.", "kind."];
-        let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/src/report");
-        let code: String = std::fs::read_dir(folder)
-            .expect("the room")
+        let room = concat!(env!("CARGO_MANIFEST_DIR"), "/src/report");
+        let folders = [room.to_owned(), format!("{room}/paper")];
+        let code: String = folders
+            .iter()
+            .flat_map(|folder| std::fs::read_dir(folder).expect("the room"))
             .map(|entry| entry.expect("an entry").path())
             .filter(|path| path.is_file() && !path.ends_with("texts.rs"))
             .map(|path| std::fs::read_to_string(path).expect("readable"))

@@ -66,7 +66,7 @@ pub(super) fn levels(material: &RunMaterial, texts: &Texts) -> Figure {
 }
 
 /// The flags in plain words, each with where it stands.
-pub(super) fn flags(results: &[&ResultRecord], texts: &Texts) -> Option<Section> {
+pub(super) fn flags(results: &[ResultRecord], texts: &Texts) -> Option<Section> {
     let mut seen: BTreeMap<String, Vec<(f64, Option<f64>)>> = BTreeMap::new();
     for result in results {
         let figures: Vec<Flag> =

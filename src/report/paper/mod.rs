@@ -4,6 +4,9 @@
 mod arrangement;
 mod evidence;
 mod judgement;
+mod several;
+
+pub use several::{ItemMaterial, comparison, item, lot};
 
 use jiff::Timestamp;
 
@@ -50,7 +53,7 @@ pub fn run(material: &RunMaterial, wanted: &Wanted) -> Document {
         sections.push(evidence::reference(material, texts));
         sections.extend(judgement::uncertainty(material, texts));
     }
-    sections.extend(evidence::flags(&flagged(material), texts));
+    sections.extend(evidence::flags(&material.results, texts));
     if wanted.theory {
         sections.extend(evidence::theory(&material.document, material.item.as_ref(), texts));
     }
@@ -60,10 +63,6 @@ pub fn run(material: &RunMaterial, wanted: &Wanted) -> Document {
     sections.push(judgement::points(material, texts));
     let footer = texts.fill("run.footer", &[("run", &material.document.run)]);
     finish("run", title, lead(material, texts), sections, footer, wanted)
-}
-
-fn flagged(material: &RunMaterial) -> Vec<&crate::store::ResultRecord> {
-    material.results.iter().collect()
 }
 
 /// What stands below the title.

@@ -54,7 +54,6 @@ const fn style(size: f32, leading: f32, weight: Weight, ink: &'static str) -> St
 
 const TITLE: Style = style(21.0, 26.0, Weight::SemiBold, INK);
 const HEADING: Style = style(12.5, 16.0, Weight::SemiBold, INK);
-const PART: Style = style(10.0, 14.0, Weight::SemiBold, INK);
 const BODY: Style = style(9.5, 14.0, Weight::Regular, INK);
 const QUIETLY: Style = style(9.5, 14.0, Weight::Regular, QUIET);
 const SMALL: Style = style(8.0, 11.5, Weight::Regular, QUIET);
@@ -356,12 +355,6 @@ impl Flow {
                 self.y += 5.0;
             }
             Block::Quote { text, source } => self.quote(text, source.as_deref()),
-            Block::Part { title } => {
-                self.y += 8.0;
-                self.need(PART.leading + TOGETHER);
-                self.text(title, PART, Mark::Heading(3));
-                self.y += 3.0;
-            }
             Block::Facts { facts } => {
                 let pairs = facts.iter().map(|fact| (fact.label.as_str(), fact.value.as_str()));
                 self.inside(Mark::List, |flow| {
