@@ -13,6 +13,7 @@ mod history;
 mod lot;
 mod measure;
 mod recompute;
+mod report;
 mod shield;
 mod show;
 mod sim;
@@ -64,6 +65,8 @@ enum Command {
     Trend(trend::TrendArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
+    /// Write a report: HTML, PDF, CSV.
+    Report(report::ReportArgs),
     /// Ask theory about a measured curve: where it leaks, two items nested, a pulse behind it.
     Shield(shield::ShieldArgs),
     /// Work out results anew from the raw traces, by the analysis of this program.
@@ -182,7 +185,11 @@ impl From<ProcedureError> for CliError {
 
 impl From<ReportError> for CliError {
     fn from(error: ReportError) -> Self {
-        Self::Input(error.to_string())
+        match error {
+            ReportError::Store(error) => error.into(),
+            ReportError::Evaluate(error) => error.into(),
+            error => Self::Input(error.to_string()),
+        }
     }
 }
 
@@ -197,6 +204,7 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Compare(args) => compare::run(args).await,
         Command::Trend(args) => trend::run(args).await,
         Command::Show(args) => show::run(args).await,
+        Command::Report(args) => report::run(args).await,
         Command::Shield(args) => shield::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,
         Command::Store(args) => store::run(args).await,

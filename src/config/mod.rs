@@ -12,6 +12,7 @@ mod lot;
 mod plan;
 mod station;
 mod table;
+mod template;
 
 use std::path::{Path, PathBuf};
 
@@ -31,6 +32,7 @@ pub use station::{
     SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
+pub use template::{LogoFile, Template, texts};
 
 /// Why a configuration cannot be used.
 #[derive(Debug, thiserror::Error)]

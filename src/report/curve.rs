@@ -3,7 +3,7 @@
 
 use super::graph::{Across, Dot, Graph, Level, svg_stacked};
 use crate::analysis::chart::ControlChart;
-use crate::analysis::compare::Finding;
+use crate::analysis::compare::{ComparePoint, Comparison, Finding};
 use crate::analysis::lot::{AttributePlan, OcPoint};
 use crate::evaluate::compare::CompareDocument;
 use crate::evaluate::stability::StabilityDocument;
@@ -44,16 +44,21 @@ pub fn operating_characteristic(title: &str, plan: &AttributePlan, points: &[OcP
 
 /// The differences of the first comparison over frequency, with their intervals for all points together.
 pub fn difference_graph(document: &CompareDocument) -> Graph {
-    let Some(comparison) = document.comparisons.first() else {
-        return Graph::default();
-    };
+    let first = document.comparisons.first();
+    first.map_or_else(Graph::default, |comparison| {
+        difference_of(&document.points, comparison)
+    })
+}
+
+/// The differences of one comparison.
+pub(super) fn difference_of(points: &[ComparePoint], comparison: &Comparison) -> Graph {
     let margin_db = comparison.rule.margin_db;
     let level = |value: f64, label: String| Level {
         value,
         label,
         strong: value == 0.0,
     };
-    let dots = document.points.iter().zip(&comparison.points);
+    let dots = points.iter().zip(&comparison.points);
     Graph {
         title: format!("{} minus {}", comparison.first, comparison.second),
         subtitle: format!(

@@ -111,10 +111,21 @@ impl Graph {
         page(foot + 34.0, &self.title, &body)
     }
 
+    /// The graph as a figure of a document: no title, no sentence, as narrow as the page's text.
+    pub(super) fn figure(&self) -> String {
+        let frame = Rect {
+            left: 2.0 + NUMBERS,
+            right: super::figure::WIDTH - 112.0,
+            top: 28.0,
+            bottom: 28.0 + 230.0,
+        };
+        super::figure::svg(frame.bottom + 44.0, &self.inside(frame))
+    }
+
     fn inside(&self, frame: Rect) -> Markup {
         let scale = Scale::of(self, frame);
         html! {
-            (text_at(MARGIN, frame.top - 12.0, Anchor::Start, SMALL, &self.up_label))
+            (text_at(frame.left - NUMBERS, frame.top - 12.0, Anchor::Start, SMALL, &self.up_label))
             (scale.grid(self.across))
             (self.draw_band(&scale))
             (self.draw_levels(&scale))

@@ -16,21 +16,10 @@ use crate::analysis::shield::layers::{Pair, PairCheck, Spacing, nested};
 use crate::analysis::shield::pulse::PulseResult;
 use crate::analysis::shield::theory::Answer;
 use crate::quantity::{Frequency, sides};
-use crate::store::{ResultKind, Store, StoreError};
+use crate::store::{Item, ResultKind};
 
 /// Quality factor of a closed item with something in it, where nothing is known (common practice, no source).
 const QUALITY: f64 = 40.0;
-
-/// Why there is no reason to be had.
-#[derive(Debug, thiserror::Error)]
-pub enum ReasonError {
-    /// The theory does not hold, or there is too little to go by.
-    #[error(transparent)]
-    Shield(#[from] ShieldError),
-    /// The store failed.
-    #[error(transparent)]
-    Store(#[from] StoreError),
-}
 
 /// The curve that decides, bounds as bounds.
 pub fn curve(document: &RunDocument) -> Vec<CurvePoint> {
@@ -52,28 +41,23 @@ fn curve_point(point: &PointDocument) -> Option<CurvePoint> {
     })
 }
 
-/// The inside of the item, where its size is written with three sides.
-async fn inside(store: &Store, document: &RunDocument) -> Result<Option<ItemInside>, StoreError> {
-    let Some(serial) = &document.item else {
-        return Ok(None);
-    };
-    let item = store.item(serial).await?;
-    let sides = item.and_then(|item| sides(item.size.as_deref()?));
-    Ok(match sides.as_deref() {
+/// The inside of an item whose size is written with three sides.
+fn inside(item: &Item) -> Option<ItemInside> {
+    match sides(item.size.as_deref()?).as_deref() {
         Some(&[a, b, c]) => Some(ItemInside {
             size: BoxSize { a, b, c },
             quality: QUALITY,
         }),
         _ => None,
-    })
+    }
 }
 
-/// What the curve of a run is consistent with.
+/// What the curve of a run of this item is consistent with.
 ///
 /// # Errors
-/// For fewer than four results; if the store fails.
-pub async fn explained(store: &Store, document: &RunDocument) -> Result<Explanation, ReasonError> {
-    let inside = inside(store, document).await?;
+/// For fewer than four results.
+pub fn explained(document: &RunDocument, item: Option<&Item>) -> Result<Explanation, ShieldError> {
+    let inside = item.and_then(inside);
     let said = explain(&curve(document), inside.as_ref(), Excitation::PlaneWave)?;
     Ok(said.with_common_error(common_db(document)))
 }
@@ -122,13 +106,13 @@ pub fn layered(
 ///
 /// # Errors
 /// Where no face can be explained.
-pub async fn next(
-    store: &Store,
+pub fn next(
     document: &RunDocument,
+    item: Option<&Item>,
     frequencies: &[Frequency],
     readings: usize,
-) -> Result<NextTest, ReasonError> {
-    let inside = inside(store, document).await?;
+) -> Result<NextTest, ShieldError> {
+    let inside = item.and_then(inside);
     let mut faces: Vec<Choice> = Vec::new();
     let mut refused = None;
     for (face, polarisation) in placements(document) {
@@ -146,7 +130,7 @@ pub async fn next(
         }
     }
     if let (true, Some(error)) = (faces.is_empty(), refused) {
-        return Err(error.into());
+        return Err(error);
     }
     let outlook = Outlook {
         frequencies,
@@ -154,7 +138,7 @@ pub async fn next(
         dynamic_range_db: usual_range_db(document),
         readings,
     };
-    Ok(next_test(&faces, &outlook)?)
+    next_test(&faces, &outlook)
 }
 
 /// How a face and polarisation is named among the choices of [`next`].

@@ -127,7 +127,7 @@ pub fn one_decimal(number: f64) -> String {
 }
 
 /// To one decimal, downwards, but for what is only the rounding of the machine.
-fn round_down(db: f64) -> f64 {
+pub(super) fn round_down(db: f64) -> f64 {
     (db * 10.0 + 1e-6).floor() / 10.0
 }
 
@@ -237,7 +237,7 @@ impl RunDocument {
         Chart {
             series: vec![Series {
                 label: "least of all faces and polarisations".to_owned(),
-                points: self.deciding().into_iter().map(mark).collect(),
+                points: self.deciding_marks(),
             }],
             verdict: Some(verdict),
             ..self.chart()
@@ -273,6 +273,16 @@ impl RunDocument {
             footer: format!("run {} · {}", self.run, self.started),
             ..Chart::default()
         }
+    }
+
+    /// The marks of what decides.
+    pub(super) fn deciding_marks(&self) -> Vec<Mark> {
+        self.deciding().into_iter().map(mark).collect()
+    }
+
+    /// Every point with its mark on a chart.
+    pub(super) fn marks(&self) -> impl Iterator<Item = (&PointDocument, Mark)> {
+        self.points.iter().map(|point| (point, mark(point)))
     }
 
     /// At each frequency the least dynamic range of all faces and polarisations.

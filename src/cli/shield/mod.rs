@@ -12,9 +12,8 @@ use super::measure::{PICTURE_PX, PictureKind, find_run};
 use super::{CliError, table, write_file};
 use crate::analysis::shield::ShieldError;
 use crate::quantity::Frequency;
-use crate::report::reason::ReasonError;
 use crate::report::{Chart, RunDocument, png, svg_column};
-use crate::store::{RunKind, Store};
+use crate::store::{Item, RunKind, Store};
 
 /// Arguments of `shield`.
 #[derive(Debug, Args)]
@@ -46,15 +45,6 @@ impl From<ShieldError> for CliError {
     }
 }
 
-impl From<ReasonError> for CliError {
-    fn from(error: ReasonError) -> Self {
-        match error {
-            ReasonError::Shield(error) => error.into(),
-            ReasonError::Store(error) => error.into(),
-        }
-    }
-}
-
 pub(super) async fn run(args: ShieldArgs) -> Result<u8, CliError> {
     match args.what {
         What::Explain(args) => reasons::explain(args).await,
@@ -74,6 +64,14 @@ async fn item_run(store: &Store, given: &str) -> Result<RunDocument, CliError> {
             record.id
         ))),
     }
+}
+
+/// The item of a run, as last described.
+async fn item_of(store: &Store, document: &RunDocument) -> Result<Option<Item>, CliError> {
+    Ok(match &document.item {
+        Some(serial) => store.item(serial).await?,
+        None => None,
+    })
 }
 
 fn heading(document: &RunDocument) -> String {

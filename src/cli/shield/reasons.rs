@@ -6,7 +6,7 @@ use clap::Args;
 use comfy_table::Cell;
 use serde_json::json;
 
-use super::{frequency, heading, item_run, picture};
+use super::{frequency, heading, item_of, item_run, picture};
 use crate::analysis::shield::curve::PointKind;
 use crate::analysis::shield::design::NextTest;
 use crate::analysis::shield::explain::Explanation;
@@ -91,7 +91,8 @@ pub(super) async fn explain(args: ExplainArgs) -> Result<u8, CliError> {
     let kind = args.picture.as_deref().map(picture_kind).transpose()?;
     let store = Store::open_read_only(&args.store.store).await?;
     let document = item_run(&store, &args.run).await?;
-    let said = reason::explained(&store, &document).await?;
+    let item = item_of(&store, &document).await?;
+    let said = reason::explained(&document, item.as_ref())?;
     if let (Some(path), Some(kind)) = (&args.picture, kind) {
         picture(path, kind, &reason::explanation_charts(&document, &said))?;
     }
@@ -137,7 +138,9 @@ pub(super) async fn next(args: NextArgs) -> Result<u8, CliError> {
     let document = item_run(&store, &args.run).await?;
     let (plan, station) = kept(&store, &record).await?;
     let frequencies = offered(&args, &plan)?;
-    let next = reason::next(&store, &document, &frequencies, usize::from(args.readings)).await?;
+    let item = item_of(&store, &document).await?;
+    let readings = usize::from(args.readings);
+    let next = reason::next(&document, item.as_ref(), &frequencies, readings)?;
     if let Some(path) = &args.write {
         let text = next_plan(&plan, &station, &next)?;
         write_file(path, text.as_bytes())?;
