@@ -19,9 +19,7 @@ use super::plot::{
     ARROW_PX, Look, PAPER, SAMPLE_PX, Sample, constant_db, dense, leader, pieces_px, plot, rule,
     sample, scales, sorted,
 };
-use super::text::{
-    Anchor, BODY, FAMILY, PANEL_TITLE, SMALL, Style, TITLE, VERDICT, px, text_at,
-};
+use super::text::{Anchor, BODY, FAMILY, PANEL_TITLE, SMALL, Style, TITLE, VERDICT, px, text_at};
 
 /// One picture: what was asked of the item, what was seen, and the verdict. Texts may hold anything;
 /// they are escaped and cut to the room there is.
@@ -470,11 +468,7 @@ pub(super) fn mark_signs(charts: &[Chart], frame: Frame, words: &Words) -> Vec<(
 
 /// Signs and their meaning in as many rows as they need between left and right, the first on height `y`; and
 /// where they end.
-pub(super) fn key(
-    signs: &[(Sample, String)],
-    (left, right): (f64, f64),
-    y: f64,
-) -> (Markup, f64) {
+pub(super) fn key(signs: &[(Sample, String)], (left, right): (f64, f64), y: f64) -> (Markup, f64) {
     const GAP: f64 = 22.0;
     let (mut x, mut y) = (left, y);
     let mut placed = Vec::new();

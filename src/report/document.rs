@@ -176,13 +176,18 @@ impl Table {
 
     /// The columns that people see.
     pub(super) fn shown(&self) -> Vec<&Column> {
-        self.columns.iter().filter(|column| !column.hidden).collect()
+        self.columns
+            .iter()
+            .filter(|column| !column.hidden)
+            .collect()
     }
 
     /// The fields of a row that people see.
     pub(super) fn shown_of<'a>(&'a self, row: &'a [Cell]) -> impl Iterator<Item = &'a Cell> {
         let fields = self.columns.iter().zip(row);
-        fields.filter(|(column, _)| !column.hidden).map(|(_, cell)| cell)
+        fields
+            .filter(|(column, _)| !column.hidden)
+            .map(|(_, cell)| cell)
     }
 }
 

@@ -31,7 +31,9 @@ pub mod theory;
 
 pub use chart::{Chart, Kind, Mark, Series, Words, svg_panels};
 pub use csv::csv;
+pub use curve::{control_graphs, difference_graph, operating_characteristic, trend_graph};
 pub use document::{Block, Cell, Column, Document, Fact, Figure, Logo, Section, Sender, Table};
+pub use graph::{Across, Dot, Graph, Level, svg_stacked};
 pub use html::html;
 pub use material::RunMaterial;
 pub use paper::{
@@ -39,8 +41,6 @@ pub use paper::{
     run as run_report,
 };
 pub use pdf::pdf;
-pub use curve::{control_graphs, difference_graph, operating_characteristic, trend_graph};
-pub use graph::{Across, Dot, Graph, Level, svg_stacked};
 pub use picture::png;
 pub use run::{PointDocument, RunDocument, one_decimal};
 pub use texts::{BUILT_IN, Texts};
@@ -85,7 +85,9 @@ pub enum ReportError {
         item: String,
     },
     /// A style sheet would make the report depend on something outside it.
-    #[error("the style sheet holds `{word}`; a report must open without a network, so leave it out")]
+    #[error(
+        "the style sheet holds `{word}`; a report must open without a network, so leave it out"
+    )]
     Fetches {
         /// What was found.
         word: &'static str,

@@ -161,7 +161,12 @@ mod tests {
         assert_eq!(paragraph("", REGULAR, false, 8.0).len(), 1);
         assert_eq!(paragraph("a\nb", REGULAR, false, 8.0).len(), 2);
         // A space that does not break keeps number and unit together.
-        let unit = paragraph("seven 64.0\u{a0}dB", REGULAR, false, width("seven 64.0", REGULAR, false));
+        let unit = paragraph(
+            "seven 64.0\u{a0}dB",
+            REGULAR,
+            false,
+            width("seven 64.0", REGULAR, false),
+        );
         assert_eq!(unit[1].text, "64.0\u{a0}dB");
     }
 

@@ -26,7 +26,8 @@ static CATALOGUES: LazyLock<BTreeMap<&str, Catalogue>> = LazyLock::new(|| {
         if language == "en" {
             // What a flag means is said in one place of the program.
             let flags = FlagWord::ALL.into_iter();
-            catalogue.extend(flags.map(|word| (format!("flag.{word}"), word.sentence().to_owned())));
+            catalogue
+                .extend(flags.map(|word| (format!("flag.{word}"), word.sentence().to_owned())));
         }
         (language, catalogue)
     };
@@ -64,7 +65,9 @@ impl Texts {
     pub fn missing(&self) -> Vec<String> {
         let known = CATALOGUES["en"].keys();
         let lacking = known.filter(|key| !self.own.contains_key(*key)).cloned();
-        lacking.chain(self.wanted.borrow().iter().cloned()).collect()
+        lacking
+            .chain(self.wanted.borrow().iter().cloned())
+            .collect()
     }
 
     /// The keys that no report asks for: slips of the pen in a template.
@@ -220,7 +223,10 @@ mod tests {
                 .collect(),
             ..Template::default()
         };
-        let french = Texts::of(None, &with(&[("setup.title", "Montage"), ("setup.titel", "x")]));
+        let french = Texts::of(
+            None,
+            &with(&[("setup.title", "Montage"), ("setup.titel", "x")]),
+        );
         assert_eq!(french.say("setup.title"), "Montage");
         assert_eq!(french.language(), "fr");
         assert_eq!(french.unknown(), ["setup.titel"]);

@@ -24,7 +24,10 @@ pub(super) fn job(material: &RunMaterial, texts: &Texts) -> Section {
         .maybe("job.model", record.model.clone())
         .maybe("job.lot", record.lot.clone())
         .maybe("job.size", item.and_then(|item| item.size.clone()))
-        .maybe("job.construction", item.and_then(|item| item.construction.clone()))
+        .maybe(
+            "job.construction",
+            item.and_then(|item| item.construction.clone()),
+        )
         .maybe("job.item_note", item.and_then(|item| item.note.clone()))
         .add("job.plan", &material.plan.name)
         .add("job.station", &material.station.name)
@@ -64,7 +67,11 @@ pub(super) fn arrangement(material: &RunMaterial, texts: &Texts) -> Section {
     };
     let amplifier = station.amplifier.as_ref().map(|amplifier| {
         let table = amplifier.gain_table.as_ref();
-        let gain = correction_text(texts.quantity(amplifier.gain), table.map(|t| &t.name), texts);
+        let gain = correction_text(
+            texts.quantity(amplifier.gain),
+            table.map(|t| &t.name),
+            texts,
+        );
         let most = texts.quantity(amplifier.input_max);
         texts.fill("setup.amplifier_fact", &[("gain", &gain), ("most", &most)])
     });
@@ -75,11 +82,20 @@ pub(super) fn arrangement(material: &RunMaterial, texts: &Texts) -> Section {
         .add("setup.polarisations", polarisations.join(", "))
         .add("setup.repeats", plan.repeats.to_string())
         .maybe("setup.amplifier", amplifier)
-        .maybe("setup.transmit_antenna", antenna(&station.transmit_antenna, texts))
-        .maybe("setup.receive_antenna", antenna(&station.receive_antenna, texts))
+        .maybe(
+            "setup.transmit_antenna",
+            antenna(&station.transmit_antenna, texts),
+        )
+        .maybe(
+            "setup.receive_antenna",
+            antenna(&station.receive_antenna, texts),
+        )
         .add("setup.placed", placed)
         .add("setup.level_max", texts.quantity(station.safety.level_max))
-        .add("setup.damage", texts.quantity(station.safety.receiver_damage));
+        .add(
+            "setup.damage",
+            texts.quantity(station.safety.receiver_damage),
+        );
     for permission in &plan.permissions {
         facts.add(
             "setup.permission",
@@ -171,7 +187,10 @@ fn correction(correction: &Correction, texts: &Texts) -> String {
 
 fn correction_text(nominal: String, table: Option<&String>, texts: &Texts) -> String {
     match table {
-        Some(table) => format!("{nominal}, {}", texts.fill("setup.table", &[("table", table)])),
+        Some(table) => format!(
+            "{nominal}, {}",
+            texts.fill("setup.table", &[("table", table)])
+        ),
         None => nominal,
     }
 }
@@ -188,7 +207,11 @@ pub(super) fn instruments(material: &RunMaterial, texts: &Texts) -> Section {
             Cell::plain(&entry.driver_name),
             Cell::plain(entry.address.to_string()),
             Cell::plain(identity.unwrap_or("–")),
-            Cell::plain(format!("{} – {}", texts.quantity(range.0), texts.quantity(range.1))),
+            Cell::plain(format!(
+                "{} – {}",
+                texts.quantity(range.0),
+                texts.quantity(range.1)
+            )),
         ]
     };
     section.table(Table {
@@ -202,8 +225,16 @@ pub(super) fn instruments(material: &RunMaterial, texts: &Texts) -> Section {
             Column::text("range", title("instruments.range")),
         ],
         rows: vec![
-            row("setup.source", &station.source, station.source_range.frequency),
-            row("setup.receiver", &station.receiver, station.receiver_frequency),
+            row(
+                "setup.source",
+                &station.source,
+                station.source_range.frequency,
+            ),
+            row(
+                "setup.receiver",
+                &station.receiver,
+                station.receiver_frequency,
+            ),
         ],
     });
     match station.calibrations.is_empty() {
@@ -220,7 +251,9 @@ fn calibrations(station: &Station, material: &RunMaterial, texts: &Texts) -> Tab
     let row = |calibration: &Calibration| {
         let left = calibration.days_left(today);
         let state = match left {
-            left if left < 0 => texts.fill("instruments.overdue", &[("days", &(-left).to_string())]),
+            left if left < 0 => {
+                texts.fill("instruments.overdue", &[("days", &(-left).to_string())])
+            }
             left => texts.fill("instruments.valid", &[("days", &left.to_string())]),
         };
         vec![
@@ -267,7 +300,9 @@ pub(super) fn settings(material: &RunMaterial, texts: &Texts) -> Section {
             Column::number("sweeps", title("settings.sweeps")),
             Column::number("settle", title("settings.settle")),
         ],
-        rows: groups.map(|group| settings_row(group, plan.settings_at(group[0]), texts)).collect(),
+        rows: groups
+            .map(|group| settings_row(group, plan.settings_at(group[0]), texts))
+            .collect(),
     });
     section.note(texts.say("settings.note"));
     section

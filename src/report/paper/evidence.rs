@@ -178,8 +178,14 @@ pub(super) fn cautions(material: &RunMaterial, texts: &Texts) -> Section {
         "cautions.bound",
         "cautions.budget",
     ];
-    let far = Frequency::from_hz(299_792_458.0 / (std::f64::consts::TAU * material.station.distance.m()));
-    if material.plan.frequencies.first().is_some_and(|first| *first < far) {
+    let far =
+        Frequency::from_hz(299_792_458.0 / (std::f64::consts::TAU * material.station.distance.m()));
+    if material
+        .plan
+        .frequencies
+        .first()
+        .is_some_and(|first| *first < far)
+    {
         keys.push("cautions.near");
     }
     if material.plan.arrangement == Arrangement::Sealed {
@@ -248,9 +254,15 @@ pub(super) fn recompute(material: &RunMaterial, texts: &Texts) -> Section {
 }
 
 fn readings(material: &RunMaterial, texts: &Texts) -> String {
-    let repeated = material.readings.iter().filter(|reading| reading.attempt > 1);
+    let repeated = material
+        .readings
+        .iter()
+        .filter(|reading| reading.attempt > 1);
     let floors = |kind| {
-        let of = material.readings.iter().filter(|reading| reading.key.kind == kind);
+        let of = material
+            .readings
+            .iter()
+            .filter(|reading| reading.key.kind == kind);
         of.count().to_string()
     };
     texts.fill(

@@ -87,7 +87,11 @@ pub(super) fn deciding_sentence(worst: &PointDocument, texts: &Texts) -> String 
 /// Frequency, face and polarisation.
 pub(super) fn place(point: &PointDocument, texts: &Texts) -> String {
     let polarisation = texts.word("polarisation", &point.polarisation);
-    format!("{}, {}, {polarisation}", texts.hertz(point.frequency_hz), point.face)
+    format!(
+        "{}, {}, {polarisation}",
+        texts.hertz(point.frequency_hz),
+        point.face
+    )
 }
 
 /// `52.0 dB ± 2.1 dB`, `≥ 64.0 dB`; a bound is never rounded up.
@@ -186,7 +190,9 @@ pub(super) fn worst(material: &RunMaterial, texts: &Texts) -> Section {
         .maybe("worst.limit", db(point.limit_db))
         .maybe(
             "worst.margin",
-            point.margin_db.map(|_| format!("{} dB", margin_text(point, texts))),
+            point
+                .margin_db
+                .map(|_| format!("{} dB", margin_text(point, texts))),
         )
         .maybe("worst.conformity", point.conformity.map(probability))
         .add("worst.verdict", verdict_word(point.verdict, texts));
@@ -272,7 +278,10 @@ pub(super) fn uncertainty(material: &RunMaterial, texts: &Texts) -> Option<Secti
         ("k", texts.number(budget.k, 2)),
         ("expanded", texts.number(budget.expanded_db, 2)),
     ];
-    let sum: Vec<_> = sum.iter().map(|(name, text)| (*name, text.as_str())).collect();
+    let sum: Vec<_> = sum
+        .iter()
+        .map(|(name, text)| (*name, text.as_str()))
+        .collect();
     section.text(texts.fill("uncertainty.sum", &sum));
     if point.kind == ResultKind::AtLeast {
         section.note(texts.say("uncertainty.bound"));
@@ -311,7 +320,10 @@ pub(super) fn points(material: &RunMaterial, texts: &Texts) -> Section {
         columns.push(Column::number("dynamic_range_db", title("points.range")));
     }
     columns.push(Column::text("flags", title("points.flags")));
-    let rows = points.iter().map(|point| point_row(point, is_item, texts)).collect();
+    let rows = points
+        .iter()
+        .map(|point| point_row(point, is_item, texts))
+        .collect();
     let mut table = Table {
         name: "points",
         caption: texts.say("points.caption").to_owned(),

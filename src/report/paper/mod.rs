@@ -4,9 +4,13 @@
 mod arrangement;
 mod evidence;
 mod judgement;
+mod lot;
 mod several;
+#[cfg(test)]
+mod tests;
 
-pub use several::{ItemMaterial, comparison, item, lot};
+pub use lot::lot;
+pub use several::{ItemMaterial, comparison, item};
 
 use jiff::Timestamp;
 
@@ -36,7 +40,10 @@ pub fn run(material: &RunMaterial, wanted: &Wanted) -> Document {
     let serial = record.item.as_deref();
     let title = match serial {
         Some(serial) => texts.fill("run.title", &[("item", serial)]),
-        None => texts.fill("run.reference_title", &[("station", &material.station.name)]),
+        None => texts.fill(
+            "run.reference_title",
+            &[("station", &material.station.name)],
+        ),
     };
     let mut sections = vec![judgement::result(material, texts)];
     if record.kind == RunKind::Item {
@@ -55,14 +62,25 @@ pub fn run(material: &RunMaterial, wanted: &Wanted) -> Document {
     }
     sections.extend(evidence::flags(&material.results, texts));
     if wanted.theory {
-        sections.extend(evidence::theory(&material.document, material.item.as_ref(), texts));
+        sections.extend(evidence::theory(
+            &material.document,
+            material.item.as_ref(),
+            texts,
+        ));
     }
     sections.push(evidence::cautions(material, texts));
     sections.push(evidence::recompute(material, texts));
     sections.push(evidence::emissions(material, texts));
     sections.push(judgement::points(material, texts));
     let footer = texts.fill("run.footer", &[("run", &material.document.run)]);
-    finish("run", title, lead(material, texts), sections, footer, wanted)
+    finish(
+        "run",
+        title,
+        lead(material, texts),
+        sections,
+        footer,
+        wanted,
+    )
 }
 
 /// What stands below the title.
@@ -70,9 +88,16 @@ fn lead(material: &RunMaterial, texts: &Texts) -> Vec<String> {
     let record = &material.record;
     let of = [
         record.model.clone(),
-        record.lot.as_deref().map(|lot| texts.fill("lead.lot", &[("lot", lot)])),
+        record
+            .lot
+            .as_deref()
+            .map(|lot| texts.fill("lead.lot", &[("lot", lot)])),
     ];
-    let of: Vec<String> = of.into_iter().flatten().filter(|part| !part.is_empty()).collect();
+    let of: Vec<String> = of
+        .into_iter()
+        .flatten()
+        .filter(|part| !part.is_empty())
+        .collect();
     let done = [
         material.plan.name.clone(),
         material.station.name.clone(),
@@ -188,4 +213,13 @@ fn nothing() -> Cell {
 /// A frequency.
 fn frequency(hz: f64, texts: &Texts) -> Cell {
     Cell::of(texts.hertz(hz), hz)
+}
+
+/// Cautions of a report on more than one run.
+fn several_cautions(keys: &[&str], texts: &Texts) -> Section {
+    let mut section = Section::new("cautions", texts.say("cautions.title"));
+    section.blocks.push(Block::List {
+        sentences: keys.iter().map(|key| texts.say(key).to_owned()).collect(),
+    });
+    section
 }

@@ -182,7 +182,13 @@ fn feet(document: &Document, set: &mut Pages) {
                 true => WIDTH - LEFT - SMALL.width(text),
                 false => LEFT,
             };
-            page.push(text_op(shape::line(text, SMALL.weight, false), SMALL, x, y, None));
+            page.push(text_op(
+                shape::line(text, SMALL.weight, false),
+                SMALL,
+                x,
+                y,
+                None,
+            ));
         };
         let foot = [Some(document.footer.clone()), document.printed.clone()];
         let foot: Vec<String> = foot.into_iter().flatten().collect();
@@ -195,7 +201,12 @@ fn feet(document: &Document, set: &mut Pages) {
         if i > 0 {
             text(&document.title, false, 36.0);
         }
-        page.push(rule((LEFT, FOOT - 14.0), (WIDTH - LEFT, FOOT - 14.0), 0.5, RULE));
+        page.push(rule(
+            (LEFT, FOOT - 14.0),
+            (WIDTH - LEFT, FOOT - 14.0),
+            0.5,
+            RULE,
+        ));
     }
 }
 
@@ -330,12 +341,17 @@ impl Flow {
                     flow.y += 22.0;
                     flow.need(HEADING.leading + TOGETHER);
                     let here = (flow.set.pages.len() - 1, flow.y);
-                    flow.set.outline.push((section.title.clone(), here.0, here.1));
+                    flow.set
+                        .outline
+                        .push((section.title.clone(), here.0, here.1));
                     flow.text(&section.title, HEADING, Mark::Heading(2));
                     flow.y += 5.0;
                 }
             }
-            section.blocks.iter().try_for_each(|block| flow.block(block))
+            section
+                .blocks
+                .iter()
+                .try_for_each(|block| flow.block(block))
         })
     }
 
@@ -356,7 +372,9 @@ impl Flow {
             }
             Block::Quote { text, source } => self.quote(text, source.as_deref()),
             Block::Facts { facts } => {
-                let pairs = facts.iter().map(|fact| (fact.label.as_str(), fact.value.as_str()));
+                let pairs = facts
+                    .iter()
+                    .map(|fact| (fact.label.as_str(), fact.value.as_str()));
                 self.inside(Mark::List, |flow| {
                     pairs.for_each(|(label, value)| flow.fact(label, value));
                 });
@@ -505,7 +523,9 @@ impl Flow {
             let titles: Vec<&str> = table.shown().iter().map(|c| c.title.as_str()).collect();
             let numbers: Vec<bool> = table.shown().iter().map(|c| c.number).collect();
             let columns = Columns { widths, numbers };
-            flow.inside(Mark::Head, |flow| flow.row(&titles, &columns, Some(Mark::HeadCell)));
+            flow.inside(Mark::Head, |flow| {
+                flow.row(&titles, &columns, Some(Mark::HeadCell))
+            });
             flow.inside(Mark::Rows, |flow| {
                 for row in &rows {
                     let height = columns.height(row, CELL);
@@ -600,7 +620,10 @@ fn widths(table: &Table) -> Vec<f32> {
             tabular: column.number,
             ..CELL
         };
-        let texts = table.rows.iter().filter_map(|row| table.shown_of(row).nth(i));
+        let texts = table
+            .rows
+            .iter()
+            .filter_map(|row| table.shown_of(row).nth(i));
         let (mut whole, mut word) = (0f32, 0f32);
         let longest = |style: Style, text: &str| {
             let words = text.split(' ').map(|word| style.width(word));
@@ -626,7 +649,9 @@ fn widths(table: &Table) -> Vec<f32> {
     // A common width that no column exceeds unless it must, found by halving.
     let at = |cap: f32| -> Vec<f32> {
         let columns = natural.iter().zip(&least);
-        columns.map(|(natural, least)| natural.min(cap).max(*least)).collect()
+        columns
+            .map(|(natural, least)| natural.min(cap).max(*least))
+            .collect()
     };
     let (mut low, mut high) = (0f32, natural.iter().copied().fold(0.0, f32::max));
     for _ in 0..24 {

@@ -120,7 +120,11 @@ fn group(pages: &Pages, contents: &[Vec<Node>], id: NodeId) -> Node {
         Mark::Caption => Tag::Caption.into(),
     };
     let mut children: Vec<Node> = contents[id.0].clone();
-    children.extend(node.children.iter().map(|child| group(pages, contents, *child)));
+    children.extend(
+        node.children
+            .iter()
+            .map(|child| group(pages, contents, *child)),
+    );
     Node::Group(TagGroup::with_children(kind, children))
 }
 
@@ -142,11 +146,21 @@ impl Pen<'_> {
         };
         let identifier = surface.start_tagged(tag);
         match &op.shape {
-            Shape::Text { line, size, weight, ink } => {
+            Shape::Text {
+                line,
+                size,
+                weight,
+                ink,
+            } => {
                 let at = Point::from_xy(op.x, op.y);
                 self.text(line, *size, *weight, ink, at, surface);
             }
-            Shape::Rule { to, width, ink, dash } => {
+            Shape::Rule {
+                to,
+                width,
+                ink,
+                dash,
+            } => {
                 let mut path = PathBuilder::new();
                 path.move_to(op.x, op.y);
                 path.line_to(to.0, to.1);
@@ -189,7 +203,15 @@ impl Pen<'_> {
         let glyph = |glyph: &super::shape::Glyph| {
             let id = GlyphId::new(glyph.id);
             let range = glyph.range.clone();
-            KrillaGlyph::new(id, glyph.advance, glyph.x_offset, glyph.y_offset, 0.0, range, None)
+            KrillaGlyph::new(
+                id,
+                glyph.advance,
+                glyph.x_offset,
+                glyph.y_offset,
+                0.0,
+                range,
+                None,
+            )
         };
         let glyphs: Vec<KrillaGlyph> = line.glyphs.iter().map(glyph).collect();
         surface.set_stroke(None);

@@ -8,9 +8,9 @@ use krilla::surface::Surface;
 use resvg::tiny_skia::PathSegment;
 use resvg::usvg;
 
-use super::Pen;
 use super::super::shape;
 use super::super::text::Weight;
+use super::Pen;
 
 /// Draws the tree at the origin, a px to a unit.
 pub(super) fn draw(tree: &usvg::Tree, pen: &Pen, surface: &mut Surface) {
