@@ -118,23 +118,46 @@ pub(super) async fn run(args: DemoArgs) -> Result<u8, CliError> {
     let drawing = files.picture.with_extension("svg");
     write_file(&drawing, &draw(&documents, PictureKind::Svg)?)?;
     show(&documents, args.json)?;
+    let reports = reports(&store, &documents, &args.folder).await?;
     store.close().await;
     bench.shutdown().await;
-    say_where(&files, &drawing);
+    say_where(&files, &drawing, &reports);
     Ok(0)
 }
 
-fn say_where(files: &Files, drawing: &Path) {
+/// Reports on the first item, as a page and as paper.
+async fn reports(
+    store: &Store,
+    documents: &[RunDocument],
+    folder: &Path,
+) -> Result<[PathBuf; 2], CliError> {
+    let files = [folder.join("report.html"), folder.join("report.pdf")];
+    if let Some(first) = documents.iter().find(|d| d.kind == RunKind::Item) {
+        let record = store.find_run(&first.run).await?;
+        let (page, paper) = super::report::plain(store, &record).await?;
+        write_file(&files[0], page.as_bytes())?;
+        write_file(&files[1], &paper)?;
+    }
+    Ok(files)
+}
+
+fn say_where(files: &Files, drawing: &Path, reports: &[PathBuf; 2]) {
     eprintln!(
         "\npicture   {} and {}",
         files.picture.display(),
         drawing.display()
+    );
+    eprintln!(
+        "report    {} and {}",
+        reports[0].display(),
+        reports[1].display()
     );
     eprintln!("database  {}", files.database.display());
     eprintln!("\nLook further, for example:");
     let store = files.database.display();
     eprintln!("  muffle history --store {store}");
     eprintln!("  muffle show latest --budget --store {store}");
+    eprintln!("  muffle report item P-0042 --language de --out bericht.pdf --store {store}");
     eprintln!("  sqlite3 {store} 'SELECT serial, frequency_mhz, se_text, verdict FROM se LIMIT 9'");
 }
 

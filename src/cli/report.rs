@@ -12,7 +12,7 @@ use crate::evaluate::compare::{Question, compare, side};
 use crate::evaluate::lot::judge;
 use crate::quantity::Ratio;
 use crate::report::{self, BUILT_IN, Document, ItemMaterial, RunMaterial, Texts, Wanted};
-use crate::store::Store;
+use crate::store::{RunRecord, Store};
 
 /// Arguments of `report`.
 #[derive(Debug, Args)]
@@ -77,7 +77,7 @@ enum What {
 
 /// How a report is made.
 #[derive(Debug, Args)]
-pub(super) struct How {
+struct How {
     #[command(flatten)]
     store: StoreArg,
     /// Write the report there; the ending says how: .html, .pdf or .csv. May be given several times.
@@ -175,7 +175,7 @@ async fn comparison(sides: &[String], question: &Question, how: &How) -> Result<
 }
 
 /// Template and texts, read and looked through.
-pub(super) struct Ready {
+struct Ready {
     template: Template,
     texts: Texts,
     printed: Option<Timestamp>,
@@ -183,7 +183,7 @@ pub(super) struct Ready {
 }
 
 impl Ready {
-    pub(super) fn wanted(&self) -> Wanted<'_> {
+    fn wanted(&self) -> Wanted<'_> {
         Wanted {
             texts: &self.texts,
             template: &self.template,
@@ -191,6 +191,20 @@ impl Ready {
             theory: self.theory,
         }
     }
+}
+
+/// A run's report in English without a letterhead, as HTML and as PDF.
+pub(super) async fn plain(store: &Store, run: &RunRecord) -> Result<(String, Vec<u8>), CliError> {
+    let template = Template::default();
+    let ready = Ready {
+        texts: Texts::of(None, &template),
+        template,
+        printed: Some(Timestamp::now()),
+        theory: true,
+    };
+    let material = RunMaterial::read(store, run).await?;
+    let document = report::run_report(&material, &ready.wanted());
+    Ok((report::html(&document, None)?, report::pdf(&document)?))
 }
 
 /// What a file's ending asks for.

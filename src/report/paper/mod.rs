@@ -4,9 +4,13 @@
 mod arrangement;
 mod evidence;
 mod judgement;
+mod lot;
 mod several;
+#[cfg(test)]
+mod tests;
 
-pub use several::{ItemMaterial, comparison, item, lot};
+pub use lot::lot;
+pub use several::{ItemMaterial, comparison, item};
 
 use jiff::Timestamp;
 
@@ -209,4 +213,13 @@ fn nothing() -> Cell {
 /// A frequency.
 fn frequency(hz: f64, texts: &Texts) -> Cell {
     Cell::of(texts.hertz(hz), hz)
+}
+
+/// Cautions of a report on more than one run.
+fn several_cautions(keys: &[&str], texts: &Texts) -> Section {
+    let mut section = Section::new("cautions", texts.say("cautions.title"));
+    section.blocks.push(Block::List {
+        sentences: keys.iter().map(|key| texts.say(key).to_owned()).collect(),
+    });
+    section
 }
