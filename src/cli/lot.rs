@@ -10,6 +10,7 @@ use super::measure::{PICTURE_PX, PictureKind, Work, caution, conduct, picture_ki
 use super::watch::Person;
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::analysis::lot::{AttributePlan, OcPoint};
+use crate::analysis::tolerance::Method;
 use crate::config::{self, ItemEntry, LotEntry, Plan, load_lot};
 use crate::evaluate::lot::{
     Admission, LotDocument, admit, attribute_plan, curve, described, judge, known, rule,
@@ -230,8 +231,8 @@ async fn list(args: ListArgs) -> Result<u8, CliError> {
             cell(rule.map(|rule| rule.sample.to_string())),
             cell(rule.and_then(|rule| Some(format!("{} may fail", rule.accept?)))),
             cell(rule.and_then(|rule| {
-                let content = 100.0 * rule.content?;
-                Some(format!("{content:.4} % meet the limit"))
+                let content = percent(rule.content?);
+                Some(format!("{content} meet the limit"))
             })),
         ]);
     }
@@ -295,9 +296,9 @@ fn describe(lot: &Lot) -> String {
                     None => "the uncertainty that the units share as guard band".to_owned(),
                 };
                 format!(
-                    "by variables: accepted when at least {:.4} % of the lot meet the limit at every frequency with {:.4} % confidence, with {guard}",
-                    100.0 * content,
-                    100.0 * rule.confidence
+                    "by variables: accepted when at least {} of the lot meet the limit at every frequency with {} confidence, with {guard}",
+                    percent(content),
+                    percent(rule.confidence)
                 )
             }));
             lines.push(format!(
@@ -307,6 +308,12 @@ fn describe(lot: &Lot) -> String {
         }
     }
     lines.join("\n")
+}
+
+/// A share in per cent, without the zeros that say nothing.
+fn percent(share: f64) -> String {
+    let text = format!("{:.4}", 100.0 * share);
+    format!("{} %", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
 /// The units, each with the runs it was measured in.
@@ -361,6 +368,7 @@ fn judgement(document: &LotDocument) -> String {
             "bounds",
             "k",
             "tolerance limit dB",
+            "from",
             "by variables",
         ]);
         for at in &document.variables {
@@ -374,6 +382,11 @@ fn judgement(document: &LotDocument) -> String {
                 table::right(format!("{} of {}", result.bounds, result.units)),
                 table::right(result.factor.map_or("–".to_owned(), |k| format!("{k:.3}"))),
                 table::number(result.tolerance_limit_db),
+                Cell::new(match result.method {
+                    Method::Exact => "mean − k sd",
+                    Method::CensoredLikelihood => "likelihood, bounds as bounds",
+                    Method::OrderStatistics => "order of the values",
+                }),
                 Cell::new(result.verdict.as_str()),
             ]);
         }

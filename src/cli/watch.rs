@@ -12,7 +12,7 @@ use crate::procedure::{Event, Hands};
 use crate::quantity::Frequency;
 use crate::report::PointDocument;
 use crate::station::{Placement, State};
-use crate::store::{ReadingKind, ResultRecord};
+use crate::store::{ReadingKind, ResultRecord, RunId};
 
 /// Shows events on standard error: a bar with the time left on a terminal, lines otherwise.
 pub(super) struct Watch {
@@ -20,6 +20,8 @@ pub(super) struct Watch {
     /// Where events are also written, a line each.
     log: Option<File>,
     said: String,
+    /// The reference in use, which is spoken of once.
+    reference: Option<RunId>,
 }
 
 impl Watch {
@@ -34,6 +36,7 @@ impl Watch {
             bar,
             log,
             said: String::new(),
+            reference: None,
         }
     }
 
@@ -70,7 +73,9 @@ impl Watch {
     fn show(&mut self, event: &Event) {
         match event {
             Event::Warning { text } => self.line(&format!("Caution: {}.", text)),
+            Event::ReferenceReused { run, .. } if self.reference == Some(*run) => {}
             Event::ReferenceReused { run, started } => {
+                self.reference = Some(*run);
                 self.line(&format!(
                     "reference {run} of {started} is still good and used again"
                 ));
@@ -85,6 +90,9 @@ impl Watch {
                     None => "reference".to_owned(),
                 };
                 self.line(&format!("{what}: run {run}, {readings} readings"));
+                if item.is_none() {
+                    self.reference = Some(*run);
+                }
                 self.bar.reset();
                 self.bar.set_length(*readings as u64);
                 self.said = what;

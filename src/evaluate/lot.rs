@@ -497,20 +497,29 @@ async fn is_guarded(
     Ok(false)
 }
 
+fn units_were(count: usize) -> String {
+    match count {
+        1 => "1 unit was ".to_owned(),
+        many => format!("{many} units were "),
+    }
+}
+
 /// What else is to be known of the sample.
 fn remarks(units: &[(LotUnit, Measured)], rule: &LotRule) -> Vec<String> {
     let mut remarks = Vec::new();
     let again = units.iter().filter(|(unit, _)| unit.runs.len() > 1).count();
     if again > 0 {
         remarks.push(format!(
-            "{again} units were measured more than once: the {} result counts, and all are listed",
+            "{}measured more than once: the {} result counts, and all are listed",
+            units_were(again),
             rule.counts
         ));
     }
     let beyond = units.iter().filter(|(unit, _)| !unit.in_sample).count();
     if beyond > 0 {
         remarks.push(format!(
-            "{beyond} units were measured beyond the sample: the first {} decide",
+            "{}measured beyond the sample: the first {} decide",
+            units_were(beyond),
             rule.sample
         ));
     }
