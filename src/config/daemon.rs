@@ -36,7 +36,8 @@ pub struct Daemon {
 pub struct Notify {
     /// An address that gets the news as JSON by POST.
     pub webhook: Option<String>,
-    /// A command and its arguments, of which `{station}`, `{kind}` and `{text}` are filled in; no shell is between.
+    /// A command and its arguments; `{station}`, `{kind}` and `{text}` as arguments of their own are filled in, and no
+    /// shell is between.
     pub command: Option<Vec<String>>,
 }
 

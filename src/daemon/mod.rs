@@ -8,11 +8,17 @@
 //! - [`Engine`] is the handle that commands, pages and signals use.
 //! - `schedule` decides, from given times, which job is next and when a job comes again.
 
+mod decide;
 mod engine;
 mod error;
+mod follow;
+mod hands;
 mod metrics;
+mod notify;
+mod place;
 mod schedule;
 mod status;
+mod work;
 
 pub use engine::{Engine, Running, StationFile, check};
 pub use error::DaemonError;
