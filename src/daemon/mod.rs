@@ -6,7 +6,8 @@
 //! is not on the disk.
 //!
 //! - [`Engine`] is the handle that commands, pages and signals use.
-//! - `schedule` decides, from given times, which job is next and when a job comes again.
+//! - [`live`] is the daemon as a process; [`Presence`] says to others that there is one.
+//! - `schedule` and `decide` decide, from given times, which job is next and when a job comes again.
 
 mod decide;
 mod engine;
@@ -16,11 +17,15 @@ mod hands;
 mod metrics;
 mod notify;
 mod place;
+mod presence;
 mod schedule;
+mod serve;
 mod status;
 mod work;
 
 pub use engine::{Engine, Running, StationFile, check};
 pub use error::DaemonError;
+pub use presence::{Claim, Presence};
 pub use schedule::Every;
+pub use serve::{Signals, UNIT, live};
 pub use status::{Doing, Health, Live, Missing, Progress, Prompt, Status, Transmitting};
