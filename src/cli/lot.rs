@@ -5,13 +5,18 @@ use std::path::PathBuf;
 use clap::{Args, Subcommand};
 use comfy_table::Cell;
 use serde_json::json;
+use tokio_util::sync::CancellationToken;
 
-use super::measure::{PICTURE_PX, PictureKind, Work, caution, conduct, picture_kind};
-use super::watch::Person;
+use super::follow::{follow_job, new_job};
+use super::measure::{
+    PICTURE_PX, PictureKind, Task, Work, caution, conduct, picture_kind, stop_on_signal,
+};
+use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::analysis::lot::{AttributePlan, OcPoint};
 use crate::analysis::tolerance::Method;
 use crate::config::{self, ItemEntry, LotEntry, Plan, load_lot};
+use crate::daemon::Presence;
 use crate::evaluate::lot::{
     Admission, LotDocument, admit, attribute_plan, curve, described, judge, known, rule,
 };
@@ -476,9 +481,30 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
     let store = Store::open(&args.store.store).await?;
     let lot = known(&store, &args.name).await?;
     rule(&lot)?;
-    let work = Work::Lot(Box::new(Scan { lot, plan }));
-    caution(&station, &work);
-    let done = conduct(&store, station, work, args.operator, None).await;
+    caution(&station, Some(&plan));
+    let scan = Scan { lot, plan };
+    let daemon = Presence::of(store.path()).filter(|there| there.stations.contains(&station.name));
+    let done = match daemon {
+        Some(daemon) => {
+            eprintln!(
+                "Process {} serves this station: each unit goes into its queue and is followed from here.",
+                daemon.pid
+            );
+            let person = Person::new(Watch::new(None).bar());
+            let followed = Followed {
+                store: &store,
+                station: &station,
+                operator: args.operator,
+                person: &person,
+                stop: stop_on_signal()?,
+            };
+            scan.units(&Way::Daemon(followed), &person).await
+        }
+        None => {
+            let task = Task::Lot(Box::new(scan));
+            conduct(&store, station, task, args.operator, None).await
+        }
+    };
     if let Err(error) = done {
         eprintln!("What was measured is kept; scan on with the same command.");
         return Err(error);
@@ -507,10 +533,10 @@ impl Scan {
     /// Measures units until the sample is complete or whoever scans says so.
     pub(super) async fn units(
         &self,
-        procedure: &Procedure,
+        way: &Way<'_>,
         person: &Person,
     ) -> Result<Vec<RunId>, CliError> {
-        let store = &procedure.store;
+        let store = way.store();
         let mut runs = Vec::new();
         let mut asked_again = None;
         loop {
@@ -523,7 +549,7 @@ impl Scan {
                     break;
                 }
             }
-            let Some(scanned) = self.scan(procedure, person, &document).await? else {
+            let Some(scanned) = self.scan(way, person, &document).await? else {
                 break;
             };
             let again = asked_again.take().is_some_and(|asked| asked == scanned);
@@ -538,15 +564,16 @@ impl Scan {
                     asked_again = Some(scanned);
                 }
                 Admission::Begun(run) if self.is_of_this_plan(store, run).await? => {
-                    runs.push(self.rest(procedure, run, &scanned).await?);
+                    runs.extend(self.rest(way, run, &scanned).await?);
                 }
                 Admission::New | Admission::Measured(_) | Admission::Begun(_) => {
-                    runs.extend(self.unit(procedure, &scanned).await?);
+                    runs.extend(self.unit(way, &scanned).await?);
                 }
             }
         }
-        if let Some(after) = procedure.bracket(&self.plan, &runs).await? {
-            runs.push(after);
+        if let Way::Here(procedure) = way {
+            let after = procedure.bracket(&self.plan, &runs).await?;
+            runs.extend(after);
         }
         Ok(runs)
     }
@@ -581,7 +608,7 @@ impl Scan {
 
     async fn scan(
         &self,
-        procedure: &Procedure,
+        way: &Way<'_>,
         person: &Person,
         document: &LotDocument,
     ) -> Result<Option<String>, CliError> {
@@ -595,49 +622,118 @@ impl Scan {
         };
         let request = format!("\n  {what} (Enter alone ends): ");
         let line = tokio::select! {
-            line = person.ask(&request) => line,
-            () = procedure.stop.cancelled() => return Err(ProcedureError::Stopped.into()),
+            line = person.scan(&request) => line,
+            () = way.stop().cancelled() => return Err(ProcedureError::Stopped.into()),
         };
         let line = line.map(|line| line.trim().to_owned());
         Ok(line.filter(|line| !line.is_empty() && !line.eq_ignore_ascii_case("done")))
     }
 
-    async fn unit(&self, procedure: &Procedure, serial: &str) -> Result<Vec<RunId>, CliError> {
-        let known = procedure.store.item(serial).await?;
+    async fn unit(&self, way: &Way<'_>, serial: &str) -> Result<Option<RunId>, CliError> {
+        let known = way.store().item(serial).await?;
         let some = |text: Option<String>| text.unwrap_or_default();
-        let entry = match known {
-            Some(item) => ItemEntry {
-                size: some(item.size),
-                construction: some(item.construction),
-                ..ItemEntry::default()
-            },
-            None => ItemEntry::default(),
-        };
+        let (size, construction) = known.map_or_else(Default::default, |item| {
+            (some(item.size), some(item.construction))
+        });
         let entry = ItemEntry {
             serial: serial.to_owned(),
             model: some(self.lot.model.clone()),
             lot: self.lot.name.clone(),
-            ..entry
+            size,
+            construction,
+            ..ItemEntry::default()
         };
-        let items = std::slice::from_ref(&entry);
-        let runs = procedure.measure_open(&self.plan, items, false).await?;
-        // The last is the unit's; a reference may come before it.
-        Ok(runs.last().copied().into_iter().collect())
+        way.measure(&self.plan, entry).await
     }
 
     /// Goes on with a run that was cut off, or measures the unit anew where that cannot be.
     async fn rest(
         &self,
-        procedure: &Procedure,
+        way: &Way<'_>,
         run: RunId,
         serial: &str,
-    ) -> Result<RunId, CliError> {
-        match procedure.resume(run).await {
-            Err(ProcedureError::NotResumable { .. }) => {
-                let runs = self.unit(procedure, serial).await?;
-                Ok(runs.last().copied().unwrap_or(run))
-            }
-            resumed => Ok(resumed?),
+    ) -> Result<Option<RunId>, CliError> {
+        let resumed = match way {
+            Way::Here(procedure) => procedure.resume(run).await,
+            Way::Daemon(followed) => return followed.follow(Work::Rest(run)).await,
+        };
+        match resumed {
+            Err(ProcedureError::NotResumable { .. }) => self.unit(way, serial).await,
+            resumed => Ok(Some(resumed?)),
         }
+    }
+}
+
+/// By what units are measured.
+pub(super) enum Way<'a> {
+    /// By this process.
+    Here(&'a Procedure),
+    /// By the daemon that owns the station: a job for each unit.
+    Daemon(Followed<'a>),
+}
+
+/// Jobs of a daemon that one person follows.
+pub(super) struct Followed<'a> {
+    store: &'a Store,
+    station: &'a config::Station,
+    operator: Option<String>,
+    person: &'a Person,
+    stop: CancellationToken,
+}
+
+impl Way<'_> {
+    fn store(&self) -> &Store {
+        match self {
+            Self::Here(procedure) => &procedure.store,
+            Self::Daemon(followed) => followed.store,
+        }
+    }
+
+    fn stop(&self) -> &CancellationToken {
+        match self {
+            Self::Here(procedure) => &procedure.stop,
+            Self::Daemon(followed) => &followed.stop,
+        }
+    }
+
+    /// Measures one unit; a reference comes before it where none is good any more.
+    async fn measure(&self, plan: &Plan, entry: ItemEntry) -> Result<Option<RunId>, CliError> {
+        match self {
+            Self::Here(procedure) => {
+                // The reference is measured again once, after the last unit.
+                let plan = Plan {
+                    bracket: false,
+                    ..plan.clone()
+                };
+                let runs = procedure.measure(&plan, &[entry], false).await?;
+                Ok(runs.last().copied())
+            }
+            Self::Daemon(followed) => {
+                let work = Work::Items {
+                    plan: Box::new(plan.clone()),
+                    items: vec![entry],
+                    fresh_reference: false,
+                };
+                followed.follow(work).await
+            }
+        }
+    }
+}
+
+impl Followed<'_> {
+    /// The last run of the job, or none when the terminal was left while it goes on.
+    async fn follow(&self, work: Work) -> Result<Option<RunId>, CliError> {
+        let job = new_job(self.station, work, self.operator.clone());
+        let watch = Watch::new(None);
+        let done = follow_job(
+            self.store,
+            self.station,
+            job,
+            watch,
+            self.person,
+            &self.stop,
+        )
+        .await?;
+        Ok(done.and_then(|runs| runs.last().copied()))
     }
 }
