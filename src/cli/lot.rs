@@ -1,29 +1,29 @@
 //! `muffle lot`.
 
+mod scan;
+
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use comfy_table::Cell;
 use serde_json::json;
-use tokio_util::sync::CancellationToken;
 
-use super::follow::{follow_job, new_job};
 use super::measure::{
-    PICTURE_PX, PictureKind, Task, Work, caution, conduct, picture_kind, stop_on_signal,
+    PICTURE_PX, PictureKind, Task, caution, conduct, picture_kind, stop_on_signal,
 };
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::analysis::lot::{AttributePlan, OcPoint};
 use crate::analysis::tolerance::Method;
-use crate::config::{self, ItemEntry, LotEntry, Plan, load_lot};
+use crate::config::{self, LotEntry, Plan, load_lot};
 use crate::daemon::Presence;
-use crate::evaluate::lot::{
-    Admission, LotDocument, admit, attribute_plan, curve, described, judge, known, rule,
-};
-use crate::procedure::{Procedure, ProcedureError};
+use crate::evaluate::lot::{LotDocument, attribute_plan, curve, described, judge, known, rule};
 use crate::quantity::{Frequency, Ratio};
 use crate::report::{one_decimal, operating_characteristic, png};
-use crate::store::{Lot, ResultKind, RunId, Store, Verdict, sha256_hex};
+use crate::store::{Lot, ResultKind, Store, Verdict};
+
+use scan::Followed;
+pub(super) use scan::{Scan, Way};
 
 /// Rows of the operating characteristic that a table shows.
 const CURVE_ROWS: usize = 11;
@@ -519,221 +519,4 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
         None => 2,
         verdict => verdict_code(verdict),
     })
-}
-
-/// Units of a lot, as their serials are scanned.
-pub(super) struct Scan {
-    /// The lot, which has a rule.
-    pub lot: Lot,
-    /// What is measured of each unit.
-    pub plan: Plan,
-}
-
-impl Scan {
-    /// Measures units until the sample is complete or whoever scans says so.
-    pub(super) async fn units(
-        &self,
-        way: &Way<'_>,
-        person: &Person,
-    ) -> Result<Vec<RunId>, CliError> {
-        let store = way.store();
-        let mut runs = Vec::new();
-        let mut asked_again = None;
-        loop {
-            let document = judge(store, &self.lot.name).await?;
-            if asked_again.is_none() {
-                self.so_far(&document, person);
-                // A sample that decides nothing may be decided by measuring undecided units again.
-                let open = document.verdict == Some(Verdict::Undecided);
-                if !runs.is_empty() && document.is_complete() && !open {
-                    break;
-                }
-            }
-            let Some(scanned) = self.scan(way, person, &document).await? else {
-                break;
-            };
-            let again = asked_again.take().is_some_and(|asked| asked == scanned);
-            let shown = table::shown(&scanned);
-            match admit(store, &self.lot, &scanned).await? {
-                Admission::Refused(why) => person.tell(&format!("  {shown} {why}")),
-                Admission::Measured(verdict) if !again => {
-                    person.tell(&format!(
-                        "  {shown} was measured before: {}. Scan it once more to measure it again, or scan another.",
-                        verdict.map_or("not judged", Verdict::as_str)
-                    ));
-                    asked_again = Some(scanned);
-                }
-                Admission::Begun(run) if self.is_of_this_plan(store, run).await? => {
-                    runs.extend(self.rest(way, run, &scanned).await?);
-                }
-                Admission::New | Admission::Measured(_) | Admission::Begun(_) => {
-                    runs.extend(self.unit(way, &scanned).await?);
-                }
-            }
-        }
-        if let Way::Here(procedure) = way {
-            let after = procedure.bracket(&self.plan, &runs).await?;
-            runs.extend(after);
-        }
-        Ok(runs)
-    }
-
-    /// Says how far the sample has come, and when nothing can change its verdict any more.
-    fn so_far(&self, document: &LotDocument, person: &Person) {
-        let sample = document.lot.rule.as_ref().map_or(0, |rule| rule.sample);
-        let done = document.measured();
-        if done == 0 {
-            return;
-        }
-        let counted = document.attributes.as_ref().map(|found| found.count);
-        let words = counted.map_or(String::new(), |count| {
-            format!(
-                ": {} passed, {} failed, {} undecided",
-                count.pass, count.fail, count.undecided
-            )
-        });
-        person.tell(&format!("  {done} of {sample} units measured{words}"));
-        if done < sample && document.is_decided() {
-            person.tell(&format!(
-                "  {}: the units that are left could not change it. Enter ends, or scan on.",
-                document.sentence()
-            ));
-        }
-    }
-
-    async fn is_of_this_plan(&self, store: &Store, run: RunId) -> Result<bool, CliError> {
-        let begun = store.run(run).await?;
-        Ok(begun.plan_sha == sha256_hex(self.plan.text.as_bytes()))
-    }
-
-    async fn scan(
-        &self,
-        way: &Way<'_>,
-        person: &Person,
-        document: &LotDocument,
-    ) -> Result<Option<String>, CliError> {
-        let sample = document.lot.rule.as_ref().map_or(0, |rule| rule.sample);
-        let what = match document.is_complete() {
-            true => "scan a unit to measure it again".to_owned(),
-            false => format!(
-                "unit {} of {sample}: scan a serial",
-                document.measured() + 1
-            ),
-        };
-        let request = format!("\n  {what} (Enter alone ends): ");
-        let line = tokio::select! {
-            line = person.scan(&request) => line,
-            () = way.stop().cancelled() => return Err(ProcedureError::Stopped.into()),
-        };
-        let line = line.map(|line| line.trim().to_owned());
-        Ok(line.filter(|line| !line.is_empty() && !line.eq_ignore_ascii_case("done")))
-    }
-
-    async fn unit(&self, way: &Way<'_>, serial: &str) -> Result<Option<RunId>, CliError> {
-        let known = way.store().item(serial).await?;
-        let some = |text: Option<String>| text.unwrap_or_default();
-        let (size, construction) = known.map_or_else(Default::default, |item| {
-            (some(item.size), some(item.construction))
-        });
-        let entry = ItemEntry {
-            serial: serial.to_owned(),
-            model: some(self.lot.model.clone()),
-            lot: self.lot.name.clone(),
-            size,
-            construction,
-            ..ItemEntry::default()
-        };
-        way.measure(&self.plan, entry).await
-    }
-
-    /// Goes on with a run that was cut off, or measures the unit anew where that cannot be.
-    async fn rest(
-        &self,
-        way: &Way<'_>,
-        run: RunId,
-        serial: &str,
-    ) -> Result<Option<RunId>, CliError> {
-        let resumed = match way {
-            Way::Here(procedure) => procedure.resume(run).await,
-            Way::Daemon(followed) => return followed.follow(Work::Rest(run)).await,
-        };
-        match resumed {
-            Err(ProcedureError::NotResumable { .. }) => self.unit(way, serial).await,
-            resumed => Ok(Some(resumed?)),
-        }
-    }
-}
-
-/// By what units are measured.
-pub(super) enum Way<'a> {
-    /// By this process.
-    Here(&'a Procedure),
-    /// By the daemon that owns the station: a job for each unit.
-    Daemon(Followed<'a>),
-}
-
-/// Jobs of a daemon that one person follows.
-pub(super) struct Followed<'a> {
-    store: &'a Store,
-    station: &'a config::Station,
-    operator: Option<String>,
-    person: &'a Person,
-    stop: CancellationToken,
-}
-
-impl Way<'_> {
-    fn store(&self) -> &Store {
-        match self {
-            Self::Here(procedure) => &procedure.store,
-            Self::Daemon(followed) => followed.store,
-        }
-    }
-
-    fn stop(&self) -> &CancellationToken {
-        match self {
-            Self::Here(procedure) => &procedure.stop,
-            Self::Daemon(followed) => &followed.stop,
-        }
-    }
-
-    /// Measures one unit; a reference comes before it where none is good any more.
-    async fn measure(&self, plan: &Plan, entry: ItemEntry) -> Result<Option<RunId>, CliError> {
-        match self {
-            Self::Here(procedure) => {
-                // The reference is measured again once, after the last unit.
-                let plan = Plan {
-                    bracket: false,
-                    ..plan.clone()
-                };
-                let runs = procedure.measure(&plan, &[entry], false).await?;
-                Ok(runs.last().copied())
-            }
-            Self::Daemon(followed) => {
-                let work = Work::Items {
-                    plan: Box::new(plan.clone()),
-                    items: vec![entry],
-                    fresh_reference: false,
-                };
-                followed.follow(work).await
-            }
-        }
-    }
-}
-
-impl Followed<'_> {
-    /// The last run of the job, or none when the terminal was left while it goes on.
-    async fn follow(&self, work: Work) -> Result<Option<RunId>, CliError> {
-        let job = new_job(self.station, work, self.operator.clone());
-        let watch = Watch::new(None);
-        let done = follow_job(
-            self.store,
-            self.station,
-            job,
-            watch,
-            self.person,
-            &self.stop,
-        )
-        .await?;
-        Ok(done.and_then(|runs| runs.last().copied()))
-    }
 }

@@ -183,6 +183,17 @@ async fn put_in(args: AddArgs, as_json: bool) -> Result<(), CliError> {
         Some(given) => Some(super::measure::resumable(&store, given).await?),
         None => None,
     };
+    let mut items = given_items(
+        &args.items,
+        args.items_file.as_deref(),
+        &args.model,
+        &args.lot,
+        None,
+    )?;
+    // `muffle bench history` then charts it.
+    items
+        .iter_mut()
+        .for_each(|item| item.check_item |= args.check_item);
     let new = NewJob {
         station: station.name.clone(),
         kind: match (&rest_of, args.reference, args.check_item) {
@@ -193,13 +204,7 @@ async fn put_in(args: AddArgs, as_json: bool) -> Result<(), CliError> {
         },
         plan: args.plan.as_deref().map(plan_text).transpose()?,
         rest_of,
-        items: given_items(
-            &args.items,
-            args.items_file.as_deref(),
-            &args.model,
-            &args.lot,
-            None,
-        )?,
+        items,
         fresh_reference: args.fresh_reference,
         stays: args.stays,
         operator: args.operator.clone(),
