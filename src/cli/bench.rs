@@ -371,9 +371,22 @@ fn describe(station: &Station) -> String {
         .map_or("the source's own range".to_owned(), |(_, by)| {
             by.words().to_owned()
         });
+    let calibrated: String = config
+        .calibrations
+        .iter()
+        .map(|one| {
+            let certificate = one.certificate.as_deref().map(table::shown);
+            let certificate = certificate.map_or(String::new(), |words| format!(", {words}"));
+            format!(
+                "\ncalibrated until {}: {}{certificate}",
+                one.due,
+                table::shown(&one.what)
+            )
+        })
+        .collect();
     let watts = |level: Level| level.milliwatts() / 1000.0;
     format!(
-        "{}\n\n{}\n\nThe most this station sends: {} at the source, {} ({:.3} W) at the antenna feed, because of {why}.",
+        "{}\n\n{}\n\nThe most this station sends: {} at the source, {} ({:.3} W) at the antenna feed, because of {why}.{calibrated}",
         config.name,
         table::trim_lines(&rows.to_string()),
         most.level,

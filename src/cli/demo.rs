@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde_json::{Value, json};
 
-use super::measure::{PictureKind, Work, conduct, documents, draw, show};
+use super::measure::{PictureKind, Task, Work, conduct, documents, draw, show};
 use super::sim::station_text;
 use super::{CliError, write_file};
 use crate::config::{self, Plan, load_items};
@@ -111,7 +111,7 @@ pub(super) async fn run(args: DemoArgs) -> Result<u8, CliError> {
         fresh_reference: true,
     };
     let station = config::Station::load(&files.station)?;
-    let runs = conduct(&store, station, work, None, None).await?;
+    let runs = conduct(&store, station, Task::Work(work), None, None).await?;
     let mut documents = documents(&store, &runs).await?;
     add_truth(&mut control, &mut documents).await?;
     write_file(&files.picture, &draw(&documents, PictureKind::Png)?)?;

@@ -1,23 +1,29 @@
 //! `muffle lot`.
 
+mod scan;
+
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use comfy_table::Cell;
 use serde_json::json;
 
-use super::measure::{PICTURE_PX, PictureKind, Work, caution, conduct, picture_kind};
-use super::watch::Person;
+use super::measure::{
+    PICTURE_PX, PictureKind, Task, caution, conduct, picture_kind, stop_on_signal,
+};
+use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::analysis::lot::{AttributePlan, OcPoint};
-use crate::config::{self, ItemEntry, LotEntry, Plan, load_lot};
-use crate::evaluate::lot::{
-    Admission, LotDocument, admit, attribute_plan, curve, described, judge, known, rule,
-};
-use crate::procedure::{Procedure, ProcedureError};
+use crate::analysis::tolerance::Method;
+use crate::config::{self, LotEntry, Plan, load_lot};
+use crate::daemon::Presence;
+use crate::evaluate::lot::{LotDocument, attribute_plan, curve, described, judge, known, rule};
 use crate::quantity::{Frequency, Ratio};
 use crate::report::{one_decimal, operating_characteristic, png};
-use crate::store::{Lot, ResultKind, RunId, Store, Verdict, sha256_hex};
+use crate::store::{Lot, ResultKind, Store, Verdict};
+
+use scan::Followed;
+pub(super) use scan::{Scan, Way};
 
 /// Rows of the operating characteristic that a table shows.
 const CURVE_ROWS: usize = 11;
@@ -230,8 +236,8 @@ async fn list(args: ListArgs) -> Result<u8, CliError> {
             cell(rule.map(|rule| rule.sample.to_string())),
             cell(rule.and_then(|rule| Some(format!("{} may fail", rule.accept?)))),
             cell(rule.and_then(|rule| {
-                let content = 100.0 * rule.content?;
-                Some(format!("{content:.4} % meet the limit"))
+                let content = percent(rule.content?);
+                Some(format!("{content} meet the limit"))
             })),
         ]);
     }
@@ -295,9 +301,9 @@ fn describe(lot: &Lot) -> String {
                     None => "the uncertainty that the units share as guard band".to_owned(),
                 };
                 format!(
-                    "by variables: accepted when at least {:.4} % of the lot meet the limit at every frequency with {:.4} % confidence, with {guard}",
-                    100.0 * content,
-                    100.0 * rule.confidence
+                    "by variables: accepted when at least {} of the lot meet the limit at every frequency with {} confidence, with {guard}",
+                    percent(content),
+                    percent(rule.confidence)
                 )
             }));
             lines.push(format!(
@@ -307,6 +313,12 @@ fn describe(lot: &Lot) -> String {
         }
     }
     lines.join("\n")
+}
+
+/// A share in per cent, without the zeros that say nothing.
+fn percent(share: f64) -> String {
+    let text = format!("{:.4}", 100.0 * share);
+    format!("{} %", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
 /// The units, each with the runs it was measured in.
@@ -361,6 +373,7 @@ fn judgement(document: &LotDocument) -> String {
             "bounds",
             "k",
             "tolerance limit dB",
+            "from",
             "by variables",
         ]);
         for at in &document.variables {
@@ -374,6 +387,11 @@ fn judgement(document: &LotDocument) -> String {
                 table::right(format!("{} of {}", result.bounds, result.units)),
                 table::right(result.factor.map_or("–".to_owned(), |k| format!("{k:.3}"))),
                 table::number(result.tolerance_limit_db),
+                Cell::new(match result.method {
+                    Method::Exact => "mean − k sd",
+                    Method::CensoredLikelihood => "likelihood, bounds as bounds",
+                    Method::OrderStatistics => "order of the values",
+                }),
                 Cell::new(result.verdict.as_str()),
             ]);
         }
@@ -463,9 +481,30 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
     let store = Store::open(&args.store.store).await?;
     let lot = known(&store, &args.name).await?;
     rule(&lot)?;
-    let work = Work::Lot(Box::new(Scan { lot, plan }));
-    caution(&station, &work);
-    let done = conduct(&store, station, work, args.operator, None).await;
+    caution(&station, Some(&plan));
+    let scan = Scan { lot, plan };
+    let daemon = Presence::of(store.path()).filter(|there| there.stations.contains(&station.name));
+    let done = match daemon {
+        Some(daemon) => {
+            eprintln!(
+                "Process {} serves this station: each unit goes into its queue and is followed from here.",
+                daemon.pid
+            );
+            let person = Person::new(Watch::new(None).bar());
+            let followed = Followed {
+                store: &store,
+                station: &station,
+                operator: args.operator,
+                person: &person,
+                stop: stop_on_signal()?,
+            };
+            scan.units(&Way::Daemon(followed), &person).await
+        }
+        None => {
+            let task = Task::Lot(Box::new(scan));
+            conduct(&store, station, task, args.operator, None).await
+        }
+    };
     if let Err(error) = done {
         eprintln!("What was measured is kept; scan on with the same command.");
         return Err(error);
@@ -480,151 +519,4 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
         None => 2,
         verdict => verdict_code(verdict),
     })
-}
-
-/// Units of a lot, as their serials are scanned.
-pub(super) struct Scan {
-    /// The lot, which has a rule.
-    pub lot: Lot,
-    /// What is measured of each unit.
-    pub plan: Plan,
-}
-
-impl Scan {
-    /// Measures units until the sample is complete or whoever scans says so.
-    pub(super) async fn units(
-        &self,
-        procedure: &Procedure,
-        person: &Person,
-    ) -> Result<Vec<RunId>, CliError> {
-        let store = &procedure.store;
-        let mut runs = Vec::new();
-        let mut asked_again = None;
-        loop {
-            let document = judge(store, &self.lot.name).await?;
-            if asked_again.is_none() {
-                self.so_far(&document, person);
-                // A sample that decides nothing may be decided by measuring undecided units again.
-                let open = document.verdict == Some(Verdict::Undecided);
-                if !runs.is_empty() && document.is_complete() && !open {
-                    break;
-                }
-            }
-            let Some(scanned) = self.scan(procedure, person, &document).await? else {
-                break;
-            };
-            let again = asked_again.take().is_some_and(|asked| asked == scanned);
-            let shown = table::shown(&scanned);
-            match admit(store, &self.lot, &scanned).await? {
-                Admission::Refused(why) => person.tell(&format!("  {shown} {why}")),
-                Admission::Measured(verdict) if !again => {
-                    person.tell(&format!(
-                        "  {shown} was measured before: {}. Scan it once more to measure it again, or scan another.",
-                        verdict.map_or("not judged", Verdict::as_str)
-                    ));
-                    asked_again = Some(scanned);
-                }
-                Admission::Begun(run) if self.is_of_this_plan(store, run).await? => {
-                    runs.push(self.rest(procedure, run, &scanned).await?);
-                }
-                Admission::New | Admission::Measured(_) | Admission::Begun(_) => {
-                    runs.extend(self.unit(procedure, &scanned).await?);
-                }
-            }
-        }
-        if let Some(after) = procedure.bracket(&self.plan, &runs).await? {
-            runs.push(after);
-        }
-        Ok(runs)
-    }
-
-    /// Says how far the sample has come, and when nothing can change its verdict any more.
-    fn so_far(&self, document: &LotDocument, person: &Person) {
-        let sample = document.lot.rule.as_ref().map_or(0, |rule| rule.sample);
-        let done = document.measured();
-        if done == 0 {
-            return;
-        }
-        let counted = document.attributes.as_ref().map(|found| found.count);
-        let words = counted.map_or(String::new(), |count| {
-            format!(
-                ": {} passed, {} failed, {} undecided",
-                count.pass, count.fail, count.undecided
-            )
-        });
-        person.tell(&format!("  {done} of {sample} units measured{words}"));
-        if done < sample && document.is_decided() {
-            person.tell(&format!(
-                "  {}: the units that are left could not change it. Enter ends, or scan on.",
-                document.sentence()
-            ));
-        }
-    }
-
-    async fn is_of_this_plan(&self, store: &Store, run: RunId) -> Result<bool, CliError> {
-        let begun = store.run(run).await?;
-        Ok(begun.plan_sha == sha256_hex(self.plan.text.as_bytes()))
-    }
-
-    async fn scan(
-        &self,
-        procedure: &Procedure,
-        person: &Person,
-        document: &LotDocument,
-    ) -> Result<Option<String>, CliError> {
-        let sample = document.lot.rule.as_ref().map_or(0, |rule| rule.sample);
-        let what = match document.is_complete() {
-            true => "scan a unit to measure it again".to_owned(),
-            false => format!(
-                "unit {} of {sample}: scan a serial",
-                document.measured() + 1
-            ),
-        };
-        let request = format!("\n  {what} (Enter alone ends): ");
-        let line = tokio::select! {
-            line = person.ask(&request) => line,
-            () = procedure.stop.cancelled() => return Err(ProcedureError::Stopped.into()),
-        };
-        let line = line.map(|line| line.trim().to_owned());
-        Ok(line.filter(|line| !line.is_empty() && !line.eq_ignore_ascii_case("done")))
-    }
-
-    async fn unit(&self, procedure: &Procedure, serial: &str) -> Result<Vec<RunId>, CliError> {
-        let known = procedure.store.item(serial).await?;
-        let some = |text: Option<String>| text.unwrap_or_default();
-        let entry = match known {
-            Some(item) => ItemEntry {
-                size: some(item.size),
-                construction: some(item.construction),
-                ..ItemEntry::default()
-            },
-            None => ItemEntry::default(),
-        };
-        let entry = ItemEntry {
-            serial: serial.to_owned(),
-            model: some(self.lot.model.clone()),
-            lot: self.lot.name.clone(),
-            ..entry
-        };
-        let items = std::slice::from_ref(&entry);
-        let runs = procedure.measure_open(&self.plan, items, false).await?;
-        // The last is the unit's; a reference may come before it.
-        Ok(runs.last().copied().into_iter().collect())
-    }
-
-    /// Goes on with a run that was cut off, or measures the unit anew where that cannot be.
-    async fn rest(
-        &self,
-        procedure: &Procedure,
-        run: RunId,
-        serial: &str,
-    ) -> Result<RunId, CliError> {
-        match procedure.resume(run).await {
-            Err(ProcedureError::NotResumable { .. }) => {
-                let runs = self.unit(procedure, serial).await?;
-                Ok(runs.last().copied().unwrap_or(run))
-            }
-            resumed => Ok(resumed?),
-        }
-    }
 }

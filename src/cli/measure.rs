@@ -9,15 +9,17 @@ use serde_json::json;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
-use super::lot::Scan;
+use super::follow;
+use super::lot::{Scan, Way};
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::config::{self, ItemEntry, Plan, load_items};
+use crate::daemon::Presence;
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
 use crate::station::{Station, allowed};
-use crate::store::{RunId, RunKind, RunRecord, RunState, Store, Verdict};
+use crate::store::{PlanText, RunId, RunKind, RunRecord, RunState, Store, Verdict};
 
 /// Events that may wait for the terminal.
 const EVENTS_MAX: usize = 256;
@@ -83,8 +85,23 @@ pub(super) enum Work {
     },
     /// The rest of a run.
     Rest(RunId),
+}
+
+/// What a procedure at this station is to do.
+pub(super) enum Task {
+    /// Work that is known beforehand.
+    Work(Work),
     /// Units of a lot, as their serials are scanned.
     Lot(Box<Scan>),
+}
+
+impl Work {
+    fn plan(&self) -> Option<&Plan> {
+        match self {
+            Self::Items { plan, .. } => Some(plan),
+            Self::Rest(_) => None,
+        }
+    }
 }
 
 pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
@@ -100,8 +117,26 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         (Some(work), _) => work,
         (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
     };
-    caution(&station, &work);
-    let finished = conduct(&store, station, work, args.operator.clone(), events).await;
+    caution(&station, work.plan());
+    let daemon = Presence::of(store.path()).filter(|there| there.stations.contains(&station.name));
+    let finished = match daemon {
+        Some(daemon) => {
+            eprintln!(
+                "Process {} serves this station: the job goes into its queue and is followed from here.",
+                daemon.pid
+            );
+            let operator = args.operator.clone();
+            match follow::submit_and_follow(&store, &station, work, operator, events).await {
+                Ok(None) => return Ok(0),
+                Ok(Some(runs)) => Ok(runs),
+                Err(error) => Err(error),
+            }
+        }
+        None => {
+            let task = Task::Work(work);
+            conduct(&store, station, task, args.operator.clone(), events).await
+        }
+    };
     let runs = match finished {
         Ok(runs) => runs,
         Err(error) => {
@@ -127,18 +162,47 @@ fn open_events(path: &Path) -> Result<File, CliError> {
 fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Result<Work, CliError> {
     let plan = Plan::load(plan)?;
     plan.check(station)?;
-    let mut items: Vec<_> = args
-        .items
+    Ok(Work::Items {
+        plan: Box::new(plan),
+        items: given_items(
+            &args.items,
+            args.items_file.as_deref(),
+            &args.model,
+            &args.lot,
+            args.cycles,
+        )?,
+        fresh_reference: args.fresh_reference,
+    })
+}
+
+/// The plan file as it is.
+pub(super) fn plan_text(path: &Path) -> Result<PlanText, CliError> {
+    let plan = Plan::load(path)?;
+    Ok(PlanText {
+        name: plan.name,
+        text: plan.text,
+    })
+}
+
+/// The items given one by one, then those of a file.
+pub(super) fn given_items(
+    serials: &[String],
+    file: Option<&Path>,
+    model: &str,
+    lot: &str,
+    cycles: Option<u32>,
+) -> Result<Vec<ItemEntry>, CliError> {
+    let mut items: Vec<_> = serials
         .iter()
         .map(|serial| ItemEntry {
             serial: serial.trim().to_owned(),
-            model: args.model.clone(),
-            lot: args.lot.clone(),
-            cycles: args.cycles,
+            model: model.to_owned(),
+            lot: lot.to_owned(),
+            cycles,
             ..ItemEntry::default()
         })
         .collect();
-    if let Some(path) = &args.items_file {
+    if let Some(path) = file {
         items.extend(load_items(path)?);
     }
     if let Some((index, item)) = items.iter().enumerate().find(|(index, item)| {
@@ -164,14 +228,10 @@ fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Resu
             crate::store::NAME_CHARS_MAX
         )));
     }
-    Ok(Work::Items {
-        plan: Box::new(plan),
-        items,
-        fresh_reference: args.fresh_reference,
-    })
+    Ok(items)
 }
 
-async fn resumable(store: &Store, given: &str) -> Result<RunId, CliError> {
+pub(super) async fn resumable(store: &Store, given: &str) -> Result<RunId, CliError> {
     let record = find_run(store, given).await?;
     match record.state {
         RunState::Complete => Err(CliError::Input(format!(
@@ -200,7 +260,7 @@ pub(super) async fn find_run(store: &Store, given: &str) -> Result<RunRecord, Cl
 pub(super) async fn conduct(
     store: &Store,
     station: config::Station,
-    work: Work,
+    task: Task,
     operator: Option<String>,
     log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
@@ -221,17 +281,18 @@ pub(super) async fn conduct(
         events,
         stop,
         operator,
+        job: None,
     };
     // A task of its own, so that a panic in it still leads to the output being switched off below.
     let measuring = tokio::spawn(async move {
-        match work {
-            Work::Items {
+        match task {
+            Task::Work(Work::Items {
                 plan,
                 items,
                 fresh_reference,
-            } => Ok(procedure.measure(&plan, &items, fresh_reference).await?),
-            Work::Rest(run) => Ok(vec![procedure.resume(run).await?]),
-            Work::Lot(scan) => scan.units(&procedure, &person).await,
+            }) => Ok(procedure.measure(&plan, &items, fresh_reference).await?),
+            Task::Work(Work::Rest(run)) => Ok(vec![procedure.resume(run).await?]),
+            Task::Lot(scan) => scan.units(&Way::Here(&procedure), &person).await,
         }
     });
     let measured = measuring.await;
@@ -274,12 +335,10 @@ pub(super) fn stop_on_signal() -> Result<CancellationToken, CliError> {
 }
 
 /// The usual cautions, with this run's own figures.
-pub(super) fn caution(station: &config::Station, work: &Work) {
-    let plan_of = |plan| (emission(station, plan), exposure(station, plan));
-    let (what, people) = match work {
-        Work::Items { plan, .. } => plan_of(plan),
-        Work::Lot(scan) => plan_of(&scan.plan),
-        Work::Rest(_) => {
+pub(super) fn caution(station: &config::Station, plan: Option<&Plan>) {
+    let (what, people) = match plan {
+        Some(plan) => (emission(station, plan), exposure(station, plan)),
+        None => {
             let most = station.safety.level_max;
             (format!("up to {most} at the antenna feed"), None)
         }

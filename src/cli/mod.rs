@@ -9,11 +9,14 @@ mod compare;
 mod demo;
 mod driver;
 mod find;
+mod follow;
 mod history;
 mod lot;
 mod measure;
+mod queue;
 mod recompute;
 mod report;
+mod serve;
 mod shield;
 mod show;
 mod sim;
@@ -29,6 +32,7 @@ use std::process::ExitCode;
 use clap::{Args, Parser, Subcommand};
 
 use crate::config::ConfigError;
+use crate::daemon::DaemonError;
 use crate::evaluate::EvaluateError;
 use crate::procedure::ProcedureError;
 use crate::report::ReportError;
@@ -51,6 +55,10 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Measure items against a plan, or go on with a run that was stopped.
     Measure(measure::MeasureArgs),
+    /// Work through the queue of one or more stations, with nobody there.
+    Serve(serve::ServeArgs),
+    /// List the queue, put something in, change it, answer a prompt.
+    Queue(queue::QueueArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
     /// List the drivers, or try one against an instrument.
@@ -142,6 +150,9 @@ impl From<StoreError> for CliError {
             | StoreError::AmbiguousRun { .. }
             | StoreError::UnknownItem { .. }
             | StoreError::LotFixed { .. }
+            | StoreError::UnknownJob { .. }
+            | StoreError::AmbiguousJob { .. }
+            | StoreError::Refused { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
@@ -183,6 +194,20 @@ impl From<ProcedureError> for CliError {
     }
 }
 
+impl From<DaemonError> for CliError {
+    fn from(error: DaemonError) -> Self {
+        match error {
+            DaemonError::Config(error) => error.into(),
+            DaemonError::Store(error) => error.into(),
+            DaemonError::Station(error) => error.into(),
+            DaemonError::Claimed { .. } | DaemonError::System { .. } => {
+                Self::Bench(error.to_string())
+            }
+            error => Self::Input(error.to_string()),
+        }
+    }
+}
+
 impl From<ReportError> for CliError {
     fn from(error: ReportError) -> Self {
         match error {
@@ -193,10 +218,19 @@ impl From<ReportError> for CliError {
     }
 }
 
+impl Cli {
+    /// Whether the log is to be JSON, a line for each entry.
+    pub fn logs_json(&self) -> bool {
+        matches!(&self.command, Command::Serve(args) if args.logs_json())
+    }
+}
+
 /// Runs the command; what went wrong is on standard error when this returns.
 pub async fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Measure(args) => measure::run(args).await,
+        Command::Serve(args) => serve::run(args).await,
+        Command::Queue(args) => queue::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,

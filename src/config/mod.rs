@@ -5,6 +5,7 @@
 
 mod address;
 mod calibration;
+mod daemon;
 mod document;
 mod driver;
 mod items;
@@ -18,6 +19,7 @@ use std::path::{Path, PathBuf};
 
 pub use address::{Address, Flow, Parity, SerialLine};
 pub use calibration::Calibration;
+pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,

@@ -413,3 +413,6 @@ fn notes(sides: &[Side], spots: &[Spot], paired: bool, one_reference: bool) -> V
     }
     notes
 }
+
+#[cfg(test)]
+mod tests;

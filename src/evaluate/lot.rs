@@ -5,21 +5,20 @@
 //! decided before its sample is complete (nothing that the open units come to could change it); by variables
 //! not, because the tolerance factor holds for the number of units that was fixed beforehand.
 
+mod variables;
+
 use std::collections::{BTreeMap, BTreeSet};
 
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::unit::{Measured, Parts};
-use super::{EvaluateError, kept};
+use super::EvaluateError;
+use super::unit::Measured;
 use crate::analysis::AnalysisError;
-use crate::analysis::censored::Value;
 use crate::analysis::lot::{AttributePlan, AttributeResult, OcPoint, SampleCount, smallest_sample};
-use crate::analysis::tolerance::{
-    VariablesPlan, VariablesResult, judge_variables, one_sided_factor,
-};
-use crate::config::{LotEntry, Rule};
-use crate::quantity::{Frequency, Ratio};
+use crate::analysis::tolerance::{VariablesResult, one_sided_factor};
+use crate::config::LotEntry;
+use crate::quantity::Ratio;
 use crate::store::{
     Lot, LotRule, Remeasured, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunState, Store,
     Verdict,
@@ -29,8 +28,6 @@ use crate::store::{
 const CONFIDENCE: f64 = 0.95;
 /// Points of an operating characteristic.
 const CURVE_POINTS: u32 = 101;
-/// The guard band is this many standard uncertainties of what the units share: as for a point, two.
-const GUARD_FACTOR: f64 = 2.0;
 
 /// A lot, what was measured of it, and what it comes to.
 #[derive(Debug, Clone, Serialize)]
@@ -251,7 +248,8 @@ async fn by_rule(
     }
     if let Some(content) = rule.content {
         let open = rule.sample - sample.len() as u64;
-        let (variables, reasons, verdict) = by_variables(store, rule, content, sample).await?;
+        let (variables, reasons, verdict) =
+            variables::by_variables(store, rule, content, sample).await?;
         let verdict = if open > 0 {
             Verdict::Undecided
         } else {
@@ -340,161 +338,11 @@ fn unit(runs: &[crate::store::RunRecord], measured: &Measured) -> LotUnit {
     }
 }
 
-/// The lot at every frequency of its units, why it comes to what, and what it comes to over all.
-async fn by_variables(
-    store: &Store,
-    rule: &LotRule,
-    content: f64,
-    sample: &[(&LotUnit, &Measured)],
-) -> Result<(Vec<VariablesAt>, Vec<String>, Verdict), EvaluateError> {
-    let guarded = is_guarded(store, sample).await?;
-    let mut frequencies: Vec<u64> = sample
-        .iter()
-        .flat_map(|(_, measured)| measured.places().into_keys())
-        .collect();
-    frequencies.sort_unstable();
-    frequencies.dedup();
-    let (mut variables, mut missing) = (Vec::new(), Vec::new());
-    for frequency_hz in frequencies.into_iter().map(f64::from_bits) {
-        let values: Vec<Value> = sample
-            .iter()
-            .filter_map(|(_, measured)| least_at(measured, frequency_hz))
-            .collect();
-        if values.len() < sample.len() {
-            missing.push(Frequency::from_hz(frequency_hz).to_string());
-            continue;
-        }
-        let Some(limit_db) = limit_at(sample, frequency_hz)? else {
-            continue;
-        };
-        let guard_db = match rule.guard_db {
-            Some(guard_db) => guard_db,
-            None if guarded => GUARD_FACTOR * shared_db(sample, frequency_hz),
-            None => 0.0,
-        };
-        let plan = VariablesPlan {
-            content,
-            confidence: rule.confidence,
-            guard_db,
-        };
-        let result = judge_variables(&values, limit_db, &plan)
-            .map_err(|cause| EvaluateError::not_answerable("the lot by variables", cause))?;
-        variables.push(VariablesAt {
-            frequency_hz,
-            result,
-        });
+fn units_were(count: usize) -> String {
+    match count {
+        1 => "1 unit was ".to_owned(),
+        many => format!("{many} units were "),
     }
-    let verdict = variables
-        .iter()
-        .map(|at| at.result.verdict)
-        .chain((!missing.is_empty()).then_some(Verdict::Undecided))
-        .max()
-        .unwrap_or(Verdict::Undecided);
-    let mut reasons = variables_reasons(&variables, verdict);
-    if !missing.is_empty() {
-        reasons.push(format!(
-            "by variables: not judged at {}, where a unit has no result",
-            missing.join(", ")
-        ));
-    }
-    Ok((variables, reasons, verdict))
-}
-
-/// The frequency that decides, in words, and how many others do as well.
-fn variables_reasons(variables: &[VariablesAt], verdict: Verdict) -> Vec<String> {
-    let distance = |at: &VariablesAt| {
-        at.result
-            .tolerance_limit_db
-            .map_or(f64::NEG_INFINITY, |db| db - at.result.limit_db)
-    };
-    let deciding = variables
-        .iter()
-        .filter(|at| at.result.verdict == verdict)
-        .min_by(|a, b| distance(a).total_cmp(&distance(b)));
-    let Some(deciding) = deciding else {
-        return Vec::new();
-    };
-    let at = Frequency::from_hz(deciding.frequency_hz);
-    let mut reasons: Vec<String> = deciding
-        .result
-        .reasons
-        .iter()
-        .map(|reason| format!("by variables, at {at}: {reason}"))
-        .collect();
-    let count = |verdict| {
-        let same = variables.iter().filter(|at| at.result.verdict == verdict);
-        same.count()
-    };
-    reasons.push(format!(
-        "by variables: of {} frequencies {} are accepted, {} rejected, {} undecided; the lot is accepted if each is",
-        variables.len(),
-        count(Verdict::Pass),
-        count(Verdict::Fail),
-        count(Verdict::Undecided)
-    ));
-    reasons
-}
-
-fn least_at(measured: &Measured, frequency_hz: f64) -> Option<Value> {
-    let places = measured.places().remove(&frequency_hz.to_bits())?;
-    let closings = measured.closings(frequency_hz, &places);
-    let repeats: BTreeSet<u32> = measured
-        .results
-        .iter()
-        .filter(|result| result.point.frequency_hz == frequency_hz)
-        .map(|result| result.point.repeat)
-        .collect();
-    // A closing of which nothing is known may have been the worst.
-    match closings.len() == repeats.len() {
-        true => Value::least(closings),
-        false => None,
-    }
-}
-
-/// The limit at a frequency, which must be one for all units.
-fn limit_at(
-    sample: &[(&LotUnit, &Measured)],
-    frequency_hz: f64,
-) -> Result<Option<f64>, EvaluateError> {
-    let mut limits = sample.iter().map(|(_, measured)| {
-        let mut at = measured.results.iter();
-        at.find(|result| result.point.frequency_hz == frequency_hz)
-            .and_then(|result| result.limit_db)
-    });
-    let first = limits.next().flatten();
-    match limits.all(|limit| limit == first) {
-        true => Ok(first),
-        false => Err(EvaluateError::not_answerable(
-            "the lot by variables",
-            format!(
-                "its units were held against different limits at {}; measure them with one plan",
-                Frequency::from_hz(frequency_hz)
-            ),
-        )),
-    }
-}
-
-fn shared_db(sample: &[(&LotUnit, &Measured)], frequency_hz: f64) -> f64 {
-    let parts = sample.iter().filter_map(|(_, measured)| {
-        let places = measured.places().remove(&frequency_hz.to_bits())?;
-        measured.parts(frequency_hz, &places)
-    });
-    Parts::over(&parts.collect::<Vec<_>>()).shared_db()
-}
-
-/// Whether any of the plans keeps a guard band.
-async fn is_guarded(
-    store: &Store,
-    sample: &[(&LotUnit, &Measured)],
-) -> Result<bool, EvaluateError> {
-    let mut seen = BTreeSet::new();
-    for (_, measured) in sample {
-        let run = &measured.run;
-        if seen.insert(run.plan_sha.clone()) && kept(store, run).await?.0.rule == Rule::Guarded {
-            return Ok(true);
-        }
-    }
-    Ok(false)
 }
 
 /// What else is to be known of the sample.
@@ -503,14 +351,16 @@ fn remarks(units: &[(LotUnit, Measured)], rule: &LotRule) -> Vec<String> {
     let again = units.iter().filter(|(unit, _)| unit.runs.len() > 1).count();
     if again > 0 {
         remarks.push(format!(
-            "{again} units were measured more than once: the {} result counts, and all are listed",
+            "{}measured more than once: the {} result counts, and all are listed",
+            units_were(again),
             rule.counts
         ));
     }
     let beyond = units.iter().filter(|(unit, _)| !unit.in_sample).count();
     if beyond > 0 {
         remarks.push(format!(
-            "{beyond} units were measured beyond the sample: the first {} decide",
+            "{}measured beyond the sample: the first {} decide",
+            units_were(beyond),
             rule.sample
         ));
     }

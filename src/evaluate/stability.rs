@@ -25,6 +25,8 @@ use crate::store::{
 const REFERENCES_MAX: u32 = 1000;
 /// Without another, the limits come from so many first values, or from all where there are fewer.
 const BASELINE: usize = 20;
+/// Values are charted to this, the smallest step that instruments state: what moves less has not moved, dB.
+const STEP_DB: f64 = 0.01;
 /// A day, in seconds.
 const DAY_S: f64 = 86_400.0;
 /// An operator whom nobody noted.
@@ -338,7 +340,7 @@ fn watched(
             .iter()
             .map(|(visit, value_db)| ChartPoint {
                 at_days: days(*visit),
-                value_db: *value_db,
+                value_db: (value_db / STEP_DB).round() * STEP_DB,
             })
             .collect();
         charted(&points, baseline)

@@ -5,6 +5,8 @@
 //! and the run where it was; `resume` measures only what is missing.
 
 pub mod forecast;
+mod hands;
+mod job;
 mod sealed;
 mod steps;
 
@@ -26,10 +28,12 @@ use crate::instrument::{Held, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
-    EmissionEnd, Item, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
-    RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
+    EmissionEnd, Item, JobId, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId,
+    RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
 };
 
+pub use hands::request;
+pub use job::Order;
 pub use steps::{Stand, kinds, missing, readings_missing, stands};
 
 /// Attempts at one reading before the run is given up; it can be resumed.
@@ -101,7 +105,7 @@ impl ProcedureError {
 }
 
 /// What has happened, told after it is on disk.
-#[derive(Debug, Clone, serde::Serialize)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "event", rename_all = "snake_case")]
 pub enum Event {
     /// Something to be known before anything is sent, such as a calibration that is due.
@@ -175,6 +179,15 @@ pub enum Event {
     },
 }
 
+impl Event {
+    /// From its kind and the rest, as they are kept apart in the store; none for what a procedure does not tell.
+    pub fn from_parts(kind: &str, mut body: serde_json::Value) -> Option<Self> {
+        body.as_object_mut()?
+            .insert("event".to_owned(), kind.into());
+        serde_json::from_value(body).ok()
+    }
+}
+
 /// Whoever places things when the station has no command for it.
 #[async_trait]
 pub trait Hands: Send + Sync {
@@ -196,6 +209,8 @@ pub struct Procedure {
     pub stop: CancellationToken,
     /// Who measures.
     pub operator: Option<String>,
+    /// The job of the queue that it is done for, if for one.
+    pub job: Option<JobId>,
 }
 
 impl Procedure {
@@ -207,47 +222,12 @@ impl Procedure {
         items: &[ItemEntry],
         fresh_reference: bool,
     ) -> Result<Vec<RunId>, ProcedureError> {
-        let mut runs = self.measure_open(plan, items, fresh_reference).await?;
-        let measured = runs.split_at(runs.len() - items.len()).1;
-        let after = self.bracket(plan, measured).await?;
-        runs.extend(after);
-        Ok(runs)
-    }
-
-    /// The same without measuring the reference again: for items that come one by one.
-    pub async fn measure_open(
-        &self,
-        plan: &Plan,
-        items: &[ItemEntry],
-        fresh_reference: bool,
-    ) -> Result<Vec<RunId>, ProcedureError> {
-        plan.check(&self.station.config)?;
-        self.check_calibrations().await?;
-        let kept = self.keep_files(plan).await?;
-        let mut runs = Vec::new();
-        let reference = match self.good_reference(plan, &kept).await? {
-            Some(reference) if !fresh_reference => {
-                self.tell(Event::ReferenceReused {
-                    run: reference.id,
-                    started: reference.started,
-                })
-                .await;
-                reference.id
-            }
-            _ => {
-                let run = self.begin(None, None, &kept).await?;
-                self.go_on(plan, run, None).await?;
-                runs.push(run);
-                run
-            }
+        let order = Order {
+            plan,
+            items,
+            fresh_reference,
         };
-        for item in items {
-            self.keep_item(item).await?;
-            let run = self.begin(Some(item), Some(reference), &kept).await?;
-            self.go_on(plan, run, Some(&item.serial)).await?;
-            runs.push(run);
-        }
-        Ok(runs)
+        self.measure_rest(order, &[]).await
     }
 
     /// Where the plan brackets, measures the reference again after these runs and judges them by its drift.
@@ -401,24 +381,27 @@ impl Procedure {
     ) -> Result<RunId, StoreError> {
         let run = self
             .store
-            .begin_run(&NewRun {
-                kind: match item {
-                    Some(_) => RunKind::Item,
-                    None => RunKind::Reference,
+            .begin_run_of(
+                self.job,
+                &NewRun {
+                    kind: match item {
+                        Some(_) => RunKind::Item,
+                        None => RunKind::Reference,
+                    },
+                    item: item.map(|item| item.serial.clone()),
+                    model: item.and_then(|item| unless_empty(&item.model)),
+                    lot: item.and_then(|item| unless_empty(&item.lot)),
+                    plan_sha: kept.plan_sha.clone(),
+                    station_sha: kept.station_sha.clone(),
+                    driver_shas: kept.driver_shas.clone(),
+                    reference_run: reference,
+                    signature: kept.signature.clone(),
+                    operator: self.operator.clone(),
+                    started: Timestamp::now(),
+                    note: None,
+                    program_version: env!("CARGO_PKG_VERSION").to_owned(),
                 },
-                item: item.map(|item| item.serial.clone()),
-                model: item.and_then(|item| unless_empty(&item.model)),
-                lot: item.and_then(|item| unless_empty(&item.lot)),
-                plan_sha: kept.plan_sha.clone(),
-                station_sha: kept.station_sha.clone(),
-                driver_shas: kept.driver_shas.clone(),
-                reference_run: reference,
-                signature: kept.signature.clone(),
-                operator: self.operator.clone(),
-                started: Timestamp::now(),
-                note: None,
-                program_version: env!("CARGO_PKG_VERSION").to_owned(),
-            })
+            )
             .await?;
         if let Some(cycles) = item.and_then(|item| item.cycles) {
             self.store.put_cycles(run, cycles).await?;

@@ -33,6 +33,7 @@ pub fn operating_characteristic(title: &str, plan: &AttributePlan, points: &[OcP
         )),
         across_label: "share of the lot that does not conform, %".to_owned(),
         up_label: "chance of acceptance, %".to_owned(),
+        up_ends: Some((0.0, 100.0)),
         levels: vec![level(95.0, "95 %: producer"), level(10.0, "10 %: consumer")],
         line: points
             .iter()
@@ -171,11 +172,12 @@ fn control_pair(what: &str, chart: &ControlChart) -> [Graph; 2] {
     let limits = &chart.limits;
     let level = |value: f64, label: &str, strong: bool| Level {
         value,
-        label: format!("{label} {value:.2}"),
+        label: format!("{label} {value:.2}").replace('-', "−"),
         strong,
     };
     let dot = |index: usize, value: f64, loud: bool| Dot {
-        at: chart.points[index].at_days,
+        // By number, as the notes name them: visits come when they come.
+        at: (index + 1) as f64,
         value,
         loud,
         ..Dot::default()
@@ -184,7 +186,8 @@ fn control_pair(what: &str, chart: &ControlChart) -> [Graph; 2] {
     let values = Graph {
         title: format!("{what}: individual values"),
         verdict: Some(chart.notes.join("; ")),
-        across_label: "days since the first visit".to_owned(),
+        across_label: "visit".to_owned(),
+        across_ends: Some((0.5, chart.points.len() as f64 + 0.5)),
         up_label: "dB or dBm".to_owned(),
         levels: vec![
             level(limits.upper_db, "upper limit", true),
@@ -197,6 +200,11 @@ fn control_pair(what: &str, chart: &ControlChart) -> [Graph; 2] {
         joined: true,
         ..Graph::default()
     };
+    let largest_db = chart
+        .moving_ranges_db
+        .iter()
+        .copied()
+        .fold(limits.range_upper_db, f64::max);
     let ranges = Graph {
         title: format!("{what}: moving ranges"),
         verdict: None,
@@ -205,6 +213,7 @@ fn control_pair(what: &str, chart: &ControlChart) -> [Graph; 2] {
             level(limits.range_mean_db, "mean", false),
         ],
         up_label: "dB".to_owned(),
+        up_ends: Some((0.0, 1.05 * largest_db)),
         dots: chart
             .moving_ranges_db
             .iter()

@@ -9,9 +9,7 @@ use maud::{Markup, html};
 
 use super::axis::nice_step;
 use super::plot::{HAIRLINE, PAPER, rule};
-use super::text::{
-    Anchor, BODY, FAMILY, INK, PANEL_TITLE, QUIET, SMALL, TITLE, VERDICT, px, text_at,
-};
+use super::text::{Anchor, FAMILY, INK, PANEL_TITLE, QUIET, SMALL, TITLE, VERDICT, px, text_at};
 use crate::quantity::Frequency;
 
 const WIDTH: f64 = 800.0;
@@ -77,6 +75,10 @@ pub struct Graph {
     pub across_label: String,
     /// What is drawn upwards.
     pub up_label: String,
+    /// First and last place across; by what is drawn when absent.
+    pub across_ends: Option<(f64, f64)>,
+    /// Lowest and highest value; by what is drawn when absent.
+    pub up_ends: Option<(f64, f64)>,
     /// Lines right across.
     pub levels: Vec<Level>,
     /// A band: place, lower and upper edge.
@@ -101,7 +103,7 @@ impl Graph {
             (text_at(MARGIN, 42.0, Anchor::Start, TITLE, &TITLE.fit(&self.title, WIDTH - 2.0 * MARGIN)))
             (text_at(MARGIN, 63.0, Anchor::Start, SMALL, &SMALL.fit(&self.subtitle, WIDTH - 2.0 * MARGIN)))
             @if let Some(verdict) = &self.verdict {
-                @for (line, y) in BODY.fit_two(verdict, WIDTH - 2.0 * MARGIN).iter().zip([84.0, 99.0]) {
+                @for (line, y) in VERDICT_LINE.fit_two(verdict, WIDTH - 2.0 * MARGIN).iter().zip([84.0, 99.0]) {
                     (text_at(MARGIN, y, Anchor::Start, VERDICT_LINE, line))
                 }
             }
@@ -189,7 +191,8 @@ const VERDICT_LINE: super::text::Style = super::text::Style {
 
 /// Several graphs, one below the other.
 pub fn svg_stacked(title: &str, subtitle: &str, graphs: &[Graph]) -> String {
-    const PITCH: f64 = 262.0;
+    const PITCH: f64 = 280.0;
+    let room = WIDTH - 2.0 * MARGIN;
     let bottom = 96.0 + PITCH * graphs.len() as f64;
     let body = html! {
         (text_at(MARGIN, 42.0, Anchor::Start, TITLE, &TITLE.fit(title, WIDTH - 2.0 * MARGIN)))
@@ -197,8 +200,10 @@ pub fn svg_stacked(title: &str, subtitle: &str, graphs: &[Graph]) -> String {
         @for (i, graph) in graphs.iter().enumerate() {
             @let top = 96.0 + PITCH * i as f64;
             (text_at(MARGIN, top, Anchor::Start, PANEL_TITLE, &PANEL_TITLE.fit(&graph.title, WIDTH - 2.0 * MARGIN)))
-            (text_at(MARGIN, top + 17.0, Anchor::Start, SMALL, &SMALL.fit(graph.verdict.as_deref().unwrap_or(""), WIDTH - 2.0 * MARGIN)))
-            (graph.inside(Rect::below(top + 48.0, 140.0)))
+            @for (line, y) in SMALL.fit_two(graph.verdict.as_deref().unwrap_or(""), room).iter().zip([17.0, 32.0]) {
+                (text_at(MARGIN, top + y, Anchor::Start, SMALL, line))
+            }
+            (graph.inside(Rect::below(top + 64.0, 140.0)))
         }
     };
     page(bottom, title, &body)
@@ -294,7 +299,10 @@ impl Scale {
             .chain(graph.dots.iter().map(|dot| dot.at))
             .filter(|at| at.is_finite() && (!log || *at > 0.0))
             .map(|at| if log { at.log10() } else { at });
-        let across = padded(span(places), if log { 0.5 } else { 1.0 });
+        let across = match graph.across_ends {
+            Some(ends) => ends,
+            None => padded(span(places), if log { 0.5 } else { 1.0 }),
+        };
         let ends = |dot: &Dot| [Some(dot.value), dot.ends.0, dot.ends.1];
         let values = graph.line.iter().map(|p| p.1);
         let values = values
@@ -302,7 +310,10 @@ impl Scale {
             .chain(graph.dots.iter().flat_map(ends).flatten())
             .chain(graph.levels.iter().map(|level| level.value))
             .filter(|value| value.is_finite());
-        let (low, high) = padded(span(values), 1.0);
+        let (low, high) = match graph.up_ends {
+            Some(ends) => ends,
+            None => padded(span(values), 1.0),
+        };
         let most = ((frame.bottom - frame.top) / ROOM_UP).floor();
         let step = nice_step((high - low) / most);
         Self {

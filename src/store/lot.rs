@@ -278,3 +278,111 @@ fn lot(row: &SqliteRow) -> Result<Lot, sqlx::Error> {
         rule,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::{Item, NewRun, RunKind, SnapshotKind};
+    use tempfile::TempDir;
+
+    fn now() -> Timestamp {
+        "2026-01-31T09:00:00Z".parse().expect("a time")
+    }
+
+    fn lot(accept: u64) -> Lot {
+        Lot {
+            name: "L-7".to_owned(),
+            model: Some("pouch".to_owned()),
+            note: None,
+            first_seen: now(),
+            rule: Some(LotRule {
+                size: Some(200),
+                sample: 13,
+                accept: Some(accept),
+                content: Some(0.9),
+                confidence: 0.95,
+                guard_db: None,
+                counts: Remeasured::Worst,
+                made: now(),
+            }),
+        }
+    }
+
+    async fn store() -> (TempDir, Store) {
+        let folder = TempDir::new().expect("a folder");
+        let store = Store::open(&folder.path().join("muffle.db")).await;
+        (folder, store.expect("a store"))
+    }
+
+    /// A run of an item of the lot.
+    async fn begin(store: &Store) -> RunId {
+        let item = Item {
+            serial: "P-1".to_owned(),
+            model: None,
+            lot: Some("L-7".to_owned()),
+            size: None,
+            construction: None,
+            note: None,
+            first_seen: now(),
+        };
+        store.put_item(&item).await.expect("put in");
+        let keep = |kind, text| store.put_snapshot(kind, "a file", text);
+        let run = NewRun {
+            kind: RunKind::Item,
+            item: Some("P-1".to_owned()),
+            model: None,
+            lot: Some("L-7".to_owned()),
+            plan_sha: keep(SnapshotKind::Plan, "plan").await.expect("kept"),
+            station_sha: keep(SnapshotKind::Station, "station").await.expect("kept"),
+            driver_shas: Vec::new(),
+            reference_run: None,
+            signature: "set-up".to_owned(),
+            operator: None,
+            started: now(),
+            note: None,
+            program_version: "test".to_owned(),
+        };
+        store.begin_run(&run).await.expect("begun")
+    }
+
+    #[tokio::test]
+    async fn a_plan_can_be_changed_until_the_first_unit() {
+        let (_folder, store) = store().await;
+        store.put_lot(&lot(0)).await.expect("put in");
+        store.put_lot(&lot(1)).await.expect("changed");
+        assert_eq!(store.lot("L-7").await.expect("read"), Some(lot(1)));
+        begin(&store).await;
+        let refused = store.put_lot(&lot(2)).await.expect_err("fixed");
+        assert!(matches!(refused, StoreError::LotFixed { .. }), "{refused}");
+        // The same plan again is no change, and the note may be.
+        let noted = Lot {
+            note: Some("late".to_owned()),
+            ..lot(1)
+        };
+        store.put_lot(&noted).await.expect("noted");
+        assert_eq!(store.lots(10, 0).await.expect("listed"), [noted]);
+        // Nor does the database itself let anybody.
+        for change in ["UPDATE lot_rule SET accept = 5", "DELETE FROM lot_rule"] {
+            let mut write = store.write(&"try it").await.expect("writing");
+            let answer = sqlx::query(change).execute(&mut *write).await;
+            let said = answer.expect_err("refused").to_string();
+            assert!(said.contains("fixed before its first unit"), "{said}");
+        }
+    }
+
+    #[tokio::test]
+    async fn cycles_and_check_items_are_kept_beside_runs_and_items() {
+        let (_folder, store) = store().await;
+        let unknown = store.put_check_item("P-1", now()).await;
+        assert!(matches!(unknown, Err(StoreError::UnknownItem { .. })));
+        let run = begin(&store).await;
+        store.put_cycles(run, 20).await.expect("noted");
+        assert_eq!(store.cycles("P-1").await.expect("read"), [(run, 20)].into());
+        for _ in 0..2 {
+            store.put_check_item("P-1", now()).await.expect("marked");
+        }
+        assert_eq!(store.check_items().await.expect("listed"), ["P-1"]);
+        assert!(store.drop_check_item("P-1").await.expect("dropped"));
+        assert!(!store.drop_check_item("P-1").await.expect("nothing to drop"));
+    }
+}

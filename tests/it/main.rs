@@ -9,6 +9,7 @@ mod fake;
 mod flags;
 mod house;
 mod kill;
+mod lots;
 mod shield;
 mod support;
 mod trade;
