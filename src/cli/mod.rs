@@ -127,6 +127,9 @@ impl From<StoreError> for CliError {
             | StoreError::TooLong { .. }
             | StoreError::UnknownRun { .. }
             | StoreError::AmbiguousRun { .. }
+            | StoreError::UnknownJob { .. }
+            | StoreError::AmbiguousJob { .. }
+            | StoreError::Refused { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }

@@ -6,17 +6,22 @@ use super::document::Document;
 use super::{ConfigError, read_file};
 
 /// One thing to be tested.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct ItemEntry {
     /// Serial number, unique for ever.
     pub serial: String,
     /// What it is one of.
+    #[serde(default)]
     pub model: String,
     /// The units it was made with.
+    #[serde(default)]
     pub lot: String,
     /// Its size in words, such as `300 x 200 mm`.
+    #[serde(default)]
     pub size: String,
     /// What it is made of.
+    #[serde(default)]
     pub construction: String,
 }
 

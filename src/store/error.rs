@@ -1,6 +1,6 @@
 //! What can go wrong with the store, each fault with its place and what to do about it.
 
-use super::{EmissionId, ReadingKey, RunId, RunState};
+use super::{EmissionId, JobId, ReadingKey, RunId, RunState};
 use std::path::{Path, PathBuf};
 
 /// Why the store could not do what was asked.
@@ -229,6 +229,28 @@ pub enum StoreError {
         /// The reading.
         key: ReadingKey,
     },
+    /// No such job.
+    #[error("there is no job `{given}`; `muffle queue` lists them")]
+    UnknownJob {
+        /// What was asked for.
+        given: String,
+    },
+    /// The beginning of an id that several jobs have.
+    #[error("`{given}` could be any of {}; give more of the id", list(candidates))]
+    AmbiguousJob {
+        /// What was asked for.
+        given: String,
+        /// Some of those it could be.
+        candidates: Vec<JobId>,
+    },
+    /// The queue cannot do what was asked.
+    #[error("cannot {doing}: {reason}")]
+    Refused {
+        /// What was being done.
+        doing: String,
+        /// Why not.
+        reason: String,
+    },
     /// Anything else SQLite says.
     #[error("{}: cannot {doing}: {source}", path.display())]
     Database {
@@ -241,8 +263,8 @@ pub enum StoreError {
     },
 }
 
-fn list(candidates: &[RunId]) -> String {
-    let names: Vec<String> = candidates.iter().map(RunId::to_string).collect();
+fn list(candidates: &[impl ToString]) -> String {
+    let names: Vec<String> = candidates.iter().map(ToString::to_string).collect();
     names.join(", ")
 }
 

@@ -9,12 +9,16 @@
 //! - Runs and what they were made with: [`Store::put_snapshot`], [`Store::put_item`], [`Store::begin_run`].
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
+//! - The queue: [`Store::submit`], [`Store::change_job`], [`Store::jobs`]; every change of it appends an event
+//!   in the same transaction ([`Store::events_after`]), so that one number tells whether anything is new.
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
 mod emission;
 mod error;
+mod event;
 mod open;
+mod queue;
 mod reading;
 mod record;
 mod result;
@@ -23,11 +27,16 @@ mod run;
 mod tests;
 
 pub use error::StoreError;
+pub use event::{EVENTS_MAX, EventRecord, NewEvent};
+pub use queue::{
+    ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
+    QueuePause, Repeat,
+};
 pub use record::{
-    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity, Item,
-    Levels, NewEmission, NewReading, NewRun, Point, ReadingKey, ReadingKind, ReadingRecord,
-    ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot,
-    SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
+    Answer, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity,
+    Item, JobId, JobKind, JobState, Levels, NewEmission, NewReading, NewRun, Point, PromptId,
+    ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunFilter, RunId, RunKind,
+    RunRecord, RunState, Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict, Wanted,
 };
 
 use jiff::Timestamp;

@@ -90,6 +90,60 @@ words! {
         Step = "step",
     }
 }
+words! {
+    /// What a job of the queue does.
+    JobKind, "kind of job" {
+        /// Measures items, and a reference first if none is good.
+        Items = "items",
+        /// Measures the open path alone.
+        Reference = "reference",
+        /// Goes on with a run that was stopped, failed or cut off.
+        Rest = "rest",
+        /// Measures the check item, to prove that the station has not moved.
+        CheckItem = "check_item",
+    }
+}
+words! {
+    /// How far a job of the queue has come.
+    JobState, "state of a job" {
+        /// Its turn has not come.
+        Waiting = "waiting",
+        /// Being measured (or cut off by a crash).
+        Running = "running",
+        /// Being measured, and waiting for a person's hands.
+        Held = "held",
+        /// Set aside until somebody says `continue`.
+        Paused = "paused",
+        /// Everything was measured.
+        Done = "done",
+        /// Ended on an error; can be retried.
+        Failed = "failed",
+        /// Somebody does not want it any more.
+        Cancelled = "cancelled",
+    }
+}
+words! {
+    /// What is asked of a job that is being measured.
+    Wanted, "wish" {
+        /// Set it aside.
+        Pause = "pause",
+        /// Give it up.
+        Cancel = "cancel",
+    }
+}
+words! {
+    /// How a prompt ended.
+    Answer, "answer to a prompt" {
+        /// It was done.
+        Done = "done",
+        /// The measuring is to stop.
+        Stop = "stop",
+        /// Nobody answered in time.
+        Expired = "expired",
+        /// It was no longer wanted.
+        Withdrawn = "withdrawn",
+    }
+}
 /// What `analysis` states is kept in its own words.
 macro_rules! analysis_words {
     ($name:ident, $what:literal, [$($variant:ident),*]) => {
@@ -147,7 +201,11 @@ ids! {
     /// The id of a run (a ULID).
     RunId,
     /// The id of an emission (a ULID).
-    EmissionId
+    EmissionId,
+    /// The id of a job of the queue (a ULID).
+    JobId,
+    /// The id of a prompt (a ULID).
+    PromptId
 }
 
 /// A station, plan or driver file as it was.

@@ -1,9 +1,11 @@
 //! Snapshots, items and runs.
 
+use super::queue::insert_job_run;
 use super::record::{check_name, check_optional};
 use super::{
-    Item, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot, SnapshotKind, Store,
-    StoreError, Verdict, Write, check_text, json, parsed, parsed_optional, sha256_hex, stamp,
+    Item, JobId, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot, SnapshotKind,
+    Store, StoreError, Verdict, Write, check_text, json, parsed, parsed_optional, sha256_hex,
+    stamp,
 };
 use jiff::Timestamp;
 use sqlx::query::Query;
@@ -84,6 +86,16 @@ impl Store {
 
     /// Begins a run, in state `running`. Its item and snapshots must be in the store.
     pub async fn begin_run(&self, run: &NewRun) -> Result<RunId, StoreError> {
+        self.begin_run_of(None, run).await
+    }
+
+    /// The same for a job of the queue; both are kept together, so that whoever takes the job up again finds
+    /// the run.
+    pub async fn begin_run_of(
+        &self,
+        job: Option<JobId>,
+        run: &NewRun,
+    ) -> Result<RunId, StoreError> {
         check_optional("the serial", run.item.as_ref())?;
         check_optional("the model", run.model.as_ref())?;
         check_optional("the lot", run.lot.as_ref())?;
@@ -106,6 +118,11 @@ impl Store {
         insert_run(id, run, &mut write)
             .await
             .map_err(self.fault(&doing))?;
+        if let Some(job) = job {
+            insert_job_run(job, id, &mut write)
+                .await
+                .map_err(self.fault(&doing))?;
+        }
         write.commit().await.map_err(self.fault(&doing))?;
         Ok(id)
     }

@@ -1,0 +1,20 @@
+//! Stations that work through their queues with nobody there.
+//!
+//! The queue is in the store; the engine takes from it. One supervised task for each station owns its
+//! instruments; what others may know of it is a snapshot ([`Status`]) in a watch channel and the numbered
+//! events in the store. Nobody outside a station's task touches an instrument, and nothing is announced that
+//! is not on the disk.
+//!
+//! - [`Engine`] is the handle that commands, pages and signals use.
+//! - `schedule` decides, from given times, which job is next and when a job comes again.
+
+mod engine;
+mod error;
+mod metrics;
+mod schedule;
+mod status;
+
+pub use engine::{Engine, Running, StationFile, check};
+pub use error::DaemonError;
+pub use schedule::Every;
+pub use status::{Doing, Health, Live, Missing, Progress, Prompt, Status, Transmitting};
