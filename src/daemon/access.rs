@@ -131,11 +131,16 @@ impl Access {
         }))
     }
 
-    async fn admit(&self, peer: Peer, request: &Request) -> Result<Caller, Problem> {
+    async fn admit(
+        &self,
+        peer: Peer,
+        method: &Method,
+        path: &str,
+        headers: &HeaderMap,
+    ) -> Result<Caller, Problem> {
         self.within_rate(peer.0.ip())?;
-        let headers = request.headers();
         let host = self.host(headers)?;
-        from_here(request.method(), headers, &host)?;
+        from_here(method, headers, &host)?;
         if !self.tokens {
             return Ok(Caller {
                 name: peer.0.ip().to_string(),
@@ -146,9 +151,8 @@ impl Access {
             Some(token) => self.caller(token).await?,
             None => None,
         };
-        let path = request.uri().path();
         match caller {
-            Some(caller) if allows(caller.scope, request.method(), path) => Ok(caller),
+            Some(caller) if allows(caller.scope, method, path) => Ok(caller),
             Some(caller) => Err(Problem::forbidden(format!(
                 "the token of `{}` may read only; `muffle serve token NAME --scope operate` makes one that may do this",
                 caller.name
@@ -189,7 +193,10 @@ impl Access {
             let address: Option<IpAddr> = name.trim_matches(['[', ']']).parse().ok();
             !text.contains('@')
                 && (address.is_some()
-                    || self.names.iter().any(|known| known.eq_ignore_ascii_case(name)))
+                    || self
+                        .names
+                        .iter()
+                        .any(|known| known.eq_ignore_ascii_case(name)))
         });
         match ours {
             true => Ok(text.to_owned()),
@@ -227,7 +234,9 @@ fn from_here(method: &Method, headers: &HeaderMap, host: &str) -> Result<(), Pro
         && text(&HeaderName::from_static("sec-fetch-mode")) == Some("navigate")
         && text(&HeaderName::from_static("sec-fetch-dest")) == Some("document");
     match elsewhere && !followed {
-        true => Err(Problem::forbidden("a page from elsewhere may not use this daemon")),
+        true => Err(Problem::forbidden(
+            "a page from elsewhere may not use this daemon",
+        )),
         false => Ok(()),
     }
 }
@@ -261,15 +270,20 @@ fn presented(headers: &HeaderMap) -> Option<&str> {
 
 /// The middleware: lets a request through with its [`Caller`], or answers in its place; and puts on every
 /// answer what keeps a browser from being used against us.
-pub async fn door(State(access): State<Arc<Access>>, mut request: Request, next: Next) -> Response {
+pub async fn door(State(access): State<Arc<Access>>, request: Request, next: Next) -> Response {
     // Without a peer there is no socket, and whoever calls is in this process.
     let nobody = Peer(SocketAddr::from(([127, 0, 0, 1], 0)));
     let peer = *request.extensions().get::<Peer>().unwrap_or(&nobody);
     let is_page = is_reading(request.method()) && !request.uri().path().starts_with("/api/");
     let is_asset = request.uri().path().starts_with("/assets/");
-    let mut response = match access.admit(peer, &request).await {
+    let (mut parts, body) = request.into_parts();
+    let admitted = access
+        .admit(peer, &parts.method, parts.uri.path(), &parts.headers)
+        .await;
+    let mut response = match admitted {
         Ok(caller) => {
-            request.extensions_mut().insert(caller);
+            parts.extensions.insert(caller);
+            let request = Request::from_parts(parts, body);
             match tokio::time::timeout(REQUEST_TIME_MAX, next.run(request)).await {
                 Ok(response) => response,
                 Err(_) => Problem::too_slow().into_response(),
@@ -283,8 +297,14 @@ pub async fn door(State(access): State<Arc<Access>>, mut request: Request, next:
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (header::REFERRER_POLICY, "no-referrer"),
         (header::X_FRAME_OPTIONS, "DENY"),
-        (HeaderName::from_static("cross-origin-opener-policy"), "same-origin"),
-        (HeaderName::from_static("cross-origin-resource-policy"), "same-origin"),
+        (
+            HeaderName::from_static("cross-origin-opener-policy"),
+            "same-origin",
+        ),
+        (
+            HeaderName::from_static("cross-origin-resource-policy"),
+            "same-origin",
+        ),
     ];
     for (name, value) in fixed {
         let headers = response.headers_mut();
@@ -357,7 +377,10 @@ mod tests {
 
     fn headers(pairs: &[(&'static str, &'static str)]) -> HeaderMap {
         let pairs = pairs.iter().map(|(name, value)| {
-            (HeaderName::from_static(name), HeaderValue::from_static(value))
+            (
+                HeaderName::from_static(name),
+                HeaderValue::from_static(value),
+            )
         });
         pairs.collect()
     }
@@ -368,7 +391,12 @@ mod tests {
         let here = |method: &Method, pairs| from_here(method, &headers(pairs), host).is_ok();
         assert!(here(&Method::POST, &[]));
         assert!(here(&Method::POST, &[("origin", "http://127.0.0.1:7373")]));
-        for origin in ["http://127.0.0.1:8000", "https://example.org", "null", "http://127.0.0.1:7373.example.org"] {
+        for origin in [
+            "http://127.0.0.1:8000",
+            "https://example.org",
+            "null",
+            "http://127.0.0.1:7373.example.org",
+        ] {
             let pairs = [(header::ORIGIN, HeaderValue::from_static(origin))];
             let headers: HeaderMap = pairs.into_iter().collect();
             assert!(from_here(&Method::GET, &headers, host).is_err(), "{origin}");
@@ -380,17 +408,32 @@ mod tests {
         ];
         assert!(here(&Method::GET, &link));
         assert!(!here(&Method::POST, &link));
-        assert!(!here(&Method::GET, &[("sec-fetch-site", "cross-site"), ("sec-fetch-mode", "no-cors")]));
+        assert!(!here(
+            &Method::GET,
+            &[
+                ("sec-fetch-site", "cross-site"),
+                ("sec-fetch-mode", "no-cors")
+            ]
+        ));
         assert!(!here(&Method::GET, &[("sec-fetch-site", "same-site")]));
         assert!(here(&Method::POST, &[("sec-fetch-site", "same-origin")]));
     }
 
     #[test]
     fn a_token_is_found_in_the_header_before_the_cookie() {
-        let both = headers(&[("authorization", "Bearer a"), ("cookie", "x=1; muffle_token=b")]);
+        let both = headers(&[
+            ("authorization", "Bearer a"),
+            ("cookie", "x=1; muffle_token=b"),
+        ]);
         assert_eq!(presented(&both), Some("a"));
-        assert_eq!(presented(&headers(&[("cookie", "x=1; muffle_token=b")])), Some("b"));
+        assert_eq!(
+            presented(&headers(&[("cookie", "x=1; muffle_token=b")])),
+            Some("b")
+        );
         assert_eq!(presented(&headers(&[("authorization", "Basic a")])), None);
-        assert_eq!(presented(&headers(&[("cookie", "not_muffle_token=b")])), None);
+        assert_eq!(
+            presented(&headers(&[("cookie", "not_muffle_token=b")])),
+            None
+        );
     }
 }

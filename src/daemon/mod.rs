@@ -6,11 +6,15 @@
 //! is not on the disk.
 //!
 //! - [`Engine`] is the handle that commands, pages and signals use.
+//! - [`http`] is the API and [`access`] the door before it; `page` is what people look at.
 //! - `schedule` decides, from given times, which job is next and when a job comes again.
 
+pub mod access;
 mod engine;
 mod error;
+pub mod http;
 mod metrics;
+mod page;
 mod schedule;
 mod status;
 

@@ -81,13 +81,12 @@ impl Store {
     pub async fn revoke_token(&self, name: &str, at: Timestamp) -> Result<(), StoreError> {
         let doing = format!("revoke the token of {name}");
         let mut write = self.write(&doing).await?;
-        let done =
-            sqlx::query("UPDATE token SET revoked = ?2 WHERE name = ?1 AND revoked IS NULL")
-                .bind(name)
-                .bind(stamp(at))
-                .execute(&mut *write)
-                .await
-                .map_err(self.fault(&doing))?;
+        let done = sqlx::query("UPDATE token SET revoked = ?2 WHERE name = ?1 AND revoked IS NULL")
+            .bind(name)
+            .bind(stamp(at))
+            .execute(&mut *write)
+            .await
+            .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))?;
         match done.rows_affected() {
             0 => Err(StoreError::NoToken {

@@ -4,8 +4,7 @@
 //! The cause goes to the log with its place; the client gets what was wrong and what to do.
 
 use axum::Json;
-use axum::body::Bytes;
-use axum::extract::rejection::{BytesRejection, JsonRejection};
+use axum::extract::rejection::JsonRejection;
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::request::Parts;
 use axum::http::{HeaderValue, StatusCode, header};
@@ -59,7 +58,10 @@ impl Problem {
 
     /// There is no such thing.
     pub fn unknown(what: &str, detail: impl ToString) -> Self {
-        let (kind, title) = (format!("unknown_{what}"), format!("There is no such {what}"));
+        let (kind, title) = (
+            format!("unknown_{what}"),
+            format!("There is no such {what}"),
+        );
         Self::new(StatusCode::NOT_FOUND, &kind, &title, detail)
     }
 
@@ -165,6 +167,10 @@ impl From<StoreError> for Problem {
                 Self::unknown("run", error)
             }
             StoreError::UnknownItem { .. } => Self::unknown("item", error),
+            StoreError::UnknownJob { .. } | StoreError::AmbiguousJob { .. } => {
+                Self::unknown("job", error)
+            }
+            StoreError::Refused { .. } => Self::conflict(error),
             StoreError::BadName { .. } | StoreError::TooLong { .. } => Self::content(error),
             StoreError::WrongState { .. } => Self::conflict(error),
             StoreError::Full { .. } | StoreError::Locked { .. } | StoreError::ReadOnly { .. } => {
@@ -230,24 +236,6 @@ impl<S: Send + Sync, T: DeserializeOwned + Send> FromRequestParts<S> for Path<T>
         match axum::extract::Path::from_request_parts(parts, state).await {
             Ok(axum::extract::Path(value)) => Ok(Self(value)),
             Err(error) => Err(Problem::input(error.body_text())),
-        }
-    }
-}
-
-/// No body at all: a request that means nothing but its address may not carry anything.
-#[derive(Debug)]
-pub struct Empty;
-
-impl<S: Send + Sync> FromRequest<S> for Empty {
-    type Rejection = Problem;
-    async fn from_request(request: Request, state: &S) -> Result<Self, Problem> {
-        let refused = |error: BytesRejection| {
-            Problem::refused_body(error.status(), error.body_text())
-        };
-        let body = Bytes::from_request(request, state).await.map_err(refused)?;
-        match body.is_empty() {
-            true => Ok(Self),
-            false => Err(Problem::input("this request takes no body")),
         }
     }
 }

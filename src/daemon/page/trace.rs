@@ -69,7 +69,11 @@ impl TracePicture<'_> {
     fn peak(&self, hz: f64, dbm: f64, scale: &Scale) -> Markup {
         let (x, y) = (self.x(hz), scale.y(dbm));
         let left = x > (LEFT + RIGHT) / 2.0;
-        let (text_x, anchor) = if left { (x - 12.0, "end") } else { (x + 12.0, "start") };
+        let (text_x, anchor) = if left {
+            (x - 12.0, "end")
+        } else {
+            (x + 12.0, "start")
+        };
         html! {
             circle.peak cx=(format!("{x:.1}")) cy=(format!("{y:.1}")) r="6" {}
             text.note.strong x=(format!("{text_x:.1}")) y=(format!("{:.1}", (y + 4.0).max(TOP + 12.0)))
@@ -91,16 +95,27 @@ impl TracePicture<'_> {
 
     fn x(&self, hz: f64) -> f64 {
         let span = self.stop_hz - self.start_hz;
-        let share = if span > 0.0 { (hz - self.start_hz) / span } else { 0.5 };
+        let share = if span > 0.0 {
+            (hz - self.start_hz) / span
+        } else {
+            0.5
+        };
         LEFT + share.clamp(0.0, 1.0) * (RIGHT - LEFT)
     }
 
     fn scale(&self) -> Scale {
         let peak = self.peak.map(|(_, dbm)| dbm);
-        let shown = self.levels_dbm.iter().copied().chain(self.floor_dbm).chain(peak);
+        let shown = self
+            .levels_dbm
+            .iter()
+            .copied()
+            .chain(self.floor_dbm)
+            .chain(peak);
         let (low, high) = shown
             .filter(|level| level.is_finite())
-            .fold((f64::MAX, f64::MIN), |(low, high), level| (low.min(level), high.max(level)));
+            .fold((f64::MAX, f64::MIN), |(low, high), level| {
+                (low.min(level), high.max(level))
+            });
         match low <= high {
             true => Scale::around(low, high),
             false => Scale::around(-100.0, 0.0),
@@ -189,7 +204,10 @@ mod tests {
         let svg = picture(&levels).svg().into_string();
         let middle = (LEFT + RIGHT) / 2.0;
         assert!(svg.contains(&format!("cx=\"{middle:.1}\"")), "{svg}");
-        assert!(svg.contains("peak -40.0 dBm") && svg.contains("floor -95.0 dBm"), "{svg}");
+        assert!(
+            svg.contains("peak -40.0 dBm") && svg.contains("floor -95.0 dBm"),
+            "{svg}"
+        );
         assert!(svg.contains("signal &lt;b&gt;, 99 MHz to 101 MHz"), "{svg}");
     }
 
@@ -207,7 +225,11 @@ mod tests {
     #[test]
     fn nothing_and_what_is_no_number_can_be_drawn() {
         for levels in [&[][..], &[f64::NAN, f64::INFINITY], &[-50.0]] {
-            let picture = TracePicture { floor_dbm: None, peak: None, ..picture(levels) };
+            let picture = TracePicture {
+                floor_dbm: None,
+                peak: None,
+                ..picture(levels)
+            };
             let svg = picture.svg().into_string();
             assert!(!svg.contains("NaN") && !svg.contains("inf"), "{svg}");
         }
