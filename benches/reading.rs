@@ -87,6 +87,7 @@ impl Site {
             events,
             stop: CancellationToken::new(),
             operator: None,
+            job: None,
         };
         Self {
             procedure,

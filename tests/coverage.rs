@@ -141,6 +141,7 @@ async fn measure(seed: u64, se_db: &[f64], stations: &[serde_json::Value]) -> Ve
         events,
         stop: CancellationToken::new(),
         operator: None,
+        job: None,
     };
     let listening = tokio::spawn(async move { while told.recv().await.is_some() {} });
     let items: Vec<_> = (0..se_db.len())

@@ -214,6 +214,7 @@ pub(super) async fn conduct(
         events,
         stop,
         operator,
+        job: None,
     };
     // A task of its own, so that a panic in it still leads to the output being switched off below.
     let measuring = tokio::spawn(async move {

@@ -8,7 +8,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 
 use super::table::shown;
-use crate::procedure::{Event, Hands};
+use crate::procedure::{Event, Hands, request};
 use crate::quantity::Frequency;
 use crate::report::PointDocument;
 use crate::station::{Placement, State};
@@ -161,32 +161,7 @@ impl Person {
 #[async_trait]
 impl Hands for Person {
     async fn place(&self, placement: &Placement) -> bool {
-        let request = match &placement.item {
-            None => format!(
-                "Take everything out of the way between the antennas. Antennas {}.",
-                placement.polarisation
-            ),
-            Some(item) if placement.state == State::Open => format!(
-                "Open {}, with the receiver in it, and connect the receiver.",
-                shown(item)
-            ),
-            Some(item) if placement.state == State::Sealed => format!(
-                "The receiver is armed. Disconnect it, leave it in {}, close it, turn its {} to the transmit antenna. Antennas {}.",
-                shown(item),
-                shown(&placement.face),
-                placement.polarisation
-            ),
-            Some(item) => format!(
-                "Put the receiver (or its antenna) into {}, close it, turn its {} to the transmit antenna. Antennas {}.{}",
-                shown(item),
-                shown(&placement.face),
-                placement.polarisation,
-                match placement.repeat {
-                    1 => String::new(),
-                    n => format!(" Closing {n}: open it and close it anew."),
-                }
-            ),
-        };
+        let request = request(placement);
         self.bar.suspend(|| {
             eprintln!("\n  {request}");
             // While an item of a sealed run is open, nothing is sent.

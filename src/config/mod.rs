@@ -4,6 +4,7 @@
 //! instrument is touched. What comes out are checked types: the rooms below never see a raw value.
 
 mod address;
+mod daemon;
 mod document;
 mod driver;
 mod items;
@@ -14,6 +15,7 @@ mod table;
 use std::path::{Path, PathBuf};
 
 pub use address::{Address, Flow, Parity, SerialLine};
+pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,

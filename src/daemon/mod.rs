@@ -10,13 +10,19 @@
 //! - `schedule` decides, from given times, which job is next and when a job comes again.
 
 pub mod access;
+mod decide;
 mod engine;
 mod error;
+mod follow;
+mod hands;
 pub mod http;
 mod metrics;
+mod notify;
 mod page;
+mod place;
 mod schedule;
 mod status;
+mod work;
 
 pub use engine::{Engine, Running, StationFile, check};
 pub use error::DaemonError;

@@ -74,6 +74,11 @@ impl Receiver {
         self.begin().await
     }
 
+    /// Asks who is there, and nothing else.
+    pub async fn present(&mut self) -> Result<String, InstrumentError> {
+        self.session.identify(self.wanted.as_ref()).await
+    }
+
     async fn begin(&mut self) -> Result<String, InstrumentError> {
         let identity = self.session.identify(self.wanted.as_ref()).await?;
         let lines = tell(&self.driver.start, &[]);

@@ -5,6 +5,8 @@
 //! and the run where it was; `resume` measures only what is missing.
 
 pub mod forecast;
+mod hands;
+mod job;
 mod sealed;
 mod steps;
 
@@ -26,10 +28,12 @@ use crate::instrument::{Held, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
-    EmissionEnd, Item, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
-    RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
+    EmissionEnd, Item, JobId, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId,
+    RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
 };
 
+pub use hands::request;
+pub use job::Order;
 pub use steps::{Stand, kinds, missing, readings_missing, stands};
 
 /// Attempts at one reading before the run is given up; it can be resumed.
@@ -191,6 +195,8 @@ pub struct Procedure {
     pub stop: CancellationToken,
     /// Who measures.
     pub operator: Option<String>,
+    /// The job of the queue that it is done for, if for one.
+    pub job: Option<JobId>,
 }
 
 impl Procedure {
@@ -201,42 +207,12 @@ impl Procedure {
         items: &[ItemEntry],
         fresh_reference: bool,
     ) -> Result<Vec<RunId>, ProcedureError> {
-        plan.check(&self.station.config)?;
-        let kept = self.keep_files(plan).await?;
-        let mut runs = Vec::new();
-        let reference = match self.good_reference(plan, &kept).await? {
-            Some(reference) if !fresh_reference => {
-                self.tell(Event::ReferenceReused {
-                    run: reference.id,
-                    started: reference.started,
-                })
-                .await;
-                reference.id
-            }
-            _ => {
-                let run = self.begin(None, None, &kept).await?;
-                self.go_on(plan, run, None).await?;
-                runs.push(run);
-                run
-            }
+        let order = Order {
+            plan,
+            items,
+            fresh_reference,
         };
-        let mut measured = Vec::new();
-        for item in items {
-            self.keep_item(item).await?;
-            let run = self.begin(Some(item), Some(reference), &kept).await?;
-            self.go_on(plan, run, Some(&item.serial)).await?;
-            measured.push(run);
-        }
-        runs.extend(&measured);
-        if plan.bracket && !measured.is_empty() {
-            let after = self.begin(None, None, &kept).await?;
-            self.go_on(plan, after, None).await?;
-            runs.push(after);
-            for run in measured {
-                self.judge_again(run, after).await?;
-            }
-        }
-        Ok(runs)
+        self.measure_rest(order, &[]).await
     }
 
     /// Works out a complete run again, now that it is known how far the reference drifted meanwhile.
@@ -356,24 +332,27 @@ impl Procedure {
         kept: &Kept,
     ) -> Result<RunId, StoreError> {
         self.store
-            .begin_run(&NewRun {
-                kind: match item {
-                    Some(_) => RunKind::Item,
-                    None => RunKind::Reference,
+            .begin_run_of(
+                self.job,
+                &NewRun {
+                    kind: match item {
+                        Some(_) => RunKind::Item,
+                        None => RunKind::Reference,
+                    },
+                    item: item.map(|item| item.serial.clone()),
+                    model: item.and_then(|item| unless_empty(&item.model)),
+                    lot: item.and_then(|item| unless_empty(&item.lot)),
+                    plan_sha: kept.plan_sha.clone(),
+                    station_sha: kept.station_sha.clone(),
+                    driver_shas: kept.driver_shas.clone(),
+                    reference_run: reference,
+                    signature: kept.signature.clone(),
+                    operator: self.operator.clone(),
+                    started: Timestamp::now(),
+                    note: None,
+                    program_version: env!("CARGO_PKG_VERSION").to_owned(),
                 },
-                item: item.map(|item| item.serial.clone()),
-                model: item.and_then(|item| unless_empty(&item.model)),
-                lot: item.and_then(|item| unless_empty(&item.lot)),
-                plan_sha: kept.plan_sha.clone(),
-                station_sha: kept.station_sha.clone(),
-                driver_shas: kept.driver_shas.clone(),
-                reference_run: reference,
-                signature: kept.signature.clone(),
-                operator: self.operator.clone(),
-                started: Timestamp::now(),
-                note: None,
-                program_version: env!("CARGO_PKG_VERSION").to_owned(),
-            })
+            )
             .await
     }
 

@@ -174,6 +174,19 @@ impl Station {
         Ok(())
     }
 
+    /// Looks whether both instruments still answer; the source is switched off, and seen to be, while that is
+    /// asked. The error comes with the instrument that does not.
+    pub async fn present(&self) -> Result<(), (&'static str, StationError)> {
+        self.guard.off().await.map_err(|error| ("source", error))?;
+        let answered = self
+            .receiver
+            .run(|receiver| Box::pin(async move { receiver.present().await }))
+            .await;
+        answered
+            .map(drop)
+            .map_err(|error| ("receiver", error.into()))
+    }
+
     /// Round trips so far, of source and receiver.
     pub async fn trips(&self) -> Result<(u64, u64), StationError> {
         let source = self

@@ -251,6 +251,7 @@ repeatability = "0.3 dB"
             events,
             stop,
             operator: None,
+            job: None,
         };
         (procedure, told)
     }
