@@ -8,6 +8,7 @@ mod demo;
 mod fake;
 mod flags;
 mod house;
+mod http;
 mod kill;
 mod support;
 mod trade;
