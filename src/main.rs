@@ -7,11 +7,15 @@ use tracing_subscriber::EnvFilter;
 
 #[tokio::main]
 async fn main() -> ExitCode {
+    let cli = muffle::cli::Cli::parse();
     let filter = EnvFilter::try_from_env("MUFFLE_LOG").unwrap_or_else(|_| EnvFilter::new("warn"));
-    tracing_subscriber::fmt()
+    let log = tracing_subscriber::fmt()
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
-        .with_target(false)
-        .init();
-    muffle::cli::run(muffle::cli::Cli::parse()).await
+        .with_target(false);
+    match cli.logs_json() {
+        true => log.json().flatten_event(true).init(),
+        false => log.init(),
+    }
+    muffle::cli::run(cli).await
 }

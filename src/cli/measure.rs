@@ -9,14 +9,16 @@ use serde_json::json;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
+use super::follow;
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::config::{self, ItemEntry, Plan, load_items};
+use crate::daemon::Presence;
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
 use crate::station::{Station, allowed};
-use crate::store::{RunId, RunKind, RunRecord, RunState, Store, Verdict};
+use crate::store::{PlanText, RunId, RunKind, RunRecord, RunState, Store, Verdict};
 
 /// Events that may wait for the terminal.
 const EVENTS_MAX: usize = 256;
@@ -95,7 +97,22 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
     };
     caution(&station, &work);
-    let finished = conduct(&store, station, work, args.operator.clone(), events).await;
+    let daemon = Presence::of(store.path()).filter(|there| there.stations.contains(&station.name));
+    let finished = match daemon {
+        Some(daemon) => {
+            eprintln!(
+                "Process {} serves this station: the job goes into its queue and is followed from here.",
+                daemon.pid
+            );
+            let operator = args.operator.clone();
+            match follow::submit_and_follow(&store, &station, work, operator, events).await {
+                Ok(None) => return Ok(0),
+                Ok(Some(runs)) => Ok(runs),
+                Err(error) => Err(error),
+            }
+        }
+        None => conduct(&store, station, work, args.operator.clone(), events).await,
+    };
     let runs = match finished {
         Ok(runs) => runs,
         Err(error) => {
@@ -121,17 +138,44 @@ fn open_events(path: &Path) -> Result<File, CliError> {
 fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Result<Work, CliError> {
     let plan = Plan::load(plan)?;
     plan.check(station)?;
-    let mut items: Vec<_> = args
-        .items
+    Ok(Work::Items {
+        plan: Box::new(plan),
+        items: given_items(
+            &args.items,
+            args.items_file.as_deref(),
+            &args.model,
+            &args.lot,
+        )?,
+        fresh_reference: args.fresh_reference,
+    })
+}
+
+/// The plan file as it is.
+pub(super) fn plan_text(path: &Path) -> Result<PlanText, CliError> {
+    let plan = Plan::load(path)?;
+    Ok(PlanText {
+        name: plan.name,
+        text: plan.text,
+    })
+}
+
+/// The items given one by one, then those of a file.
+pub(super) fn given_items(
+    serials: &[String],
+    file: Option<&Path>,
+    model: &str,
+    lot: &str,
+) -> Result<Vec<ItemEntry>, CliError> {
+    let mut items: Vec<_> = serials
         .iter()
         .map(|serial| ItemEntry {
             serial: serial.trim().to_owned(),
-            model: args.model.clone(),
-            lot: args.lot.clone(),
+            model: model.to_owned(),
+            lot: lot.to_owned(),
             ..ItemEntry::default()
         })
         .collect();
-    if let Some(path) = &args.items_file {
+    if let Some(path) = file {
         items.extend(load_items(path)?);
     }
     if let Some((index, item)) = items.iter().enumerate().find(|(index, item)| {
@@ -157,14 +201,10 @@ fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Resu
             crate::store::NAME_CHARS_MAX
         )));
     }
-    Ok(Work::Items {
-        plan: Box::new(plan),
-        items,
-        fresh_reference: args.fresh_reference,
-    })
+    Ok(items)
 }
 
-async fn resumable(store: &Store, given: &str) -> Result<RunId, CliError> {
+pub(super) async fn resumable(store: &Store, given: &str) -> Result<RunId, CliError> {
     let record = find_run(store, given).await?;
     match record.state {
         RunState::Complete => Err(CliError::Input(format!(

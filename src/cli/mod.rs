@@ -8,14 +8,19 @@ mod bench;
 mod demo;
 mod driver;
 mod find;
+mod follow;
 mod history;
+mod listen;
 mod measure;
+mod queue;
 mod recompute;
+mod serve;
 mod shield;
 mod show;
 mod sim;
 mod store;
 mod table;
+mod token;
 mod watch;
 
 use std::path::PathBuf;
@@ -24,6 +29,7 @@ use std::process::ExitCode;
 use clap::{Args, Parser, Subcommand};
 
 use crate::config::ConfigError;
+use crate::daemon::DaemonError;
 use crate::evaluate::EvaluateError;
 use crate::procedure::ProcedureError;
 use crate::report::ReportError;
@@ -46,6 +52,10 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Measure items against a plan, or go on with a run that was stopped.
     Measure(measure::MeasureArgs),
+    /// Work through the queue of one or more stations, with nobody there.
+    Serve(serve::ServeArgs),
+    /// List the queue, put something in, change it, answer a prompt.
+    Queue(queue::QueueArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
     /// List the drivers, or try one against an instrument.
@@ -130,6 +140,8 @@ impl From<StoreError> for CliError {
             | StoreError::UnknownJob { .. }
             | StoreError::AmbiguousJob { .. }
             | StoreError::Refused { .. }
+            | StoreError::TokenExists { .. }
+            | StoreError::NoToken { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
@@ -170,9 +182,30 @@ impl From<ProcedureError> for CliError {
     }
 }
 
+impl From<DaemonError> for CliError {
+    fn from(error: DaemonError) -> Self {
+        match error {
+            DaemonError::Config(error) => error.into(),
+            DaemonError::Store(error) => error.into(),
+            DaemonError::Station(error) => error.into(),
+            DaemonError::Claimed { .. } | DaemonError::System { .. } => {
+                Self::Bench(error.to_string())
+            }
+            error => Self::Input(error.to_string()),
+        }
+    }
+}
+
 impl From<ReportError> for CliError {
     fn from(error: ReportError) -> Self {
         Self::Input(error.to_string())
+    }
+}
+
+impl Cli {
+    /// Whether the log is to be JSON, a line for each entry.
+    pub fn logs_json(&self) -> bool {
+        matches!(&self.command, Command::Serve(args) if args.logs_json())
     }
 }
 
@@ -180,6 +213,8 @@ impl From<ReportError> for CliError {
 pub async fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Measure(args) => measure::run(args).await,
+        Command::Serve(args) => serve::run(args).await,
+        Command::Queue(args) => queue::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,

@@ -158,20 +158,23 @@ impl Person {
     }
 }
 
-#[async_trait]
-impl Hands for Person {
-    async fn place(&self, placement: &Placement) -> bool {
-        let request = request(placement);
+impl Person {
+    /// The next line, or none when nobody is there.
+    pub(super) async fn line(&self) -> Option<String> {
+        self.lines.lock().await.recv().await
+    }
+
+    /// Asks for one thing; `false` when the answer is to stop, or when nobody is there.
+    pub(super) async fn ask(&self, request: &str, transmits: bool) -> bool {
         self.bar.suspend(|| {
             eprintln!("\n  {request}");
-            // While an item of a sealed run is open, nothing is sent.
-            if placement.item.is_none() || placement.state != State::Open {
+            if transmits {
                 eprintln!("  The next readings transmit: stand clear.");
             }
             eprint!("  Enter when it stands, q and Enter to stop: ");
             let _ = std::io::stderr().flush();
         });
-        match self.lines.lock().await.recv().await {
+        match self.line().await {
             Some(line) => !line.trim().eq_ignore_ascii_case("q"),
             None => {
                 let why = match std::io::stdin().is_terminal() {
@@ -184,5 +187,14 @@ impl Hands for Person {
                 false
             }
         }
+    }
+}
+
+#[async_trait]
+impl Hands for Person {
+    async fn place(&self, placement: &Placement) -> bool {
+        // While an item of a sealed run is open, nothing is sent.
+        let transmits = placement.item.is_none() || placement.state != State::Open;
+        self.ask(&request(placement), transmits).await
     }
 }

@@ -253,7 +253,7 @@ impl Engine {
     }
 
     /// Called when the daemon ends.
-    pub(super) fn ending(&self) -> &CancellationToken {
+    pub fn ending(&self) -> &CancellationToken {
         &self.inner.ending
     }
 

@@ -40,6 +40,14 @@ pub enum DaemonError {
         /// What is wrong with it.
         reason: String,
     },
+    /// Another daemon works from the store.
+    #[error("{}: a daemon works from it already ({by}); end that one, or give this one a store of its own", store.display())]
+    Claimed {
+        /// The database file.
+        store: std::path::PathBuf,
+        /// By whom.
+        by: String,
+    },
     /// A socket, a signal or a file of the daemon itself.
     #[error("cannot {doing}: {cause}")]
     System {

@@ -7,7 +7,8 @@
 //!
 //! - [`Engine`] is the handle that commands, pages and signals use.
 //! - [`http`] is the API and [`access`] the door before it; `page` is what people look at.
-//! - `schedule` decides, from given times, which job is next and when a job comes again.
+//! - [`live`] is the daemon as a process; [`Presence`] says to others that there is one.
+//! - `schedule` and `decide` decide, from given times, which job is next and when a job comes again.
 
 pub mod access;
 mod decide;
@@ -20,11 +21,15 @@ mod metrics;
 mod notify;
 mod page;
 mod place;
+mod presence;
 mod schedule;
+mod serve;
 mod status;
 mod work;
 
 pub use engine::{Engine, Running, StationFile, check};
 pub use error::DaemonError;
+pub use presence::{Claim, Presence};
 pub use schedule::Every;
+pub use serve::{Signals, UNIT, live};
 pub use status::{Doing, Health, Live, Missing, Progress, Prompt, Status, Transmitting};

@@ -105,7 +105,7 @@ impl ProcedureError {
 }
 
 /// What has happened, told after it is on disk.
-#[derive(Debug, Clone, serde::Serialize)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "event", rename_all = "snake_case")]
 pub enum Event {
     /// A reference that is still good is used again.
@@ -172,6 +172,15 @@ pub enum Event {
         /// The verdict over all its points.
         verdict: Option<Verdict>,
     },
+}
+
+impl Event {
+    /// From its kind and the rest, as they are kept apart in the store; none for what a procedure does not tell.
+    pub fn from_parts(kind: &str, mut body: serde_json::Value) -> Option<Self> {
+        body.as_object_mut()?
+            .insert("event".to_owned(), kind.into());
+        serde_json::from_value(body).ok()
+    }
 }
 
 /// Whoever places things when the station has no command for it.

@@ -541,7 +541,7 @@ pub struct TraceRecord {
 }
 
 /// What follows from the readings at one point.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ResultRecord {
     /// Where.
     #[serde(flatten)]
