@@ -3,6 +3,7 @@
 mod browser;
 mod door;
 mod events;
+mod fuzz;
 mod served;
 mod tables;
 
