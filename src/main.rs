@@ -12,6 +12,8 @@ async fn main() -> ExitCode {
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
         .with_target(false)
+        // A keeper outlives its terminal, and must not end because nothing can be written there.
+        .log_internal_errors(false)
         .init();
     muffle::cli::run(muffle::cli::Cli::parse()).await
 }

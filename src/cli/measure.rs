@@ -15,7 +15,7 @@ use crate::config::{self, ItemEntry, Plan, load_items};
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
-use crate::station::{Station, allowed};
+use crate::station::{Opening, Station, allowed};
 use crate::store::{RunId, RunKind, RunRecord, RunState, Store, Verdict};
 
 /// Events that may wait for the terminal.
@@ -95,7 +95,16 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
     };
     caution(&station, &work);
-    let finished = conduct(&store, station, work, args.operator.clone(), events).await;
+    let opening = Opening::by_this_program();
+    let finished = conduct(
+        &store,
+        station,
+        &opening,
+        work,
+        args.operator.clone(),
+        events,
+    )
+    .await;
     let runs = match finished {
         Ok(runs) => runs,
         Err(error) => {
@@ -193,16 +202,18 @@ pub(super) async fn find_run(store: &Store, given: &str) -> Result<RunRecord, Cl
 pub(super) async fn conduct(
     store: &Store,
     station: config::Station,
+    opening: &Opening,
     work: Work,
     operator: Option<String>,
     log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
     let opened = tokio::select! {
-        opened = Station::open(station, store) => opened?,
+        opened = Station::open(station, store, opening) => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let station = Arc::new(opened);
+    station.guard().obey(stop.clone());
     let watch = Watch::new(log);
     let hands = Arc::new(Person::new(watch.bar()));
     let (events, followed) = mpsc::channel(EVENTS_MAX);

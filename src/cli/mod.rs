@@ -9,11 +9,13 @@ mod demo;
 mod driver;
 mod find;
 mod history;
+mod keeper;
 mod measure;
 mod recompute;
 mod shield;
 mod show;
 mod sim;
+mod stop;
 mod store;
 mod table;
 mod watch;
@@ -46,6 +48,8 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Measure items against a plan, or go on with a run that was stopped.
     Measure(measure::MeasureArgs),
+    /// Switch the output off and stop the run, now, whatever the program that measures is doing.
+    Stop(stop::StopArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
     /// List the drivers, or try one against an instrument.
@@ -62,6 +66,9 @@ enum Command {
     Store(store::StoreArgs),
     /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
     Sim(sim::SimArgs),
+    /// Stand beside a process that may transmit; started by it.
+    #[command(hide = true)]
+    Keeper,
 }
 
 /// Where the database is.
@@ -186,6 +193,8 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Sim(args) => sim::run(args).await,
+        Command::Stop(args) => stop::run(args).await,
+        Command::Keeper => keeper::run().await,
     };
     match done {
         Ok(code) => ExitCode::from(code),

@@ -6,6 +6,7 @@
 mod address;
 mod document;
 mod driver;
+mod interlock;
 mod items;
 mod plan;
 mod station;
@@ -20,6 +21,7 @@ pub use driver::{
     ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
     built_in_drivers,
 };
+pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
 pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{

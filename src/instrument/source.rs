@@ -106,6 +106,15 @@ impl Source {
         }
     }
 
+    /// Switches the output off, sees that it is, and then that it is the source that is meant: for whoever
+    /// only switches off. Nothing else is set.
+    pub async fn off_and_known(&mut self, wanted: Option<&Pattern>) -> Result<(), InstrumentError> {
+        self.off().await?;
+        let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
+        self.session.identify(wanted.as_ref()).await?;
+        Ok(())
+    }
+
     /// Messages sent so far for which an answer was awaited.
     pub fn trips(&self) -> u64 {
         self.session.trips()

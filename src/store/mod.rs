@@ -9,11 +9,13 @@
 //! - Runs and what they were made with: [`Store::put_snapshot`], [`Store::put_item`], [`Store::begin_run`].
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
+//! - The interlock log: [`Store::note_interlock`], [`Store::interlock_log`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
 mod emission;
 mod error;
+mod interlock;
 mod open;
 mod reading;
 mod record;
@@ -23,6 +25,7 @@ mod run;
 mod tests;
 
 pub use error::StoreError;
+pub use interlock::InterlockRecord;
 pub use record::{
     Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity, Item,
     Levels, NewEmission, NewReading, NewRun, Point, ReadingKey, ReadingKind, ReadingRecord,
