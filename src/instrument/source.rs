@@ -47,7 +47,9 @@ impl Source {
     /// A source that speaks `driver` over `link`.
     pub fn new(link: Box<dyn Link>, driver: &Driver, words: &SourceWords) -> Self {
         Self {
-            session: Session::new("source", link, driver.dialect.clone()),
+            // A connection that was lost may have been lost with the output on.
+            session: Session::new("source", link, driver.dialect.clone())
+                .saying_first(&tell(&words.off, &[])),
             words: words.clone(),
             driver: driver.clone(),
             wanted: driver.identity.clone(),
