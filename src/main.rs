@@ -14,7 +14,9 @@ async fn main() -> ExitCode {
         .with_env_filter(filter)
         .with_writer(std::io::stderr)
         .with_ansi(std::io::stderr().is_terminal())
-        .with_target(false);
+        .with_target(false)
+        // A keeper outlives its terminal, and must not end because nothing can be written there.
+        .log_internal_errors(false);
     match cli.logs_json() {
         true => log.json().flatten_event(true).init(),
         false => log.init(),

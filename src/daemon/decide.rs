@@ -34,6 +34,8 @@ pub(super) enum Outcome {
     Bench(String),
     /// On an error that stays.
     Wrong(String),
+    /// The interlock opened, or is open.
+    Interlock(String),
     /// No room on the disk, or the disk failed: nothing can be kept, so nothing is sent.
     Disk(String),
 }
@@ -51,6 +53,14 @@ pub(super) fn outcome(error: ProcedureError, why: Option<Why>) -> Outcome {
             cause: StationError::Log(error),
             ..
         } => of_store(&error),
+        ProcedureError::Station {
+            cause: StationError::Interlock { .. },
+            ..
+        } => Outcome::Interlock(said),
+        ProcedureError::Station {
+            cause: StationError::Called { who },
+            ..
+        } => Outcome::Stopped(Why::Station(format!("stopped by {who}"))),
         ProcedureError::Station {
             cause: StationError::Protected { .. },
             ..
@@ -108,6 +118,7 @@ pub(super) fn end(
         Outcome::Stopped(Why::Station(reason) | Why::Store(reason)) | Outcome::Disk(reason) => {
             state(JobState::Paused, reason)
         }
+        Outcome::Interlock(reason) => state(JobState::Waiting, reason),
         Outcome::Wrong(reason) => state(JobState::Failed, reason),
         Outcome::Bench(reason) if job.attempt <= settings.retries_max => {
             let wait = retry_wait(job.attempt, settings);
@@ -196,6 +207,7 @@ mod tests {
         assert_eq!(state(Outcome::Done), JobState::Done);
         assert_eq!(state(Outcome::Wrong("x".to_owned())), JobState::Failed);
         assert_eq!(state(Outcome::Disk("x".to_owned())), JobState::Paused);
+        assert_eq!(state(Outcome::Interlock("x".to_owned())), JobState::Waiting);
         assert_eq!(stopped(Why::Daemon), JobState::Waiting);
         assert_eq!(stopped(Why::Wanted(Wanted::Pause)), JobState::Paused);
         assert_eq!(stopped(Why::Wanted(Wanted::Cancel)), JobState::Cancelled);

@@ -11,12 +11,14 @@
 //! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
 //! - The queue: [`Store::submit`], [`Store::change_job`], [`Store::jobs`]; every change of it appends an event
 //!   in the same transaction ([`Store::events_after`]), so that one number tells whether anything is new.
+//! - The interlock log: [`Store::note_interlock`], [`Store::interlock_log`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
 mod emission;
 mod error;
 mod event;
+mod interlock;
 mod open;
 mod queue;
 mod reading;
@@ -28,6 +30,7 @@ mod tests;
 
 pub use error::StoreError;
 pub use event::{EVENTS_MAX, EventRecord, NewEvent};
+pub use interlock::InterlockRecord;
 pub use queue::{
     ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
     QueuePause, Repeat,
