@@ -2,12 +2,13 @@
 
 use jiff::Timestamp;
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use crate::station;
 use crate::store::{JobId, PromptId, QueuePause, RunId};
 
 /// What a station is doing at one moment.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Status {
     /// Its name.
     pub station: String,
@@ -42,7 +43,7 @@ pub struct Status {
 }
 
 /// What a station is doing, in one word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Doing {
     /// Looking for the instruments.
@@ -64,7 +65,7 @@ pub enum Doing {
 }
 
 /// What is being sent.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Transmitting {
     /// Frequency, Hz.
     pub frequency_hz: f64,
@@ -77,7 +78,7 @@ pub struct Transmitting {
 }
 
 /// The newest trace.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Live {
     /// First frequency, Hz.
     pub start_hz: f64,
@@ -96,7 +97,7 @@ pub struct Live {
 }
 
 /// What a person is asked to do.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Prompt {
     /// By which it is answered.
     pub id: PromptId,
@@ -109,7 +110,7 @@ pub struct Prompt {
 }
 
 /// How far a run has come.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, ToSchema)]
 pub struct Progress {
     /// Readings made since the job began or went on.
     pub done: u64,
@@ -120,7 +121,7 @@ pub struct Progress {
 }
 
 /// Whether the instruments of a station answer.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, ToSchema)]
 pub struct Health {
     /// Who the source is; none while it is missing.
     pub source: Option<String>,
@@ -131,7 +132,7 @@ pub struct Health {
 }
 
 /// What a station lacks.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Missing {
     /// `source`, `receiver` or `station` where it is not known which.
     pub what: String,

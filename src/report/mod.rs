@@ -15,6 +15,7 @@ mod text;
 pub use chart::{Chart, Kind, Mark, Series, svg_panels};
 pub use picture::png;
 pub use run::{PointDocument, RunDocument, one_decimal};
+pub use text::{REGULAR as FONT_REGULAR, SEMIBOLD as FONT_SEMIBOLD};
 
 /// Why a picture could not be made.
 #[derive(Debug, thiserror::Error)]

@@ -10,6 +10,7 @@ mod fake;
 mod flags;
 mod heartbeat;
 mod house;
+mod http;
 mod kill;
 mod safety;
 mod support;
