@@ -47,7 +47,7 @@ impl Site {
         Self::with(Bench::start(11), by_hand, &FREQUENCIES)
     }
 
-    fn with(bench: Bench, by_hand: bool, frequencies: &[&str]) -> Self {
+    pub fn with(bench: Bench, by_hand: bool, frequencies: &[&str]) -> Self {
         let mut station = bench.station_text.clone();
         if by_hand {
             let begin = station.find("# The hook").expect("a placement");
@@ -80,7 +80,7 @@ impl Site {
         daemon
     }
 
-    fn spawn(&self, station: &str) -> Daemon {
+    pub fn spawn(&self, station: &str) -> Daemon {
         let number = Timestamp::now().as_nanosecond();
         let log = self.bench.path(&format!("serve-{number}.log"));
         let process = muffle()
@@ -98,7 +98,7 @@ impl Site {
         Daemon { process, log }
     }
 
-    fn job(&self, serial: &str) -> NewJob {
+    pub fn job(&self, serial: &str) -> NewJob {
         let text = std::fs::read_to_string(self.bench.path("plan.toml")).expect("a plan");
         NewJob {
             station: STATION.to_owned(),
@@ -126,7 +126,7 @@ impl Site {
         self.runtime.block_on(submitted).expect("put in")
     }
 
-    fn change(&self, job: JobId, change: &Change) -> JobRecord {
+    pub fn change(&self, job: JobId, change: &Change) -> JobRecord {
         let changed = self.store.change_job(job, change, Timestamp::now());
         self.runtime.block_on(changed).expect("changed")
     }
@@ -135,17 +135,19 @@ impl Site {
         self.runtime.block_on(self.store.job(job)).expect("a job")
     }
 
-    fn run(&self, run: muffle::store::RunId) -> RunRecord {
+    pub fn run(&self, run: muffle::store::RunId) -> RunRecord {
         self.runtime.block_on(self.store.run(run)).expect("a run")
     }
 
     #[track_caller]
-    fn wait(&self, what: &str, is_so: impl Fn() -> bool) {
-        let begun = Instant::now();
-        while !is_so() {
-            assert!(begun.elapsed() < PATIENCE, "never: {what}");
-            std::thread::sleep(LOOK);
-        }
+    pub fn wait(&self, what: &str, is_so: impl FnMut() -> bool) {
+        wait_at_most(PATIENCE, what, is_so);
+    }
+
+    /// For campaigns.
+    #[track_caller]
+    pub fn wait_long(&self, what: &str, is_so: impl FnMut() -> bool) {
+        wait_at_most(10 * PATIENCE, what, is_so);
     }
 
     #[track_caller]
@@ -162,7 +164,7 @@ impl Site {
     }
 
     #[track_caller]
-    fn prompt(&self) -> PromptRecord {
+    pub fn prompt(&self) -> PromptRecord {
         let open = || {
             let open = self.store.open_prompts(Some(STATION));
             self.runtime.block_on(open).expect("prompts").pop()
@@ -171,7 +173,7 @@ impl Site {
         open().expect("a prompt")
     }
 
-    fn answer(&self, prompt: &PromptRecord, answer: Answer) {
+    pub fn answer(&self, prompt: &PromptRecord, answer: Answer) {
         let answered = self
             .store
             .answer(prompt.id, answer, Some("Ada"), Timestamp::now());
@@ -179,7 +181,7 @@ impl Site {
     }
 
     /// Moves things about as the prompt asks, then says so.
-    fn lend_a_hand(&self) -> String {
+    pub fn lend_a_hand(&self) -> String {
         let prompt = self.prompt();
         let serial = ["A", "B", "C", "D"]
             .into_iter()
@@ -195,7 +197,7 @@ impl Site {
     }
 
     /// Every reading that any event announced is in the store with its trace, and the file is whole.
-    fn nothing_is_lost(&self) -> usize {
+    pub fn nothing_is_lost(&self) -> usize {
         self.runtime.block_on(async {
             let integrity = self.store.integrity().await.expect("checked");
             assert!(integrity.faults.is_empty(), "{:?}", integrity.faults);
@@ -222,26 +224,39 @@ impl Site {
     }
 }
 
+#[track_caller]
+fn wait_at_most(patience: Duration, what: &str, mut is_so: impl FnMut() -> bool) {
+    let begun = Instant::now();
+    while !is_so() {
+        assert!(begun.elapsed() < patience, "never: {what}");
+        std::thread::sleep(LOOK);
+    }
+}
+
 impl Daemon {
-    fn said(&self, words: &str) -> bool {
+    pub fn pid(&self) -> u32 {
+        self.process.id()
+    }
+
+    pub fn said(&self, words: &str) -> bool {
         self.log().contains(words)
     }
 
-    fn log(&self) -> String {
+    pub fn log(&self) -> String {
         std::fs::read_to_string(&self.log).unwrap_or_default()
     }
 
-    fn kill(mut self) {
+    pub fn kill(mut self) {
         self.process.kill().expect("killed");
         self.process.wait().expect("ended");
     }
 
-    fn tell(&self, signal: Signal) {
+    pub fn tell(&self, signal: Signal) {
         kill_process(Pid::from_child(&self.process), signal).expect("told");
     }
 
     /// Told to end; how long it took, and its exit code.
-    fn end(mut self, signal: Signal) -> (Duration, Option<i32>) {
+    pub fn end(mut self, signal: Signal) -> (Duration, Option<i32>) {
         let begun = Instant::now();
         self.tell(signal);
         let status = self.process.wait().expect("it ends");

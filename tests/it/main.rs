@@ -13,6 +13,7 @@ mod house;
 mod http;
 mod kill;
 mod safety;
+mod soak;
 mod support;
 mod trade;
 mod wire;
