@@ -11,6 +11,7 @@ mod find;
 mod follow;
 mod history;
 mod keeper;
+mod listen;
 mod measure;
 mod queue;
 mod recompute;
@@ -21,6 +22,7 @@ mod sim;
 mod stop;
 mod store;
 mod table;
+mod token;
 mod watch;
 
 use std::path::PathBuf;
@@ -145,6 +147,8 @@ impl From<StoreError> for CliError {
             | StoreError::UnknownJob { .. }
             | StoreError::AmbiguousJob { .. }
             | StoreError::Refused { .. }
+            | StoreError::TokenExists { .. }
+            | StoreError::NoToken { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 
+use super::listen::{ListenArgs, Listening};
+use super::token::{TokenArgs, token};
 use super::{CliError, StoreArg, print};
 use crate::config;
 use crate::daemon::{Claim, Engine, Presence, Signals, StationFile, UNIT, live};
@@ -29,6 +31,8 @@ pub(super) struct ServeArgs {
     stations: Vec<PathBuf>,
     #[command(flatten)]
     store: StoreArg,
+    #[command(flatten)]
+    listen: ListenArgs,
     /// The daemon's file: how long it waits for people, how often it tries again, whom it tells.
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
@@ -41,6 +45,8 @@ pub(super) struct ServeArgs {
 enum What {
     /// Print a unit file for systemd.
     Unit,
+    /// Make, list or revoke tokens, by which the page is reached from elsewhere.
+    Token(TokenArgs),
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -60,6 +66,7 @@ impl ServeArgs {
 pub(super) async fn run(args: ServeArgs) -> Result<u8, CliError> {
     match args.what {
         Some(What::Unit) => print(UNIT.trim_end()).map(|()| 0),
+        Some(What::Token(args)) => token(args).await,
         None => serve(args).await,
     }
 }
@@ -85,6 +92,7 @@ async fn serve(args: ServeArgs) -> Result<u8, CliError> {
     }
     let opening = Opening::by_this_program();
     let signals = Signals::listen()?;
+    let listening = Listening::bind(args.listen).await?;
     let store = Store::open(&args.store.store).await?;
     let presence = Presence {
         pid: std::process::id(),
@@ -93,12 +101,14 @@ async fn serve(args: ServeArgs) -> Result<u8, CliError> {
             .iter()
             .map(|file| file.config.name.clone())
             .collect(),
-        pages: Vec::new(),
+        pages: listening.pages(),
     };
     let _claim = Claim::take(store.path(), &presence)?;
     let (engine, running) = Engine::start(store.clone(), stations, settings, opening).await?;
     eprintln!("serving {}", presence.stations.join(", "));
+    let listening = listening.serve(&engine);
     let unseen = live(&engine, running, signals, args.config).await;
+    listening.wait().await;
     match unseen.as_slice() {
         [] => Ok(0),
         stations => Err(CliError::Bench(format!(
