@@ -10,6 +10,7 @@ mod driver;
 mod find;
 mod follow;
 mod history;
+mod keeper;
 mod listen;
 mod measure;
 mod queue;
@@ -18,6 +19,7 @@ mod serve;
 mod shield;
 mod show;
 mod sim;
+mod stop;
 mod store;
 mod table;
 mod token;
@@ -56,6 +58,8 @@ enum Command {
     Serve(serve::ServeArgs),
     /// List the queue, put something in, change it, answer a prompt.
     Queue(queue::QueueArgs),
+    /// Switch the output off and stop the run, now, whatever the program that measures is doing.
+    Stop(stop::StopArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
     /// List the drivers, or try one against an instrument.
@@ -72,6 +76,9 @@ enum Command {
     Store(store::StoreArgs),
     /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
     Sim(sim::SimArgs),
+    /// Stand beside a process that may transmit; started by it.
+    #[command(hide = true)]
+    Keeper,
 }
 
 /// Where the database is.
@@ -188,9 +195,9 @@ impl From<DaemonError> for CliError {
             DaemonError::Config(error) => error.into(),
             DaemonError::Store(error) => error.into(),
             DaemonError::Station(error) => error.into(),
-            DaemonError::Claimed { .. } | DaemonError::System { .. } => {
-                Self::Bench(error.to_string())
-            }
+            DaemonError::Claimed { .. }
+            | DaemonError::System { .. }
+            | DaemonError::StillOn { .. } => Self::Bench(error.to_string()),
             error => Self::Input(error.to_string()),
         }
     }
@@ -224,6 +231,8 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Sim(args) => sim::run(args).await,
+        Command::Stop(args) => stop::run(args).await,
+        Command::Keeper => keeper::run().await,
     };
     match done {
         Ok(code) => ExitCode::from(code),

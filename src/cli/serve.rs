@@ -9,6 +9,7 @@ use super::token::{TokenArgs, token};
 use super::{CliError, StoreArg, print};
 use crate::config;
 use crate::daemon::{Claim, Engine, Presence, Signals, StationFile, UNIT, live};
+use crate::station::{Opening, owner};
 use crate::store::Store;
 
 /// Arguments of `serve`.
@@ -81,6 +82,15 @@ async fn serve(args: ServeArgs) -> Result<u8, CliError> {
         let path = path.clone();
         stations.push(StationFile { path, config });
     }
+    for StationFile { config, .. } in &stations {
+        if let Some(owner) = owner(config) {
+            return Err(CliError::Bench(format!(
+                "{} belongs to {owner}; end that one first",
+                config.name
+            )));
+        }
+    }
+    let opening = Opening::by_this_program();
     let signals = Signals::listen()?;
     let listening = Listening::bind(args.listen).await?;
     let store = Store::open(&args.store.store).await?;
@@ -94,7 +104,7 @@ async fn serve(args: ServeArgs) -> Result<u8, CliError> {
         pages: listening.pages(),
     };
     let _claim = Claim::take(store.path(), &presence)?;
-    let (engine, running) = Engine::start(store.clone(), stations, settings).await?;
+    let (engine, running) = Engine::start(store.clone(), stations, settings, opening).await?;
     eprintln!("serving {}", presence.stations.join(", "));
     let listening = listening.serve(&engine);
     let unseen = live(&engine, running, signals, args.config).await;

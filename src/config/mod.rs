@@ -7,6 +7,7 @@ mod address;
 mod daemon;
 mod document;
 mod driver;
+mod interlock;
 mod items;
 mod plan;
 mod station;
@@ -22,6 +23,7 @@ pub use driver::{
     ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
     built_in_drivers,
 };
+pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
 pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
 pub use station::{

@@ -4,6 +4,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 use utoipa::ToSchema;
 
+use crate::station;
 use crate::store::{JobId, PromptId, QueuePause, RunId};
 
 /// What a station is doing at one moment.
@@ -139,4 +140,15 @@ pub struct Missing {
     pub since: Timestamp,
     /// What it said last.
     pub error: String,
+}
+
+impl From<station::Transmitting> for Transmitting {
+    fn from(sent: station::Transmitting) -> Self {
+        Self {
+            frequency_hz: sent.frequency_hz,
+            level_dbm: sent.level_dbm,
+            radiated_dbm: Some(sent.radiated_dbm),
+            since: sent.since,
+        }
+    }
 }

@@ -11,6 +11,7 @@
 //! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
 //! - The queue: [`Store::submit`], [`Store::change_job`], [`Store::jobs`]; every change of it appends an event
 //!   in the same transaction ([`Store::events_after`]), so that one number tells whether anything is new.
+//! - The interlock log: [`Store::note_interlock`], [`Store::interlock_log`].
 //! - Who may ask over HTTP: [`Store::make_token`], [`Store::token`], [`Store::revoke_token`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
@@ -18,6 +19,7 @@ mod check;
 mod emission;
 mod error;
 mod event;
+mod interlock;
 mod open;
 mod queue;
 mod reading;
@@ -30,6 +32,7 @@ mod token;
 
 pub use error::StoreError;
 pub use event::{EVENTS_MAX, EventRecord, NewEvent};
+pub use interlock::InterlockRecord;
 pub use queue::{
     ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
     QueuePause, Repeat,

@@ -914,3 +914,6 @@ fn prompt(row: &SqliteRow) -> Result<PromptRecord, sqlx::Error> {
         who: row.try_get("who")?,
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,12 +4,16 @@
 //! and a database to itself.
 
 mod bad_input;
+mod daemon;
 mod demo;
 mod fake;
 mod flags;
+mod heartbeat;
 mod house;
 mod http;
 mod kill;
+mod safety;
+mod soak;
 mod support;
 mod trade;
 mod wire;

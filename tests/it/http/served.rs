@@ -11,6 +11,7 @@ use muffle::config;
 use muffle::daemon::access::Access;
 use muffle::daemon::http::{Site, router, serve};
 use muffle::daemon::{Engine, Running, StationFile};
+use muffle::station::Opening;
 use muffle::store::{PlanText, Store};
 use serde_json::Value;
 use tempfile::TempDir;
@@ -91,9 +92,14 @@ impl Daemon {
             path: PathBuf::from(station),
             config,
         };
-        let (engine, running) = Engine::start(store.clone(), vec![file], config::Daemon::default())
-            .await
-            .expect("an engine");
+        let (engine, running) = Engine::start(
+            store.clone(),
+            vec![file],
+            config::Daemon::default(),
+            Opening::with_keeper(env!("CARGO_BIN_EXE_muffle")),
+        )
+        .await
+        .expect("an engine");
         let stop = CancellationToken::new();
         let loopback = [SocketAddr::from(([127, 0, 0, 1], 0))];
         let access = door(Access::new(store.clone(), &loopback));
