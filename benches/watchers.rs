@@ -14,6 +14,7 @@ use muffle::daemon::access::Access;
 use muffle::daemon::http::{Site, router, serve};
 use muffle::daemon::{Engine, StationFile};
 use muffle::sim::{BenchOptions, start};
+use muffle::station::Opening;
 use muffle::store::{Answer, JobKind, JobState, NewJob, PlanText, Store};
 use tempfile::TempDir;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -50,9 +51,15 @@ async fn turn(engine: &Engine) -> Duration {
     let job = NewJob {
         station: "bay one".to_owned(),
         kind: JobKind::Items,
-        plan: Some(PlanText { name: "watched".to_owned(), text: PLAN.to_owned() }),
+        plan: Some(PlanText {
+            name: "watched".to_owned(),
+            text: PLAN.to_owned(),
+        }),
         rest_of: None,
-        items: vec![ItemEntry { serial: "P-0042".to_owned(), ..ItemEntry::default() }],
+        items: vec![ItemEntry {
+            serial: "P-0042".to_owned(),
+            ..ItemEntry::default()
+        }],
         fresh_reference: false,
         stays: false,
         operator: None,
@@ -102,23 +109,38 @@ async fn watch(address: SocketAddr) -> JoinSet<()> {
     watchers
 }
 
-async fn daemon(folder: &TempDir, stop: &CancellationToken) -> (Engine, muffle::daemon::Running, SocketAddr) {
+async fn daemon(
+    folder: &TempDir,
+    stop: &CancellationToken,
+) -> (Engine, muffle::daemon::Running, SocketAddr) {
     let bench = start(BenchOptions::default()).await.expect("a bench");
     let text = include_str!("../config/station.toml")
         .replace("tcp://192.0.2.10:5025", &bench.addresses().source.tcp)
         .replace("tcp://192.0.2.11:5025", &bench.addresses().receiver.tcp);
     tokio::spawn(bench.run_until(stop.clone().cancelled_owned()));
     let config = config::Station::read("station.toml", &text, Drivers::Folder(Path::new(".")));
-    let file = StationFile { path: PathBuf::from("station.toml"), config: config.expect("a station") };
-    let store = Store::open(&folder.path().join("muffle.db")).await.expect("a store");
-    let (engine, running) = Engine::start(store.clone(), vec![file], config::Daemon::default())
+    let file = StationFile {
+        path: PathBuf::from("station.toml"),
+        config: config.expect("a station"),
+    };
+    let store = Store::open(&folder.path().join("muffle.db"))
         .await
-        .expect("an engine");
+        .expect("a store");
+    let opening = Opening::with_keeper(env!("CARGO_BIN_EXE_muffle"));
+    let settings = config::Daemon::default();
+    let started = Engine::start(store.clone(), vec![file], settings, opening).await;
+    let (engine, running) = started.expect("an engine");
     let listener = TcpListener::bind("127.0.0.1:0").await.expect("a socket");
     let address = listener.local_addr().expect("bound");
     let access = Access::new(store, &[address]).without_rates();
     let router = router(Site::new(engine.clone(), access, Vec::new(), stop.clone()));
-    tokio::spawn(serve(listener, None, router, stop.clone(), Duration::from_secs(2)));
+    tokio::spawn(serve(
+        listener,
+        None,
+        router,
+        stop.clone(),
+        Duration::from_secs(2),
+    ));
     (engine, running, address)
 }
 
@@ -132,7 +154,10 @@ async fn compare() {
     let stop = CancellationToken::new();
     let (engine, running, address) = daemon(&folder, &stop).await;
     turn(&engine).await;
-    println!("{:>6} {:>12} {:>14} {:>7}", "turn", "alone, us", "watched, us", "ratio");
+    println!(
+        "{:>6} {:>12} {:>14} {:>7}",
+        "turn", "alone, us", "watched, us", "ratio"
+    );
     let mut ratios = Vec::new();
     for number in 1..=TURNS {
         let before = turn(&engine).await;
@@ -143,11 +168,17 @@ async fn compare() {
         // The mean of before and after: what the machine did meanwhile is the same for both.
         let alone = (before + after) / 2;
         let ratio = watched.as_secs_f64() / alone.as_secs_f64();
-        println!("{number:>6} {:>12} {:>14} {ratio:>7.3}", alone.as_micros(), watched.as_micros());
+        println!(
+            "{number:>6} {:>12} {:>14} {ratio:>7.3}",
+            alone.as_micros(),
+            watched.as_micros()
+        );
         ratios.push(ratio);
     }
     let change = (median(ratios) - 1.0) * 100.0;
-    println!("{WATCHERS} watchers change the time per reading by {change:+.1} % (median of {TURNS} turns; aim: below 5 %)");
+    println!(
+        "{WATCHERS} watchers change the time per reading by {change:+.1} % (median of {TURNS} turns; aim: below 5 %)"
+    );
     running.stop().await;
     stop.cancel();
 }

@@ -35,11 +35,19 @@ impl Drop for Process {
 
 /// `muffle serve` over the bench, where a person does the placing.
 fn serve(bench: &Bench) -> (Process, String) {
-    let (before, _) = bench.station_text.split_once("[placement]").expect("a table");
+    let (before, _) = bench
+        .station_text
+        .split_once("[placement]")
+        .expect("a table");
     let station = bench.write("by-hand.toml", before);
-    let slow = plan(&["300 MHz"]).replace("\"1 ms\"", "\"20 s\"").replace("short", "slow");
+    let slow = plan(&["300 MHz"])
+        .replace("\"1 ms\"", "\"20 s\"")
+        .replace("short", "slow");
     let plans = [
-        bench.write("short.toml", &plan(&["100 MHz", "250 MHz", "600 MHz", "1.2 GHz", "2.4 GHz"])),
+        bench.write(
+            "short.toml",
+            &plan(&["100 MHz", "250 MHz", "600 MHz", "1.2 GHz", "2.4 GHz"]),
+        ),
         bench.write("slow.toml", &slow),
     ];
     let mut command = muffle();
@@ -49,7 +57,10 @@ fn serve(bench: &Bench) -> (Process, String) {
     for plan in plans {
         command.arg("--plan").arg(plan);
     }
-    let mut child = command.stderr(Stdio::piped()).spawn().expect("serve starts");
+    let mut child = command
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("serve starts");
     let stderr = child.stderr.take().expect("piped");
     let mut lines = BufReader::new(stderr).lines().map_while(Result::ok);
     let page = lines.find_map(|line| line.strip_prefix("page and API at ").map(str::to_owned));
@@ -81,8 +92,14 @@ impl Browser {
         std::thread::spawn(move || lines.for_each(drop));
         let profile = TempDir::new().expect("a folder");
         let flags = [
-            "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-            "--disable-background-networking", "--disable-component-update", "--disable-sync",
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-quic",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
             "--window-size=1280,800",
         ];
         let mut flags: Vec<String> = flags.map(str::to_owned).to_vec();
@@ -93,16 +110,23 @@ impl Browser {
             .connect(&format!("http://127.0.0.1:{}", port.expect("a port")))
             .await
             .expect("a browser");
-        Self { client, _driver: Process(driver), _profile: profile }
+        Self {
+            client,
+            _driver: Process(driver),
+            _profile: profile,
+        }
     }
 
     /// Waits until the element says what is wanted.
     async fn says(&self, css: &str, wanted: &str) {
-        self.until(&format!("{css} to say {wanted:?}"), &format!(
-            "return (document.querySelector({}) ?? {{}}).innerText?.toLowerCase().includes({})",
-            json!(css),
-            json!(wanted.to_lowercase())
-        ))
+        self.until(
+            &format!("{css} to say {wanted:?}"),
+            &format!(
+                "return (document.querySelector({}) ?? {{}}).innerText?.toLowerCase().includes({})",
+                json!(css),
+                json!(wanted.to_lowercase())
+            ),
+        )
         .await;
     }
 
@@ -110,7 +134,11 @@ impl Browser {
     async fn until(&self, what: &str, script: &str) {
         let begin = Instant::now();
         while self.run(script).await != Value::Bool(true) {
-            assert!(begin.elapsed() < PATIENCE, "waited for {what}: {}", self.text().await);
+            assert!(
+                begin.elapsed() < PATIENCE,
+                "waited for {what}: {}",
+                self.text().await
+            );
             tokio::time::sleep(Duration::from_millis(50)).await;
         }
     }
@@ -131,7 +159,10 @@ impl Browser {
     /// What a barcode scanner does: it types fast, and then Enter, wherever the focus is.
     async fn scan(&self, serial: &str) {
         let focused = self.client.active_element().await.expect("an element");
-        focused.send_keys(&format!("{serial}\u{E007}")).await.expect("typed");
+        focused
+            .send_keys(&format!("{serial}\u{E007}"))
+            .await
+            .expect("typed");
     }
 
     async fn chrome(&self, cmd: &'static str, params: Value) {
@@ -141,18 +172,35 @@ impl Browser {
 
     /// Pictures of the page as it is: both themes, a tablet upright, 200 %.
     async fn picture(&self, name: &str) {
-        let sizes = [("wide", 1280, 900, 1), ("tablet", 820, 1180, 1), ("zoomed", 640, 450, 2)];
+        let sizes = [
+            ("wide", 1280, 900, 1),
+            ("tablet", 820, 1180, 1),
+            ("zoomed", 640, 450, 2),
+        ];
         for (size, width, height, scale) in sizes {
             let metrics = json!({ "width": width, "height": height, "deviceScaleFactor": scale, "mobile": false });
-            self.chrome("Emulation.setDeviceMetricsOverride", metrics).await;
+            self.chrome("Emulation.setDeviceMetricsOverride", metrics)
+                .await;
             let overflows = "return document.documentElement.scrollWidth > innerWidth";
-            assert_eq!(self.run(overflows).await, false, "{name}, {size}: wider than the window");
+            assert_eq!(
+                self.run(overflows).await,
+                false,
+                "{name}, {size}: wider than the window"
+            );
             let reachable = "const box = document.querySelector('#stop')?.getBoundingClientRect(); \
                 return !box || (box.top >= 0 && box.bottom <= innerHeight && box.right <= innerWidth)";
-            assert_eq!(self.run(reachable).await, true, "{name}, {size}: stop is out of sight");
+            assert_eq!(
+                self.run(reachable).await,
+                true,
+                "{name}, {size}: stop is out of sight"
+            );
             for theme in ["light", "dark"] {
                 let features = json!([{ "name": "prefers-color-scheme", "value": theme }]);
-                self.chrome("Emulation.setEmulatedMedia", json!({ "features": features })).await;
+                self.chrome(
+                    "Emulation.setEmulatedMedia",
+                    json!({ "features": features }),
+                )
+                .await;
                 if size == "wide" {
                     self.accessible(&format!("{name}, {theme}")).await;
                 }
@@ -163,7 +211,8 @@ impl Browser {
                 }
             }
         }
-        self.chrome("Emulation.clearDeviceMetricsOverride", json!({})).await;
+        self.chrome("Emulation.clearDeviceMetricsOverride", json!({}))
+            .await;
     }
 
     /// Fails on what the accessibility checker finds, where it is there.
@@ -175,7 +224,11 @@ impl Browser {
         let ask = "const done = arguments[0]; axe.run({ resultTypes: ['violations'] }).then((found) => done( \
             found.violations.map((fault) => `${fault.id}: ${fault.nodes.map((node) => node.html + ' ' + node.failureSummary).join('; ')}`)))";
         self.client.execute(&script, vec![]).await.expect("loaded");
-        let faults = self.client.execute_async(ask, vec![]).await.expect("checked");
+        let faults = self
+            .client
+            .execute_async(ask, vec![])
+            .await
+            .expect("checked");
         assert_eq!(faults, json!([]), "{place}");
     }
 }
@@ -189,7 +242,10 @@ struct Chrome {
 
 impl WebDriverCompatibleCommand for Chrome {
     fn endpoint(&self, base: &Url, session: Option<&str>) -> Result<Url, url::ParseError> {
-        base.join(&format!("session/{}/goog/cdp/execute", session.unwrap_or_default()))
+        base.join(&format!(
+            "session/{}/goog/cdp/execute",
+            session.unwrap_or_default()
+        ))
     }
 
     fn method_and_body(&self, _: &Url) -> (Method, Option<String>) {
@@ -239,13 +295,22 @@ async fn measured(browser: &Browser, bench: &Bench) {
     browser.says("#results", "pass").await;
     browser.says("#done", "readings").await;
     browser.until("the picture of SE", "return document.querySelectorAll('#chart svg .measured, #chart svg .bound').length > 4").await;
-    browser.until("the newest trace", "return !!document.querySelector('#trace svg path.levels')").await;
+    browser
+        .until(
+            "the newest trace",
+            "return !!document.querySelector('#trace svg path.levels')",
+        )
+        .await;
     browser.picture("measured").await;
 }
 
 /// Opens history, a run, a point with its traces.
 async fn looked_up(browser: &Browser, page: &str) {
-    browser.client.goto(&format!("{page}history")).await.expect("the history");
+    browser
+        .client
+        .goto(&format!("{page}history"))
+        .await
+        .expect("the history");
     browser.says("table", "pass").await;
     browser.picture("history").await;
     browser.click("tbody a").await;
@@ -253,7 +318,12 @@ async fn looked_up(browser: &Browser, page: &str) {
     browser.picture("run").await;
     browser.click("tbody a").await;
     browser.says("h2", "Traces").await;
-    browser.until("four traces", "return document.querySelectorAll('svg.trace').length >= 4").await;
+    browser
+        .until(
+            "four traces",
+            "return document.querySelectorAll('svg.trace').length >= 4",
+        )
+        .await;
     browser.picture("point").await;
 }
 
@@ -265,7 +335,9 @@ async fn stopped(browser: &Browser, bench: &Bench, page: &str) {
         if by_key {
             browser.click("#continue").await;
         } else {
-            browser.run("document.querySelector('#plan').value = 'slow'").await;
+            browser
+                .run("document.querySelector('#plan').value = 'slow'")
+                .await;
             browser.scan("B-7").await;
             browser.click("#start").await;
         }
@@ -276,7 +348,11 @@ async fn stopped(browser: &Browser, bench: &Bench, page: &str) {
         if !by_key {
             browser.picture("transmitting").await;
         }
-        assert_eq!(bench.state()["source"]["on"], true, "still on when stop is pressed");
+        assert_eq!(
+            bench.state()["source"]["on"],
+            true,
+            "still on when stop is pressed"
+        );
         let pressed = Instant::now();
         match by_key {
             true => browser.scan_escape().await,
@@ -286,7 +362,11 @@ async fn stopped(browser: &Browser, bench: &Bench, page: &str) {
             assert!(pressed.elapsed() < PATIENCE, "never off");
         }
         let off_after = pressed.elapsed();
-        eprintln!("stop by {}: off after {} ms", if by_key { "key" } else { "button" }, off_after.as_millis());
+        eprintln!(
+            "stop by {}: off after {} ms",
+            if by_key { "key" } else { "button" },
+            off_after.as_millis()
+        );
         assert!(off_after < STOP_MAX, "off after {off_after:?}");
         browser.says("#state", "output off").await;
         browser.says("#why", "stopped by").await;

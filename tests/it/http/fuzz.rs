@@ -31,7 +31,13 @@ async fn a_fuzzer_finds_no_fault_of_ours() {
         Command::new(program)
             .current_dir(folder)
             .args(["run", &document, "--checks", CHECKS, "--seed", &seed])
-            .args(["--max-examples", &examples, "--request-timeout", "20", "--no-color"])
+            .args([
+                "--max-examples",
+                &examples,
+                "--request-timeout",
+                "20",
+                "--no-color",
+            ])
             // A stream has no end to wait for.
             .args(["--exclude-path", "/api/v1/events/stream"])
             .status()
