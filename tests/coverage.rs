@@ -13,7 +13,7 @@ use muffle::procedure::{Hands, Procedure};
 use muffle::report::{PointDocument, RunDocument};
 use muffle::sim::control::Client;
 use muffle::sim::{Bench, BenchOptions, start};
-use muffle::station::{Placement, Station};
+use muffle::station::{Opening, Placement, Station};
 use muffle::store::{ResultKind, RunKind, Store};
 use serde_json::json;
 use tokio::sync::{Mutex, mpsc};
@@ -132,7 +132,13 @@ async fn measure(seed: u64, se_db: &[f64], stations: &[serde_json::Value]) -> Ve
         .await
         .expect("a store");
     let station = config::Station::load(&file).expect("a station");
-    let station = Station::open(station, &store).await.expect("a station");
+    let station = Station::open(
+        station,
+        &store,
+        &Opening::with_keeper(env!("CARGO_BIN_EXE_muffle")),
+    )
+    .await
+    .expect("a station");
     let (events, mut told) = mpsc::channel(64);
     let procedure = Procedure {
         station: Arc::new(station),

@@ -59,8 +59,9 @@ pub struct PointInput<'a> {
 }
 
 /// What a point states.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = ResultKind)]
 pub enum Kind {
     /// A value with an uncertainty.
     Measured,

@@ -14,7 +14,7 @@ use crate::procedure::forecast::{
     Basis, Comparison, Forecast, PointForecast, forecast, with_bands,
 };
 use crate::quantity::{Frequency, Level};
-use crate::station::{Station, allowed_anywhere};
+use crate::station::{Opening, Station, allowed_anywhere};
 use crate::store::Store;
 
 /// Arguments of `bench`.
@@ -293,7 +293,7 @@ fn time_text(seconds: f64) -> String {
 async fn check(args: CheckArgs) -> Result<u8, CliError> {
     let config = config::Station::load(&args.station.station)?;
     let store = Store::open(&args.store.store).await?;
-    let station = Station::open(config, &store).await?;
+    let station = Station::open(config, &store, &Opening::by_this_program()).await?;
     station.guard().off().await?;
     let now = jiff::Timestamp::now();
     let warnings = station.config.calibration_warnings(now);

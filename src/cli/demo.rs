@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use clap::Args;
 use serde_json::{Value, json};
@@ -13,6 +14,7 @@ use crate::config::{self, Plan, load_items};
 use crate::report::RunDocument;
 use crate::sim::control::Client;
 use crate::sim::{BenchOptions, start};
+use crate::station::Opening;
 use crate::store::{RunKind, Store};
 
 const PLAN: &str = r#"# The acceptance plan of Tarn End, a workshop that makes radio-quiet pouches, cases and cabinets for the
@@ -111,7 +113,12 @@ pub(super) async fn run(args: DemoArgs) -> Result<u8, CliError> {
         fresh_reference: true,
     };
     let station = config::Station::load(&files.station)?;
-    let runs = conduct(&store, station, Task::Work(work), None, None).await?;
+    let opening = Opening {
+        // The simulated source ends with this process: there is nothing to go on trying for.
+        trying_max: Duration::from_secs(2),
+        ..Opening::by_this_program()
+    };
+    let runs = conduct(&store, station, &opening, Task::Work(work), None, None).await?;
     let mut documents = documents(&store, &runs).await?;
     add_truth(&mut control, &mut documents).await?;
     write_file(&files.picture, &draw(&documents, PictureKind::Png)?)?;

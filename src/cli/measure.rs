@@ -18,7 +18,7 @@ use crate::daemon::Presence;
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
-use crate::station::{Station, allowed};
+use crate::station::{Opening, Station, allowed};
 use crate::store::{PlanText, RunId, RunKind, RunRecord, RunState, Store, Verdict};
 
 /// Events that may wait for the terminal.
@@ -133,8 +133,10 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
             }
         }
         None => {
+            let opening = Opening::by_this_program();
             let task = Task::Work(work);
-            conduct(&store, station, task, args.operator.clone(), events).await
+            let operator = args.operator.clone();
+            conduct(&store, station, &opening, task, operator, events).await
         }
     };
     let runs = match finished {
@@ -260,16 +262,18 @@ pub(super) async fn find_run(store: &Store, given: &str) -> Result<RunRecord, Cl
 pub(super) async fn conduct(
     store: &Store,
     station: config::Station,
+    opening: &Opening,
     task: Task,
     operator: Option<String>,
     log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
     let opened = tokio::select! {
-        opened = Station::open(station, store) => opened?,
+        opened = Station::open(station, store, opening) => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let station = Arc::new(opened);
+    station.guard().obey(stop.clone());
     let watch = Watch::new(log);
     let person = Arc::new(Person::new(watch.bar()));
     let (events, followed) = mpsc::channel(EVENTS_MAX);

@@ -11,6 +11,8 @@ mod driver;
 mod find;
 mod follow;
 mod history;
+mod keeper;
+mod listen;
 mod lot;
 mod measure;
 mod queue;
@@ -21,8 +23,10 @@ mod shield;
 mod show;
 mod sim;
 mod stability;
+mod stop;
 mod store;
 mod table;
+mod token;
 mod trend;
 mod watch;
 
@@ -59,6 +63,8 @@ enum Command {
     Serve(serve::ServeArgs),
     /// List the queue, put something in, change it, answer a prompt.
     Queue(queue::QueueArgs),
+    /// Switch the output off and stop the run, now, whatever the program that measures is doing.
+    Stop(stop::StopArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
     /// List the drivers, or try one against an instrument.
@@ -83,6 +89,9 @@ enum Command {
     Store(store::StoreArgs),
     /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
     Sim(sim::SimArgs),
+    /// Stand beside a process that may transmit; started by it.
+    #[command(hide = true)]
+    Keeper,
 }
 
 /// Where the database is.
@@ -153,6 +162,8 @@ impl From<StoreError> for CliError {
             | StoreError::UnknownJob { .. }
             | StoreError::AmbiguousJob { .. }
             | StoreError::Refused { .. }
+            | StoreError::TokenExists { .. }
+            | StoreError::NoToken { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
@@ -200,9 +211,9 @@ impl From<DaemonError> for CliError {
             DaemonError::Config(error) => error.into(),
             DaemonError::Store(error) => error.into(),
             DaemonError::Station(error) => error.into(),
-            DaemonError::Claimed { .. } | DaemonError::System { .. } => {
-                Self::Bench(error.to_string())
-            }
+            DaemonError::Claimed { .. }
+            | DaemonError::System { .. }
+            | DaemonError::StillOn { .. } => Self::Bench(error.to_string()),
             error => Self::Input(error.to_string()),
         }
     }
@@ -244,6 +255,8 @@ pub async fn run(cli: Cli) -> ExitCode {
         Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Sim(args) => sim::run(args).await,
+        Command::Stop(args) => stop::run(args).await,
+        Command::Keeper => keeper::run().await,
     };
     match done {
         Ok(code) => ExitCode::from(code),

@@ -4,9 +4,12 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand, ValueEnum};
 
+use super::listen::{ListenArgs, Listening};
+use super::token::{TokenArgs, token};
 use super::{CliError, StoreArg, print};
 use crate::config;
 use crate::daemon::{Claim, Engine, Presence, Signals, StationFile, UNIT, live};
+use crate::station::{Opening, owner};
 use crate::store::Store;
 
 /// Arguments of `serve`.
@@ -28,6 +31,8 @@ pub(super) struct ServeArgs {
     stations: Vec<PathBuf>,
     #[command(flatten)]
     store: StoreArg,
+    #[command(flatten)]
+    listen: ListenArgs,
     /// The daemon's file: how long it waits for people, how often it tries again, whom it tells.
     #[arg(long, value_name = "FILE")]
     config: Option<PathBuf>,
@@ -40,6 +45,8 @@ pub(super) struct ServeArgs {
 enum What {
     /// Print a unit file for systemd.
     Unit,
+    /// Make, list or revoke tokens, by which the page is reached from elsewhere.
+    Token(TokenArgs),
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -59,6 +66,7 @@ impl ServeArgs {
 pub(super) async fn run(args: ServeArgs) -> Result<u8, CliError> {
     match args.what {
         Some(What::Unit) => print(UNIT.trim_end()).map(|()| 0),
+        Some(What::Token(args)) => token(args).await,
         None => serve(args).await,
     }
 }
@@ -74,7 +82,17 @@ async fn serve(args: ServeArgs) -> Result<u8, CliError> {
         let path = path.clone();
         stations.push(StationFile { path, config });
     }
+    for StationFile { config, .. } in &stations {
+        if let Some(owner) = owner(config) {
+            return Err(CliError::Bench(format!(
+                "{} belongs to {owner}; end that one first",
+                config.name
+            )));
+        }
+    }
+    let opening = Opening::by_this_program();
     let signals = Signals::listen()?;
+    let listening = Listening::bind(args.listen).await?;
     let store = Store::open(&args.store.store).await?;
     let presence = Presence {
         pid: std::process::id(),
@@ -83,12 +101,14 @@ async fn serve(args: ServeArgs) -> Result<u8, CliError> {
             .iter()
             .map(|file| file.config.name.clone())
             .collect(),
-        pages: Vec::new(),
+        pages: listening.pages(),
     };
     let _claim = Claim::take(store.path(), &presence)?;
-    let (engine, running) = Engine::start(store.clone(), stations, settings).await?;
+    let (engine, running) = Engine::start(store.clone(), stations, settings, opening).await?;
     eprintln!("serving {}", presence.stations.join(", "));
+    let listening = listening.serve(&engine);
     let unseen = live(&engine, running, signals, args.config).await;
+    listening.wait().await;
     match unseen.as_slice() {
         [] => Ok(0),
         stations => Err(CliError::Bench(format!(

@@ -6,7 +6,9 @@ use super::document::Document;
 use super::{ConfigError, read_file};
 
 /// One thing to be tested.
-#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(
+    Debug, Clone, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize, utoipa::ToSchema,
+)]
 #[serde(deny_unknown_fields)]
 pub struct ItemEntry {
     /// Serial number, unique for ever.

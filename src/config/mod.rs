@@ -8,6 +8,7 @@ mod calibration;
 mod daemon;
 mod document;
 mod driver;
+mod interlock;
 mod items;
 mod lot;
 mod plan;
@@ -26,6 +27,7 @@ pub use driver::{
     ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
     built_in_drivers,
 };
+pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
 pub use lot::{LotEntry, load_lot};
 pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings, decades};

@@ -5,7 +5,9 @@ use std::path::Path;
 
 use super::document::{Document, Section};
 use super::table::{Column, Table};
-use super::{Address, Calibration, ConfigError, Driver, Pattern, Words, calibration, read_file};
+use super::{
+    Address, Calibration, ConfigError, Contact, Driver, Pattern, Words, calibration, read_file,
+};
 use crate::quantity::{Frequency, Length, Level, Ratio, Time};
 
 /// One place with its instruments.
@@ -35,6 +37,8 @@ pub struct Station {
     pub placement_time: Option<Time>,
     /// Limits that protect people and instruments.
     pub safety: Safety,
+    /// The contact that has to be closed while anything is emitted, if there is one.
+    pub interlock: Option<Contact>,
     /// Bands that are not radiated in without a permission.
     pub protected: Vec<ProtectedBand>,
     /// The command that moves items about, with its arguments; without one, a person is asked.
@@ -135,7 +139,14 @@ pub struct Safety {
     pub path_loss_min: Ratio,
     /// The longest a single emission may last.
     pub emission_max: Time,
+    /// The longest that the output stays on without a sign of life from the measuring.
+    pub beat_max: Time,
 }
+
+/// The usual longest time without a sign of life: there is one every few milliseconds when all is well.
+const BEAT_MAX: Time = Time::from_duration(std::time::Duration::from_secs(5));
+/// A busy machine may leave a process out for as long as this.
+const BEAT_MAX_LEAST: Time = Time::from_duration(std::time::Duration::from_millis(200));
 
 /// A band that is not radiated in without a permission.
 #[derive(Debug, Clone)]
@@ -258,6 +269,10 @@ impl Station {
             });
             let placement_time = given(root, "placement_time", Ok::<Time, String>);
             let safety = root.required_section("safety", safety);
+            let had_interlock = root.has("interlock");
+            let interlock = root.section("interlock", |section| {
+                section.checked("contact", None, |text: String| text.parse::<Contact>())
+            });
             let protected = root.sections("protected", |section| {
                 let name = section.required("name");
                 let band = band(section, "band");
@@ -281,12 +296,12 @@ impl Station {
                 true => root.section("uncertainty", uncertainties),
                 false => Some(Uncertainties::default()),
             };
-            if had_amplifier && amplifier.is_none() {
+            if had_amplifier && amplifier.is_none() || had_interlock && interlock.is_none() {
                 return None;
             }
             let (source, source_range) = source?;
             let (receiver, receiver_frequency, receiver_damage, noise_figure) = receiver?;
-            let (level_max, path_loss_min, emission_max) = safety?;
+            let (level_max, path_loss_min, emission_max, beat_max) = safety?;
             Some(Self {
                 name: name?,
                 source,
@@ -304,7 +319,9 @@ impl Station {
                     receiver_damage,
                     path_loss_min,
                     emission_max,
+                    beat_max,
                 },
+                interlock,
                 protected,
                 placement,
                 distance: distance?,
@@ -569,7 +586,7 @@ fn ordered<T: PartialOrd + std::fmt::Display>((low, high): (T, T)) -> Result<(T,
     }
 }
 
-fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time)> {
+fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time, Time)> {
     let level_max = section.required("level_max");
     let path_loss = section.checked("path_loss_min", Some(Ratio::ZERO), |loss: Ratio| {
         match loss >= Ratio::ZERO {
@@ -585,7 +602,13 @@ fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time)> {
             false => Err("must be longer than nothing".to_owned()),
         },
     );
-    Some((level_max?, path_loss?, emission_max?))
+    let beat_max = section.checked("beat_max", Some(BEAT_MAX), |time: Time| {
+        match time >= BEAT_MAX_LEAST {
+            true => Ok(time),
+            false => Err(format!("must be at least {BEAT_MAX_LEAST}")),
+        }
+    });
+    Some((level_max?, path_loss?, emission_max?, beat_max?))
 }
 
 fn uncertainties(section: &mut Section<'_, '_>) -> Option<Uncertainties> {

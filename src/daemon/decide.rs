@@ -34,6 +34,8 @@ pub(super) enum Outcome {
     Bench(String),
     /// On an error that stays.
     Wrong(String),
+    /// The interlock opened, or is open.
+    Interlock(String),
     /// No room on the disk, or the disk failed: nothing can be kept, so nothing is sent.
     Disk(String),
 }
@@ -51,6 +53,14 @@ pub(super) fn outcome(error: ProcedureError, why: Option<Why>) -> Outcome {
             cause: StationError::Log(error),
             ..
         } => of_store(&error),
+        ProcedureError::Station {
+            cause: StationError::Interlock { .. },
+            ..
+        } => Outcome::Interlock(said),
+        ProcedureError::Station {
+            cause: StationError::Called { who },
+            ..
+        } => Outcome::Stopped(Why::Station(format!("stopped by {who}"))),
         ProcedureError::Station {
             cause: StationError::Protected { .. },
             ..
@@ -108,6 +118,7 @@ pub(super) fn end(
         Outcome::Stopped(Why::Station(reason) | Why::Store(reason)) | Outcome::Disk(reason) => {
             state(JobState::Paused, reason)
         }
+        Outcome::Interlock(reason) => state(JobState::Waiting, reason),
         Outcome::Wrong(reason) => state(JobState::Failed, reason),
         Outcome::Bench(reason) if job.attempt <= settings.retries_max => {
             let wait = retry_wait(job.attempt, settings);
@@ -144,4 +155,103 @@ fn successor(job: &JobRecord, now: Timestamp) -> Option<Timestamp> {
         tracing::error!(%error, job = %job.id, "a job cannot be repeated");
         None
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::{JobId, JobKind, Repeat};
+
+    fn now() -> Timestamp {
+        "2026-01-31T09:00:00Z".parse().expect("a time")
+    }
+
+    fn job(attempt: u32, repeats: bool) -> JobRecord {
+        JobRecord {
+            id: JobId::at(now()),
+            station: "bay".to_owned(),
+            kind: JobKind::CheckItem,
+            plan: None,
+            plan_sha: None,
+            rest_of: None,
+            items: vec![],
+            fresh_reference: false,
+            stays: false,
+            operator: None,
+            priority: 0,
+            not_before: None,
+            repeat: repeats.then(|| Repeat {
+                every: "1 h".to_owned(),
+                until: None,
+                count: None,
+            }),
+            number: 1,
+            follows: None,
+            state: JobState::Running,
+            reason: None,
+            wanted: None,
+            attempt,
+            runs: vec![],
+            made: now(),
+            started: Some(now()),
+            ended: None,
+        }
+    }
+
+    #[test]
+    fn every_way_to_end_has_its_state() {
+        use Answer::{Expired, Stop};
+        let settings = config::Daemon::default();
+        let state = |outcome| end(&job(1, false), &outcome, now(), &settings).state;
+        let stopped = |why| state(Outcome::Stopped(why));
+        assert_eq!(state(Outcome::Done), JobState::Done);
+        assert_eq!(state(Outcome::Wrong("x".to_owned())), JobState::Failed);
+        assert_eq!(state(Outcome::Disk("x".to_owned())), JobState::Paused);
+        assert_eq!(state(Outcome::Interlock("x".to_owned())), JobState::Waiting);
+        assert_eq!(stopped(Why::Daemon), JobState::Waiting);
+        assert_eq!(stopped(Why::Wanted(Wanted::Pause)), JobState::Paused);
+        assert_eq!(stopped(Why::Wanted(Wanted::Cancel)), JobState::Cancelled);
+        assert_eq!(stopped(Why::Prompt(Expired)), JobState::Paused);
+        assert_eq!(stopped(Why::Prompt(Stop)), JobState::Paused);
+        assert_eq!(stopped(Why::Station("x".to_owned())), JobState::Paused);
+    }
+
+    #[test]
+    fn a_fault_of_the_bench_is_tried_again_with_growing_waits_and_a_limit() {
+        let settings = config::Daemon::default();
+        let after = |attempt| {
+            end(
+                &job(attempt, false),
+                &Outcome::Bench("x".to_owned()),
+                now(),
+                &settings,
+            )
+        };
+        let waits: Vec<_> = (1..=settings.retries_max)
+            .map(|attempt| {
+                let end = after(attempt);
+                assert_eq!(end.state, JobState::Waiting);
+                end.not_before
+                    .expect("a time")
+                    .duration_since(now())
+                    .as_secs()
+            })
+            .collect();
+        assert_eq!(waits, [30, 60, 120]);
+        let last = after(settings.retries_max + 1);
+        assert_eq!((last.state, last.not_before), (JobState::Failed, None));
+    }
+
+    #[test]
+    fn a_repeating_job_comes_again_whether_it_failed_or_not_but_not_when_it_was_given_up() {
+        let settings = config::Daemon::default();
+        let again = |outcome| end(&job(9, true), &outcome, now(), &settings).again;
+        let due = now()
+            .checked_add(SignedDuration::from_hours(1))
+            .expect("a time");
+        assert_eq!(again(Outcome::Done), Some(due));
+        assert_eq!(again(Outcome::Bench("x".to_owned())), Some(due));
+        assert_eq!(again(Outcome::Stopped(Why::Wanted(Wanted::Cancel))), None);
+        assert_eq!(again(Outcome::Stopped(Why::Daemon)), None);
+    }
 }

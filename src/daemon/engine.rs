@@ -17,6 +17,7 @@ use super::status::{Doing, Health};
 use super::work::{BackOff, work};
 use super::{DaemonError, Status, metrics};
 use crate::config::{self, Plan};
+use crate::station::Opening;
 use crate::store::{
     Answer, Change, JobEnd, JobId, JobRecord, JobState, NewEvent, NewJob, PromptId, PromptRecord,
     Store,
@@ -28,6 +29,9 @@ const LOOK: Duration = Duration::from_millis(200);
 const PRUNE: Duration = Duration::from_secs(3600);
 /// The time every station's task has to end; what the daemon promises, less what the process needs itself.
 const END_MAX: Duration = Duration::from_millis(1500);
+
+/// How long the guard has to switch off when somebody says stop, until the keeper is asked.
+const OFF_MAX: Duration = Duration::from_millis(250);
 
 /// A station file and what it says.
 #[derive(Debug, Clone)]
@@ -49,6 +53,7 @@ struct Inner {
     store: Store,
     places: BTreeMap<String, Arc<Place>>,
     settings: watch::Sender<Arc<config::Daemon>>,
+    opening: Opening,
     notifier: Notifier,
     news: watch::Sender<i64>,
     ending: CancellationToken,
@@ -81,11 +86,12 @@ impl Running {
 }
 
 impl Engine {
-    /// Starts a task for each station.
+    /// Starts a task for each station; `opening` is what each brings along, its keeper.
     pub async fn start(
         store: Store,
         files: Vec<StationFile>,
         settings: config::Daemon,
+        opening: Opening,
     ) -> Result<(Self, Running), DaemonError> {
         let newest = store.newest_event().await?;
         let mut places = BTreeMap::new();
@@ -101,6 +107,7 @@ impl Engine {
             inner: Arc::new(Inner {
                 notifier: Notifier::start(settings.subscribe()),
                 settings,
+                opening,
                 store,
                 places,
                 news: watch::Sender::new(newest),
@@ -201,10 +208,7 @@ impl Engine {
             place.say(Doing::Stopping, format!("Being {reason}."));
             current.halt(Why::Station(reason.clone()));
         }
-        let off = match place.open() {
-            Some(station) => station.guard().off().await,
-            None => Ok(()),
-        };
+        let seen_off = switch_off(place, who).await;
         self.pause(station, &reason).await?;
         let event = NewEvent {
             at: Timestamp::now(),
@@ -212,11 +216,14 @@ impl Engine {
             job: None,
             run: None,
             kind: "stop".to_owned(),
-            body: serde_json::json!({ "who": who, "off": off.is_ok() }),
+            body: serde_json::json!({ "who": who, "seen_off": seen_off.is_ok() }),
         };
         self.inner.store.append_events(&[event]).await?;
         self.look().await;
-        Ok(off?)
+        seen_off.map_err(|why| DaemonError::StillOn {
+            station: station.to_owned(),
+            why,
+        })
     }
 
     /// Which instruments are missing, of every station.
@@ -250,6 +257,11 @@ impl Engine {
     /// The daemon's settings as they are now.
     pub(super) fn settings(&self) -> Arc<config::Daemon> {
         self.inner.settings.borrow().clone()
+    }
+
+    /// What a station is opened with.
+    pub(super) fn opening(&self) -> &Opening {
+        &self.inner.opening
     }
 
     /// Called when the daemon ends.
@@ -303,6 +315,22 @@ pub fn check(new: &NewJob, config: &config::Station) -> Result<(), DaemonError> 
         super::Every::read(&repeat.every)?;
     }
     Ok(())
+}
+
+/// By the shortest way, through the guard; when that hangs, through the keeper, which reaches the source by itself.
+async fn switch_off(place: &Place, who: &str) -> Result<(), String> {
+    if let Some(station) = place.open() {
+        let off = tokio::time::timeout(OFF_MAX, station.guard().off()).await;
+        if matches!(off, Ok(Ok(()))) {
+            return Ok(());
+        }
+    }
+    let config = place.config.borrow().clone();
+    let stopped = crate::station::stop(&config, who).await.stopped;
+    match stopped.seen_off {
+        true => Ok(()),
+        false => Err(stopped.why.unwrap_or_default()),
+    }
 }
 
 /// Runs a station's task, and again when it panics: output off first, the job failed.

@@ -40,6 +40,14 @@ pub enum DaemonError {
         /// What is wrong with it.
         reason: String,
     },
+    /// Told to stop, and nobody has seen the output off.
+    #[error("station `{station}`: {why}")]
+    StillOn {
+        /// Which station.
+        station: String,
+        /// Why, and what to do.
+        why: String,
+    },
     /// Another daemon works from the store.
     #[error("{}: a daemon works from it already ({by}); end that one, or give this one a store of its own", store.display())]
     Claimed {

@@ -6,16 +6,20 @@
 //! is not on the disk.
 //!
 //! - [`Engine`] is the handle that commands, pages and signals use.
+//! - [`http`] is the API and [`access`] the door before it; `page` is what people look at.
 //! - [`live`] is the daemon as a process; [`Presence`] says to others that there is one.
 //! - `schedule` and `decide` decide, from given times, which job is next and when a job comes again.
 
+pub mod access;
 mod decide;
 mod engine;
 mod error;
 mod follow;
 mod hands;
+pub mod http;
 mod metrics;
 mod notify;
+mod page;
 mod place;
 mod presence;
 mod schedule;

@@ -119,3 +119,149 @@ pub fn next_time(jobs: &[JobRecord], now: Timestamp) -> Option<Timestamp> {
         .filter(|at| *at > now)
         .min()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::{JobId, JobKind};
+
+    fn at(text: &str) -> Timestamp {
+        text.parse().expect("a time")
+    }
+
+    fn job(made: &str, priority: i32) -> JobRecord {
+        JobRecord {
+            id: JobId::at(at(made)),
+            station: "bay".to_owned(),
+            kind: JobKind::Items,
+            plan: None,
+            plan_sha: None,
+            rest_of: None,
+            items: vec![],
+            fresh_reference: false,
+            stays: false,
+            operator: None,
+            priority,
+            not_before: None,
+            repeat: None,
+            number: 1,
+            follows: None,
+            state: JobState::Waiting,
+            reason: None,
+            wanted: None,
+            attempt: 0,
+            runs: vec![],
+            made: at(made),
+            started: None,
+            ended: None,
+        }
+    }
+
+    #[test]
+    fn an_interval_goes_on_from_when_it_was_due() {
+        let every = Every::read("1 h").expect("an interval");
+        let next = |due: &str, now: &str| every.next(at(due), at(now)).expect("again");
+        let due = "2026-01-31T09:00:00Z";
+        assert_eq!(
+            next(due, "2026-01-31T09:12:00Z"),
+            at("2026-01-31T10:00:00Z")
+        );
+        // What was missed is not made up for.
+        assert_eq!(
+            next(due, "2026-01-31T14:00:00Z"),
+            at("2026-01-31T15:00:00Z")
+        );
+        // A clock that was set back does not bring it twice.
+        assert_eq!(
+            next(due, "2026-01-31T08:00:00Z"),
+            at("2026-01-31T10:00:00Z")
+        );
+    }
+
+    #[test]
+    fn each_morning_is_each_morning_of_the_place() {
+        let every = Every::read("daily 07:30 Europe/London").expect("a time of day");
+        let next = |now: &str| every.next(at(now), at(now)).expect("again");
+        assert_eq!(next("2026-01-31T06:00:00Z"), at("2026-01-31T07:30:00Z"));
+        assert_eq!(next("2026-01-31T07:30:00Z"), at("2026-02-01T07:30:00Z"));
+        // Clocks go forward on 29 March 2026.
+        assert_eq!(next("2026-03-28T12:00:00Z"), at("2026-03-29T06:30:00Z"));
+        // 01:30 is left out that day; it comes after the gap, and the next day as ever.
+        let night = Every::read("daily 01:30 Europe/London").expect("a time of day");
+        let first = night.next(at("2026-03-28T12:00:00Z"), at("2026-03-28T12:00:00Z"));
+        assert_eq!(first, Some(at("2026-03-29T01:30:00Z")));
+    }
+
+    #[test]
+    fn what_cannot_be_understood_is_said() {
+        for text in [
+            "",
+            "hourly",
+            "0 s",
+            "daily",
+            "daily 25:00 UTC",
+            "daily 07:30",
+            "daily 07:30 Nowhere/At_all",
+        ] {
+            let said = Every::read(text).expect_err(text).to_string();
+            assert!(said.contains("no way to repeat"), "{said}");
+        }
+    }
+
+    #[test]
+    fn a_repeat_ends_by_its_count_and_by_its_time() {
+        let repeat = |until: Option<&str>, count| Repeat {
+            every: "1 h".to_owned(),
+            until: until.map(at),
+            count,
+        };
+        let due = at("2026-01-31T09:00:00Z");
+        let next = |repeat: &Repeat, number| again(repeat, number, due, due).expect("right");
+        assert!(next(&repeat(None, Some(2)), 1).is_some());
+        assert!(next(&repeat(None, Some(2)), 2).is_none());
+        assert!(next(&repeat(Some("2026-01-31T10:00:00Z"), None), 9).is_some());
+        assert!(next(&repeat(Some("2026-01-31T09:59:59Z"), None), 9).is_none());
+    }
+
+    #[test]
+    fn the_next_job_is_the_right_one() {
+        let now = at("2026-01-31T12:00:00Z");
+        let (early, late) = ("2026-01-31T09:00:00Z", "2026-01-31T10:00:00Z");
+        let pick = |jobs: &[JobRecord]| next_job(jobs, now, |job| job.stays).map(|job| job.made);
+        assert_eq!(pick(&[]), None);
+        assert_eq!(pick(&[job(late, 0), job(early, 0)]), Some(at(early)));
+        assert_eq!(pick(&[job(late, 1), job(early, 0)]), Some(at(late)));
+        // `stays` stands for needing hands here: the other goes first, unless it matters less.
+        let hands = JobRecord {
+            stays: true,
+            ..job(early, 0)
+        };
+        assert_eq!(pick(&[hands.clone(), job(late, 0)]), Some(at(late)));
+        assert_eq!(pick(&[hands, job(late, -1)]), Some(at(early)));
+        let later = JobRecord {
+            not_before: Some(at("2026-01-31T12:00:01Z")),
+            ..job(early, 9)
+        };
+        assert_eq!(pick(&[later.clone(), job(late, 0)]), Some(at(late)));
+        assert_eq!(
+            next_time(std::slice::from_ref(&later), now),
+            later.not_before
+        );
+        let due = JobRecord {
+            not_before: Some(now),
+            ..job(early, 9)
+        };
+        assert_eq!(pick(&[due]), Some(at(early)));
+        // What was cut off goes on first.
+        let cut = JobRecord {
+            state: JobState::Held,
+            ..job(late, -5)
+        };
+        assert_eq!(pick(&[job(early, 9), cut]), Some(at(late)));
+        let paused = JobRecord {
+            state: JobState::Paused,
+            ..job(early, 9)
+        };
+        assert_eq!(pick(&[paused]), None);
+    }
+}

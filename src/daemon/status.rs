@@ -2,11 +2,13 @@
 
 use jiff::Timestamp;
 use serde::Serialize;
+use utoipa::ToSchema;
 
+use crate::station;
 use crate::store::{JobId, PromptId, QueuePause, RunId};
 
 /// What a station is doing at one moment.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Status {
     /// Its name.
     pub station: String,
@@ -41,7 +43,7 @@ pub struct Status {
 }
 
 /// What a station is doing, in one word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Doing {
     /// Looking for the instruments.
@@ -63,7 +65,7 @@ pub enum Doing {
 }
 
 /// What is being sent.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Transmitting {
     /// Frequency, Hz.
     pub frequency_hz: f64,
@@ -76,7 +78,7 @@ pub struct Transmitting {
 }
 
 /// The newest trace.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Live {
     /// First frequency, Hz.
     pub start_hz: f64,
@@ -95,7 +97,7 @@ pub struct Live {
 }
 
 /// What a person is asked to do.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Prompt {
     /// By which it is answered.
     pub id: PromptId,
@@ -108,7 +110,7 @@ pub struct Prompt {
 }
 
 /// How far a run has come.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize, ToSchema)]
 pub struct Progress {
     /// Readings made since the job began or went on.
     pub done: u64,
@@ -119,7 +121,7 @@ pub struct Progress {
 }
 
 /// Whether the instruments of a station answer.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, ToSchema)]
 pub struct Health {
     /// Who the source is; none while it is missing.
     pub source: Option<String>,
@@ -130,7 +132,7 @@ pub struct Health {
 }
 
 /// What a station lacks.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct Missing {
     /// `source`, `receiver` or `station` where it is not known which.
     pub what: String,
@@ -138,4 +140,15 @@ pub struct Missing {
     pub since: Timestamp,
     /// What it said last.
     pub error: String,
+}
+
+impl From<station::Transmitting> for Transmitting {
+    fn from(sent: station::Transmitting) -> Self {
+        Self {
+            frequency_hz: sent.frequency_hz,
+            level_dbm: sent.level_dbm,
+            radiated_dbm: Some(sent.radiated_dbm),
+            since: sent.since,
+        }
+    }
 }

@@ -15,10 +15,10 @@ use super::follow::Follower;
 use super::hands::Asker;
 use super::place::{Current, Place};
 use super::schedule::{next_job, next_time};
-use super::status::{Doing, Health, Missing};
+use super::status::{Doing, Health, Missing, Transmitting};
 use crate::config::Plan;
 use crate::procedure::{Order, Procedure, ProcedureError};
-use crate::station::{Station, StationError};
+use crate::station::{InterlockState, Station, StationError};
 use crate::store::{
     Answer, JobEnd, JobFilter, JobKind, JobRecord, JobState, QueuePause, RunState, Store,
     StoreError, Wanted,
@@ -54,6 +54,9 @@ pub(super) async fn work(engine: Engine, place: Arc<Place>) {
         match open(&engine, &place).await {
             Ok(station) => {
                 back_off = BackOff::default();
+                // Ends with this round, also by panic.
+                let mut watching = JoinSet::new();
+                watching.spawn(watch_over(engine.clone(), place.clone(), station.clone()));
                 take_jobs(&engine, &place, &station).await;
                 if let Err(error) = station.guard().off().await {
                     missing(&engine, &place, "source", &error);
@@ -75,7 +78,7 @@ pub(super) async fn work(engine: Engine, place: Arc<Place>) {
 async fn open(engine: &Engine, place: &Place) -> Result<Arc<Station>, StationError> {
     let config = place.config.borrow().as_ref().clone();
     let station = tokio::select! {
-        opened = Station::open(config, engine.store()) => Arc::new(opened?),
+        opened = Station::open(config, engine.store(), engine.opening()) => Arc::new(opened?),
         () = engine.ending().cancelled() => return Err(StationError::Stopped),
     };
     place.counts.openings.add();
@@ -86,6 +89,7 @@ async fn open(engine: &Engine, place: &Place) -> Result<Arc<Station>, StationErr
             receiver: Some(station.identities.receiver.clone()),
             missing: None,
         };
+        status.owner = station.owner.to_string();
     });
     tracing::info!(
         station = place.name,
@@ -94,6 +98,38 @@ async fn open(engine: &Engine, place: &Place) -> Result<Arc<Station>, StationErr
         "the station is open"
     );
     Ok(station)
+}
+
+/// Shows what the guard sees, and sees to calls to stop from other processes.
+async fn watch_over(engine: Engine, place: Arc<Place>, station: Arc<Station>) {
+    let guard = station.guard();
+    let (mut transmitting, mut interlock) = (guard.transmitting(), guard.interlock());
+    loop {
+        let sent = transmitting.borrow_and_update().clone();
+        let contact = interlock.borrow_and_update().clone();
+        place.update(|status| {
+            status.transmitting = sent.map(Transmitting::from);
+            status.interlock = match contact {
+                InterlockState::Absent => None,
+                InterlockState::Closed { .. } => Some(true),
+                InterlockState::Open { .. } => Some(false),
+            };
+        });
+        tokio::select! {
+            changed = transmitting.changed() => if changed.is_err() { return },
+            // Without an interlock nobody changes it, ever.
+            Ok(()) = interlock.changed() => {}
+            call = guard.stop_call() => {
+                let reason = format!("stopped by {}", call.who);
+                if let Some(current) = place.current() {
+                    current.halt(Why::Station(reason.clone()));
+                }
+                if let Err(error) = engine.pause(&place.name, &reason).await {
+                    tracing::error!(station = place.name, %error, "stopped, but the queue could not be paused");
+                }
+            }
+        }
+    }
 }
 
 /// Which instrument an error is about.
@@ -292,6 +328,13 @@ async fn finish(engine: &Engine, place: &Place, id: crate::store::JobId, outcome
             engine.tell(&place.name, "failed", &format!("job {id}: {reason}"));
         }
         Outcome::Disk(reason) => pause_for_disk(engine, place, reason).await,
+        // A door that closes must not by itself start what transmits behind it.
+        Outcome::Interlock(reason) | Outcome::Stopped(Why::Station(reason)) => {
+            engine.tell(&place.name, "paused", reason);
+            if let Err(error) = store.pause_queue(&place.name, reason, now).await {
+                tracing::error!(station = place.name, %error, "the queue could not be paused");
+            }
+        }
         Outcome::Stopped(_) => {}
     }
     if let Err(error) = noted {

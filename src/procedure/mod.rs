@@ -95,7 +95,7 @@ pub enum ProcedureError {
 impl ProcedureError {
     fn at(place: impl ToString) -> impl FnOnce(StationError) -> Self {
         move |cause| match cause {
-            StationError::Stopped => Self::Stopped,
+            StationError::Stopped | StationError::Called { .. } => Self::Stopped,
             cause => Self::Station {
                 place: place.to_string(),
                 cause,
@@ -419,7 +419,11 @@ impl Procedure {
         let outcome = self.go_on_open(plan, run, item).await;
         if let Err(error) = &outcome {
             let state = match error {
-                ProcedureError::Stopped => RunState::Stopped,
+                ProcedureError::Stopped
+                | ProcedureError::Station {
+                    cause: StationError::Interlock { .. },
+                    ..
+                } => RunState::Stopped,
                 _ => RunState::Failed,
             };
             let noted = self
@@ -617,7 +621,8 @@ impl Procedure {
                     .emit(request, &self.stop, async {
                         // Even a sleep of no length waits for the timer's next tick, a millisecond.
                         if settle.s() > 0.0 {
-                            tokio::time::sleep(settle.duration()).await;
+                            let settled = tokio::time::sleep(settle.duration());
+                            self.station.guard().alive(settled).await;
                         }
                         self.station.hold(settings, &self.stop).await
                     })
@@ -720,14 +725,15 @@ fn unless_empty(text: &str) -> Option<String> {
 fn worth_another(error: &StationError) -> bool {
     matches!(
         error,
-        StationError::Instrument(
-            InstrumentError::Link { .. }
-                | InstrumentError::Silent { .. }
-                | InstrumentError::Restarted { .. }
-                | InstrumentError::OutOfStep { .. }
-                | InstrumentError::Answer { .. }
-                | InstrumentError::Points { .. }
-                | InstrumentError::NotALevel { .. }
-        )
+        StationError::KeeperGone
+            | StationError::Instrument(
+                InstrumentError::Link { .. }
+                    | InstrumentError::Silent { .. }
+                    | InstrumentError::Restarted { .. }
+                    | InstrumentError::OutOfStep { .. }
+                    | InstrumentError::Answer { .. }
+                    | InstrumentError::Points { .. }
+                    | InstrumentError::NotALevel { .. }
+            )
     )
 }

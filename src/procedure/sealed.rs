@@ -297,7 +297,7 @@ impl Procedure {
                 .station
                 .guard()
                 .emit(request, &self.stop, async {
-                    tokio::time::sleep(stay).await;
+                    self.station.guard().alive(tokio::time::sleep(stay)).await;
                     Ok(())
                 })
                 .await

@@ -44,6 +44,7 @@ pub use pdf::pdf;
 pub use picture::png;
 pub use run::{PointDocument, RunDocument, one_decimal};
 pub use texts::{BUILT_IN, Texts};
+pub use text::{REGULAR as FONT_REGULAR, SEMIBOLD as FONT_SEMIBOLD};
 
 use crate::evaluate::EvaluateError;
 use crate::store::StoreError;

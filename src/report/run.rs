@@ -1,6 +1,7 @@
 //! One run as a document: what `--json` prints, what the table and the picture are drawn from.
 
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::chart::{Chart, Kind, Mark, Series};
 use crate::analysis::budget::Budget;
@@ -12,7 +13,7 @@ use crate::store::{
 };
 
 /// A run with all its points.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct RunDocument {
     /// Its id.
     pub run: String,
@@ -50,7 +51,7 @@ pub struct RunDocument {
 }
 
 /// One point of a run.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PointDocument {
     /// Test frequency, Hz.
     pub frequency_hz: f64,

@@ -26,9 +26,9 @@ use skrifa::{FontRef, MetadataProvider};
 /// The family name in both files.
 pub(super) const FAMILY: &str = "Inter";
 /// The text weight.
-pub(super) const REGULAR: &[u8] = include_bytes!("fonts/Inter-Regular.otf");
+pub const REGULAR: &[u8] = include_bytes!("fonts/Inter-Regular.otf");
 /// The weight of titles and verdicts.
-pub(super) const SEMIBOLD: &[u8] = include_bytes!("fonts/Inter-SemiBold.otf");
+pub const SEMIBOLD: &[u8] = include_bytes!("fonts/Inter-SemiBold.otf");
 
 /// One of the two weights.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -430,6 +430,8 @@ fn state(world: &mut World) -> Value {
             "on": source.on,
             "frequency_hz": source.frequency_hz,
             "level_dbm": source.level_dbm,
+            // Real time since its output last went on or off.
+            "switched_ms_ago": world.since_switched().map(|since| since.as_secs_f64() * 1e3),
         },
         "time_s": world.now_s(),
         "instruments": instruments,

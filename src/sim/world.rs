@@ -140,6 +140,8 @@ pub(super) struct World {
     on_since: Option<Instant>,
     longest_on: Duration,
     emissions: u64,
+    /// When the output last went on or off.
+    switched: Option<Instant>,
 }
 
 impl World {
@@ -179,6 +181,7 @@ impl World {
             on_since: None,
             longest_on: Duration::ZERO,
             emissions: 0,
+            switched: None,
         }
     }
 
@@ -276,6 +279,9 @@ impl World {
             return;
         }
         self.before_change();
+        if new.on != self.source.on {
+            self.switched = Some(Instant::now());
+        }
         match (self.source.on, new.on) {
             (false, true) => {
                 self.on_since = Some(Instant::now());
@@ -394,6 +400,11 @@ impl World {
             Pace::Times(factor) => factor,
         };
         (left_s > 0.0).then(|| Duration::from_secs_f64(left_s / factor))
+    }
+
+    /// The real time since the output last went on or off.
+    pub(super) fn since_switched(&self) -> Option<Duration> {
+        self.switched.map(|at| at.elapsed())
     }
 
     /// The longest time, in real time, that the output was on without a break.

@@ -257,6 +257,20 @@ pub enum StoreError {
         /// Why not.
         reason: String,
     },
+    /// A token of that name was made before.
+    #[error(
+        "there is a token for `{name}` already, or was; names are not used again: choose another"
+    )]
+    TokenExists {
+        /// The name.
+        name: String,
+    },
+    /// No token of that name counts.
+    #[error("there is no token for `{name}` to revoke; `muffle serve token --list` lists them")]
+    NoToken {
+        /// The name.
+        name: String,
+    },
     /// Anything else SQLite says.
     #[error("{}: cannot {doing}: {source}", path.display())]
     Database {

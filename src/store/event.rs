@@ -8,6 +8,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 use sqlx::sqlite::SqliteRow;
 use sqlx::{QueryBuilder, Row, Sqlite};
+use utoipa::ToSchema;
 
 /// The most events that one call answers with.
 pub const EVENTS_MAX: u32 = 1000;
@@ -32,7 +33,7 @@ pub struct NewEvent {
 }
 
 /// Something that has happened, as kept.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct EventRecord {
     /// Its number; later ones are larger, and none is ever used again.
     pub id: i64,

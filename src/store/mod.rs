@@ -12,6 +12,8 @@
 //! - Lots and their rules, cycles of use, check items: [`Store::put_lot`], [`Store::put_cycles`], [`Store::check_items`].
 //! - The queue: [`Store::submit`], [`Store::change_job`], [`Store::jobs`]; every change of it appends an event
 //!   in the same transaction ([`Store::events_after`]), so that one number tells whether anything is new.
+//! - The interlock log: [`Store::note_interlock`], [`Store::interlock_log`].
+//! - Who may ask over HTTP: [`Store::make_token`], [`Store::token`], [`Store::revoke_token`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
@@ -19,6 +21,7 @@ mod emission;
 mod error;
 mod event;
 mod lot;
+mod interlock;
 mod open;
 mod queue;
 mod reading;
@@ -27,10 +30,12 @@ mod result;
 mod run;
 #[cfg(test)]
 mod tests;
+mod token;
 
 pub use error::StoreError;
 pub use event::{EVENTS_MAX, EventRecord, NewEvent};
 pub use lot::{Lot, LotRule, Remeasured};
+pub use interlock::InterlockRecord;
 pub use queue::{
     ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
     QueuePause, Repeat,
@@ -39,8 +44,10 @@ pub use record::{
     Answer, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity,
     Item, JobId, JobKind, JobState, Levels, NewEmission, NewReading, NewRun, Point, PromptId,
     ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunFilter, RunId, RunKind,
-    RunRecord, RunState, Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict, Wanted,
+    RunRecord, RunState, Scope, Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
+    Wanted,
 };
+pub use token::TokenRecord;
 
 use jiff::Timestamp;
 use sha2::{Digest, Sha256};

@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sqlx::sqlite::SqliteRow;
 use sqlx::{QueryBuilder, Row, Sqlite};
+use utoipa::ToSchema;
 
 /// How often a job may be begun, first time and retries together.
 pub const ATTEMPTS_MAX: u32 = 10;
@@ -27,7 +28,7 @@ pub const OPEN_JOBS_MAX: i64 = 10_000;
 const CANDIDATES_MAX: u32 = 10;
 
 /// A plan as it was given.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PlanText {
     /// Its name, for lists and faults.
@@ -37,7 +38,7 @@ pub struct PlanText {
 }
 
 /// When a job comes again.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Repeat {
     /// `30 min`, or `daily 07:30 Europe/London` (a time of day and a time zone).
@@ -51,7 +52,7 @@ pub struct Repeat {
 }
 
 /// A job about to be put into a queue.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct NewJob {
     /// At which station, by its name.
@@ -88,7 +89,7 @@ pub struct NewJob {
 }
 
 /// A job as kept.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct JobRecord {
     /// Its id.
     pub id: JobId,
@@ -139,7 +140,7 @@ pub struct JobRecord {
 }
 
 /// What may be asked of a job.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
 #[serde(tag = "do", content = "to", rename_all = "snake_case")]
 pub enum Change {
     /// Set it aside; if it is being measured, with the output off and its run kept.
@@ -172,7 +173,7 @@ pub struct JobFilter {
 }
 
 /// Why and since when a station's queue is paused.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct QueuePause {
     /// Why.
     pub reason: String,
@@ -181,7 +182,7 @@ pub struct QueuePause {
 }
 
 /// Something a person is, or was, asked to do.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct PromptRecord {
     /// Its id.
     pub id: PromptId,
@@ -913,3 +914,6 @@ fn prompt(row: &SqliteRow) -> Result<PromptRecord, sqlx::Error> {
         who: row.try_get("who")?,
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -9,6 +9,7 @@ use std::fmt;
 use std::hash::{Hash, Hasher};
 use std::str::FromStr;
 use ulid::Ulid;
+use utoipa::ToSchema;
 
 /// A word that the database should not contain.
 #[derive(Debug, thiserror::Error)]
@@ -19,7 +20,7 @@ pub struct UnknownWord(pub(super) String, pub(super) &'static str);
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident, $what:literal { $($(#[$word_doc:meta])* $variant:ident = $word:literal),* $(,)? }) => {
         $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
         pub enum $name {
             $($(#[$word_doc])* #[serde(rename = $word)] $variant),*
         }
@@ -145,6 +146,15 @@ words! {
         Withdrawn = "withdrawn",
     }
 }
+words! {
+    /// What a token allows.
+    Scope, "scope" {
+        /// To look.
+        Read = "read",
+        /// To look, and to change what is done.
+        Operate = "operate",
+    }
+}
 /// What `analysis` states is kept in its own words.
 macro_rules! analysis_words {
     ($name:ident, $what:literal, [$($variant:ident),*]) => {
@@ -175,6 +185,16 @@ macro_rules! ids {
                 Self(Ulid::from_parts(ms, rand::random()))
             }
         }
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                utoipa::openapi::ObjectBuilder::new()
+                    .schema_type(utoipa::openapi::schema::Type::String)
+                    .pattern(Some("^[0-7][0-9A-HJKMNP-TV-Z]{25}$"))
+                    .description(Some("A ULID."))
+                    .into()
+            }
+        }
+        impl ToSchema for $name {}
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.pad(&self.0.to_string())
@@ -223,7 +243,7 @@ pub struct Snapshot {
 }
 
 /// A thing tested, as last described.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Item {
     /// What is written on it.
     pub serial: String,
@@ -633,6 +653,8 @@ pub struct RunFilter {
     pub since: Option<Timestamp>,
     /// Started before.
     pub until: Option<Timestamp>,
+    /// Listed after this run, which is the last of the page before; however many came meanwhile.
+    pub after: Option<RunId>,
     /// At most so many rows; all when absent.
     pub limit: Option<u32>,
     /// Rows to leave out first.

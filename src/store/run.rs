@@ -84,6 +84,17 @@ impl Store {
         row.map_err(self.fault(format_args!("read item {serial}")))
     }
 
+    /// Items by serial, those after `after`, at most `limit`.
+    pub async fn items(&self, after: Option<&str>, limit: u32) -> Result<Vec<Item>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM item WHERE serial > ?1 ORDER BY serial LIMIT ?2")
+            .bind(after.unwrap_or(""))
+            .bind(limit)
+            .fetch_all(self.readers())
+            .await;
+        rows.and_then(|rows| rows.iter().map(item).collect())
+            .map_err(self.fault("list items"))
+    }
+
     /// Begins a run, in state `running`. Its item and snapshots must be in the store.
     pub async fn begin_run(&self, run: &NewRun) -> Result<RunId, StoreError> {
         self.begin_run_of(None, run).await
@@ -288,6 +299,10 @@ pub(super) fn runs_query(filter: &RunFilter) -> QueryBuilder<Sqlite> {
     let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
     query.push(" WHERE true");
     push_run_filter(&mut query, filter);
+    if let Some(after) = filter.after {
+        query.push(" AND (run.started, run.id) < (SELECT started, id FROM run WHERE id = ");
+        query.push_bind(after.to_string()).push(")");
+    }
     query.push(" ORDER BY run.started DESC, run.id DESC");
     push_page(&mut query, filter);
     query

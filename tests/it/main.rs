@@ -4,13 +4,18 @@
 //! and a database to itself.
 
 mod bad_input;
+mod daemon;
 mod demo;
 mod fake;
 mod flags;
+mod heartbeat;
 mod house;
+mod http;
 mod kill;
 mod lots;
+mod safety;
 mod shield;
+mod soak;
 mod support;
 mod trade;
 mod wire;

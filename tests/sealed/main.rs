@@ -11,7 +11,7 @@ use muffle::config::{self, Drivers, ItemEntry, Plan};
 use muffle::procedure::{Event, Hands, Procedure, ProcedureError};
 use muffle::sim::control::Client;
 use muffle::sim::{Addresses, Bench, BenchOptions, Pace, start};
-use muffle::station::{Placement, State, Station};
+use muffle::station::{Opening, Placement, State, Station};
 use muffle::store::{ReadingKind, ResultRecord, RunId, RunState, Store};
 use serde_json::{Value, json};
 use tokio::sync::{Mutex, mpsc};
@@ -235,9 +235,13 @@ repeatability = "0.3 dB"
     }
 
     async fn procedure(&self, hands: TestHands) -> (Procedure, mpsc::Receiver<Event>) {
-        let station = Station::open(self.station(hands.terminal), &self.store)
-            .await
-            .expect("the bench answers");
+        let station = Station::open(
+            self.station(hands.terminal),
+            &self.store,
+            &Opening::with_keeper(env!("CARGO_BIN_EXE_muffle")),
+        )
+        .await
+        .expect("the bench answers");
         let (events, told) = mpsc::channel(100_000);
         let stop = hands
             .stop
