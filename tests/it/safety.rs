@@ -412,7 +412,7 @@ fn interlocks(times: usize) {
         .ask(&json!({ "do": "fault", "on": "receiver", "delay_ms": 0 }));
     site.bench.resume().with(0, &[]);
     assert_eq!(site.latest().state, RunState::Complete);
-    let log = site.look(async |store| store.interlock_log(STATION, 100).await.expect("a log"));
+    let log = site.look(async |store| store.interlock_log(STATION, 1000).await.expect("a log"));
     assert!(log.iter().filter(|change| !change.closed).count() >= times);
     assert!(log.iter().filter(|change| change.closed).count() >= times);
 }
