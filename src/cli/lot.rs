@@ -502,7 +502,8 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
         }
         None => {
             let task = Task::Lot(Box::new(scan));
-            conduct(&store, station, task, args.operator, None).await
+            let opening = Opening::by_this_program();
+            conduct(&store, station, &opening, task, args.operator, None).await
         }
     };
     if let Err(error) = done {
