@@ -6,7 +6,6 @@ use super::budget::{
 };
 use super::flag::{Flag, FlagWord};
 use super::floor::{BOUND_CONFIDENCE, Floor, Hold, Judged};
-use super::limit::LimitLine;
 use super::trace::{Picked, Trace, Window};
 use super::verdict::{DecisionRule, Verdict, conformity, on_bound};
 use serde::{Deserialize, Serialize};
@@ -50,8 +49,8 @@ pub struct PointInput<'a> {
     pub station: &'a BudgetInput,
     /// What of it this point knows better.
     pub scatter: PointScatter,
-    /// The required SE.
-    pub limit: Option<&'a LimitLine>,
+    /// The required SE at the frequency that was asked for, dB.
+    pub limit_db: Option<f64>,
     /// How it is held against the result.
     pub rule: DecisionRule,
     /// What the procedure saw: level clamped, reference stale, compression.
@@ -133,9 +132,7 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
         .frequency_hz;
     let reference = Reading::of(&input.reference, carrier_hz)?;
     let item = Reading::of(&input.item, carrier_hz)?;
-    let limit_db = input
-        .limit
-        .and_then(|line| line.at_db(input.item.window.centre_hz));
+    let limit_db = input.limit_db;
     let mut result = PointResult {
         reference_dbm: reference.shown.level_dbm,
         level_dbm: item.shown.level_dbm,

@@ -109,9 +109,14 @@ impl Watch {
                     ReadingKind::Floor => "floor",
                     ReadingKind::Signal => "signal",
                     ReadingKind::Step => "a step lower",
+                    ReadingKind::Pad => "more attenuation",
+                    ReadingKind::Ambient => "an ambient signal",
                 };
                 self.bar.set_message(format!("{}, {at}, {what}", self.said));
             }
+            Event::Moved { asked, measured } => self.line(&format!(
+                "{asked}: another signal stands there; measured at {measured} instead"
+            )),
             Event::Point { result } => self.bar.set_message(self.point(result)),
             Event::Again { place, reason } => {
                 self.line(&format!("{}: once more, because {reason}", shown(place)));

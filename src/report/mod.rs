@@ -14,7 +14,8 @@ mod text;
 
 pub use chart::{Chart, Kind, Mark, Series, svg_panels};
 pub use picture::png;
-pub use run::{PointDocument, RunDocument, one_decimal};
+pub use crate::quantity::one_decimal;
+pub use run::{PointDocument, RunDocument};
 
 /// Why a picture could not be made.
 #[derive(Debug, thiserror::Error)]

@@ -6,7 +6,7 @@ use super::chart::{Chart, Kind, Mark, Series};
 use crate::analysis::budget::Budget;
 use crate::config::Plan;
 use crate::evaluate::{EvaluateError, kept};
-use crate::quantity::Frequency;
+use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
     ReadingKind, ResultKind, ResultRecord, RunKind, RunRecord, Store, StoreError, Verdict,
 };
@@ -119,11 +119,6 @@ impl PointDocument {
             _ => "–".to_owned(),
         }
     }
-}
-
-/// To one decimal; never `-0.0`.
-pub fn one_decimal(number: f64) -> String {
-    format!("{:.1}", (number * 10.0).round() / 10.0 + 0.0)
 }
 
 /// To one decimal, downwards, but for what is only the rounding of the machine.
