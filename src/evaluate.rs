@@ -9,7 +9,8 @@ use std::f64::consts::PI;
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::analysis::budget::{BudgetInput, Given, PointScatter, Scatter};
+use crate::analysis::average::{Average, Part, average};
+use crate::analysis::budget::{Budget, BudgetInput, Given, PointScatter, Scatter};
 use crate::analysis::closing::{between_db, harmonics_at, window_half_hz};
 use crate::analysis::flag::{Flag, FlagWord};
 use crate::analysis::floor::{Floor, Hold};
@@ -19,7 +20,9 @@ use crate::analysis::shield::cavity::{BoxSize, Loading, modes};
 use crate::analysis::trace::{Picked, Trace as Levels, Window};
 use crate::analysis::verdict::{DecisionRule, of_run};
 use crate::analysis::{ANALYSIS_VERSION, AnalysisError};
-use crate::config::{ConfigError, Drivers, Plan, Rule, Station, Uncertainties};
+use crate::config::{
+    Combine, ConfigError, Correction, Drivers, Plan, Rule, Station, Uncertainties, Words,
+};
 use crate::quantity::{Frequency, Length, sides};
 use crate::store::{
     Point, ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunId, RunKind,
@@ -158,6 +161,8 @@ pub struct Evaluator {
     budget: BudgetInput,
     limit: Option<LimitLine>,
     distance_m: f64,
+    /// The preamplifier's gain, where the receiver's levels contain it.
+    preamplifier: Option<Correction>,
     /// The item's sides, where its size is written so that they can be read.
     sides: Vec<Length>,
     modes_hz: Vec<f64>,
@@ -192,6 +197,7 @@ impl Evaluator {
             modes_hz: lowest_modes_hz(&sides, &plan),
             sides,
             distance_m: station.distance.m(),
+            preamplifier: shown_gain(&station),
             store: store.clone(),
             run: run.clone(),
             reference,
@@ -206,6 +212,11 @@ impl Evaluator {
         self.limit
             .as_ref()
             .and_then(|line| line.at_db(frequency_hz))
+    }
+
+    /// The verdict over results of this run.
+    pub fn verdict(&self, results: &[ResultRecord]) -> Option<Verdict> {
+        verdict(&self.plan, results)
     }
 
     /// The run of the reference.
@@ -397,6 +408,17 @@ impl Evaluator {
         })
     }
 
+    /// What a preamplifier added to a reading as it was shown.
+    fn preamplifier_db(&self, pair: &Pair) -> f64 {
+        match &self.preamplifier {
+            Some(gain) if pair.preamplified() => {
+                let at = Frequency::from_hz(pair.measured_hz());
+                gain.at(at).map_or(0.0, |gain| gain.db())
+            }
+            _ => 0.0,
+        }
+    }
+
     fn judge_pairs(
         &self,
         point: &Point,
@@ -409,26 +431,66 @@ impl Evaluator {
         judge_point(&PointInput {
             reference: reference.input(span_hz)?,
             item: item.input(span_hz)?,
-            setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
+            setting_difference_db: item.source_level_dbm() - reference.source_level_dbm()
+                + self.preamplifier_db(item)
+                - self.preamplifier_db(reference),
             station: &self.budget,
             scatter: PointScatter {
                 repeats: seen.repeats,
                 drift_db: seen.drift_db,
-                settings_differ: item.attenuation_db() != reference.attenuation_db(),
+                settings_differ: item.attenuation_db() != reference.attenuation_db()
+                    || item.preamplified() != reference.preamplified(),
             },
             limit_db: self.limit_db(point.frequency_hz),
-            rule: match self.plan.rule {
-                Rule::Simple => DecisionRule::Simple,
-                Rule::Guarded => DecisionRule::Guarded,
-            },
+            rule: decision(&self.plan),
             observed: &seen.flags,
         })
     }
 }
 
-/// The verdict over all points: the worst decides.
-pub fn verdict(results: &[ResultRecord]) -> Option<Verdict> {
-    of_run(results.iter().map(|result| result.verdict))
+/// The verdict over all points of a run: the worst of them decides, or the worst of their averages where the
+/// plan asks for those.
+pub fn verdict(plan: &Plan, results: &[ResultRecord]) -> Option<Verdict> {
+    match plan.combine {
+        Combine::Worst => of_run(results.iter().map(|result| result.verdict)),
+        Combine::Average => of_run(
+            averages(plan, results)
+                .iter()
+                .map(|(_, average)| average.judgement.verdict),
+        ),
+    }
+}
+
+/// At each frequency (Hz, ascending) the mean over faces, polarisations and repeats.
+pub fn averages(plan: &Plan, results: &[ResultRecord]) -> Vec<(f64, Average)> {
+    let mut at: BTreeMap<u64, Vec<(&ResultRecord, Option<Budget>)>> = BTreeMap::new();
+    for result in results {
+        let budget = serde_json::from_value(result.detail["budget"].clone()).ok();
+        let bits = result.point.frequency_hz.to_bits();
+        at.entry(bits).or_default().push((result, budget));
+    }
+    at.into_iter()
+        .filter_map(|(bits, results)| {
+            let parts: Vec<_> = results
+                .iter()
+                .map(|(result, budget)| Part {
+                    kind: result.kind,
+                    se_db: result.se_db,
+                    budget: budget.as_ref(),
+                })
+                .collect();
+            let limit_db = results.iter().find_map(|(result, _)| result.limit_db);
+            let average = average(&parts, limit_db, decision(plan))?;
+            Some((f64::from_bits(bits), average))
+        })
+        .collect()
+}
+
+fn decision(plan: &Plan) -> DecisionRule {
+    match plan.rule {
+        Rule::Simple => DecisionRule::Simple,
+        Rule::Guarded => DecisionRule::Guarded,
+    }
 }
 
 /// What is known of a point besides its four traces.
@@ -465,6 +527,16 @@ pub fn measured_hz(reading: &ReadingRecord) -> f64 {
     reading.settings["measured_hz"]
         .as_f64()
         .unwrap_or(reading.key.point.frequency_hz)
+}
+
+/// The preamplifier's gain where the receiver does not take it off its levels itself.
+fn shown_gain(station: &Station) -> Option<Correction> {
+    let Words::Receiver(words) = &station.receiver.driver.words else {
+        return None;
+    };
+    let compensated = words.preamplifier.as_ref()?.compensated;
+    let preamplifier = station.preamplifier.as_ref()?;
+    (!compensated).then(|| preamplifier.gain.clone())
 }
 
 /// The lowest resonances of a box of these sides, up to a little above the plan's frequencies.
@@ -541,6 +613,10 @@ impl Pair {
             .map(|carrier| self.signal.peak_dbm - carrier.level_dbm)
             .reduce(f64::min)
             .map(|above_db| Flag::new(FlagWord::Harmonic, above_db))
+    }
+
+    fn preamplified(&self) -> bool {
+        self.signal.settings["preamplifier"] == true
     }
 
     /// By the settings it was read with, which need not be those of another reading; `span_hz` is the part

@@ -181,6 +181,15 @@ impl FlagWord {
     }
 }
 
+impl std::str::FromStr for FlagWord {
+    type Err = ();
+    /// From the word; anything else is none.
+    fn from_str(word: &str) -> Result<Self, ()> {
+        let known = Self::ALL.into_iter().find(|known| known.as_str() == word);
+        known.ok_or(())
+    }
+}
+
 impl fmt::Display for FlagWord {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(self.as_str())

@@ -39,8 +39,18 @@ pub fn free_space_loss_db(frequency_hz: f64, distance_m: f64) -> (f64, bool) {
 
 /// The gain of an antenna in a 50 ohm line, dBi, from its antenna factor: AF² = 4π Z₀ / (50 Ω λ² G).
 pub fn gain_of_factor_dbi(factor_db_per_m: f64, frequency_hz: f64) -> f64 {
+    gain_and_factor_db(frequency_hz) - factor_db_per_m
+}
+
+/// The antenna factor of a gain, dB/m: the same relation.
+pub fn factor_of_gain_db_per_m(gain_dbi: f64, frequency_hz: f64) -> f64 {
+    gain_and_factor_db(frequency_hz) - gain_dbi
+}
+
+/// What gain and antenna factor always add up to.
+fn gain_and_factor_db(frequency_hz: f64) -> f64 {
     let wavelength_m = LIGHT_M_PER_S / frequency_hz;
-    10.0 * (4.0 * PI * Z_0 / (LINE_OHM * wavelength_m.powi(2))).log10() - factor_db_per_m
+    10.0 * (4.0 * PI * Z_0 / (LINE_OHM * wavelength_m.powi(2))).log10()
 }
 
 /// The field that gives a level behind an antenna and its cable, dBµV/m: level + 107 dB + factor + loss.
@@ -187,6 +197,7 @@ mod tests {
         near(gain_of_factor_dbi(8.07629, 100e6), 2.15, 1e-3);
         near(gain_of_factor_dbi(24.22629, 1e9), 6.0, 1e-3);
         near(gain_of_factor_dbi(20.0, 300e6), -0.2312847, 1e-3);
+        near(factor_of_gain_db_per_m(2.15, 100e6), 8.07629, 1e-3);
         // ORACLES C19: -60 dBm behind 18 dB/m.
         near(field_dbuv_per_m(-60.0, 18.0, 0.0), 64.9897, 1e-4);
     }

@@ -14,6 +14,7 @@
 //!
 //! Units: hertz, dBm and dB as plain numbers with the unit as last part of the name.
 
+pub mod average;
 pub mod budget;
 pub mod censored;
 pub mod chart;

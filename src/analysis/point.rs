@@ -5,9 +5,9 @@ use super::budget::{
     Budget, BudgetInput, Cause, Component, Distribution, Given, Origin, PointScatter, station_rows,
 };
 use super::flag::{Flag, FlagWord};
-use super::floor::{BOUND_CONFIDENCE, Floor, Hold, Judged};
+use super::floor::{Floor, Hold, Judged};
 use super::trace::{Picked, Trace, Window};
-use super::verdict::{DecisionRule, Verdict, conformity, on_bound};
+use super::verdict::{DecisionRule, Judgement, Verdict};
 use serde::{Deserialize, Serialize};
 
 /// Below this distance from the floor one reading moves with the noise by 0.6 dB (standard deviation,
@@ -16,7 +16,7 @@ const NEAR_FLOOR_DB: f64 = 20.0;
 /// A reference may move by this much without a flag (ORACLES F10).
 const DRIFT_ALLOWED_DB: f64 = 1.0;
 /// The factor of a one-sided 95 % of a normal distribution.
-const ONE_SIDED_95: f64 = 1.644_853_626_951_472_7;
+pub(super) const ONE_SIDED_95: f64 = 1.644_853_626_951_472_7;
 
 /// One reading and its floor.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -117,6 +117,14 @@ pub struct PointResult {
     pub flags: Vec<Flag>,
     /// The rows of the uncertainty and its coverage factor; of a bound, all but the item's noise.
     pub budget: Option<Budget>,
+}
+
+impl PointResult {
+    fn hold_against_limit(&mut self, judgement: Judgement) {
+        self.margin_db = judgement.margin_db;
+        self.verdict = judgement.verdict;
+        self.conformity = judgement.conformity;
+    }
 }
 
 /// Judges one point.
@@ -227,25 +235,14 @@ fn state_measured(result: &mut PointResult, se_db: f64, budget: Budget, rule: De
     result.kind = Kind::Measured;
     result.se_db = Some(se_db);
     result.u_db = Some(budget.expanded_db);
-    if let Some(limit_db) = result.limit_db {
-        let margin_db = se_db - limit_db;
-        result.margin_db = Some(margin_db);
-        result.verdict = Some(rule.on_measured(margin_db, budget.expanded_db));
-        result.conformity = Some(conformity(margin_db, budget.combined_db));
-    }
+    result.hold_against_limit(Judgement::of_measured(se_db, &budget, result.limit_db, rule));
     result.budget = Some(budget);
 }
 
 fn state_bound(result: &mut PointResult, bound_db: f64, budget: Budget) {
     result.kind = Kind::AtLeast;
     result.se_db = Some(bound_db);
-    if let Some(limit_db) = result.limit_db {
-        let margin_db = bound_db - limit_db;
-        let verdict = on_bound(margin_db);
-        result.margin_db = Some(margin_db);
-        result.verdict = Some(verdict);
-        result.conformity = (verdict == Verdict::Pass).then_some(BOUND_CONFIDENCE);
-    }
+    result.hold_against_limit(Judgement::of_bound(bound_db, result.limit_db));
     result.budget = Some(budget);
 }
 

@@ -253,8 +253,8 @@ impl Procedure {
     async fn judge_again(&self, run: RunId, after: RunId) -> Result<(), ProcedureError> {
         self.store.set_reference_after(run, after).await?;
         let record = self.store.run(run).await?;
-        let results = Evaluator::of(&self.store, &record).await?.run().await?;
-        let verdict = evaluate::verdict(&results);
+        let evaluator = Evaluator::of(&self.store, &record).await?;
+        let verdict = evaluator.verdict(&evaluator.run().await?);
         self.store.set_verdict(run, verdict).await?;
         self.tell(Event::Finished {
             run,
@@ -444,7 +444,7 @@ impl Procedure {
             }
         }
         let verdict = match &evaluator {
-            Some(evaluator) => evaluate::verdict(&evaluator.run().await?),
+            Some(evaluator) => evaluator.verdict(&evaluator.run().await?),
             None => None,
         };
         self.store.finish(run, verdict, Timestamp::now()).await?;

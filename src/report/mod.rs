@@ -15,7 +15,7 @@ mod text;
 pub use chart::{Chart, Kind, Mark, Series, svg_panels};
 pub use picture::png;
 pub use crate::quantity::one_decimal;
-pub use run::{PointDocument, RunDocument};
+pub use run::{AverageDocument, PointDocument, RunDocument};
 
 /// Why a picture could not be made.
 #[derive(Debug, thiserror::Error)]
