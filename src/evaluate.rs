@@ -335,12 +335,7 @@ impl Evaluator {
     }
 
     /// What can be seen of the set-up and of the readings' own records.
-    fn observed(
-        &self,
-        reference: &Pair,
-        item: &Pair,
-        compressed: Vec<Flag>,
-    ) -> Vec<Flag> {
+    fn observed(&self, reference: &Pair, item: &Pair, compressed: Vec<Flag>) -> Vec<Flag> {
         let mut flags = compressed;
         let asked_hz = item.signal.key.point.frequency_hz;
         let settings = self.plan.settings_at(Frequency::from_hz(asked_hz));

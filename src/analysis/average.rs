@@ -100,7 +100,12 @@ fn combined<'a>(weighed: impl Iterator<Item = (f64, &'a Budget)>) -> Budget {
             causes.entry(row.cause).or_default().push((weight, *row));
         }
     }
-    Budget::of(causes.into_iter().map(|(cause, rows)| row(cause, &rows)).collect())
+    Budget::of(
+        causes
+            .into_iter()
+            .map(|(cause, rows)| row(cause, &rows))
+            .collect(),
+    )
 }
 
 fn row(cause: Cause, rows: &[(f64, Component)]) -> Component {
@@ -109,7 +114,8 @@ fn row(cause: Cause, rows: &[(f64, Component)]) -> Component {
         true => (root_sum_square(of_each), Distribution::Normal),
         false => (
             of_each.sum(),
-            rows.first().map_or(Distribution::Normal, |(_, row)| row.distribution),
+            rows.first()
+                .map_or(Distribution::Normal, |(_, row)| row.distribution),
         ),
     };
     let any = |origin| rows.iter().any(|(_, row)| row.origin == origin);
@@ -182,13 +188,20 @@ mod tests {
     #[test]
     fn an_average_with_a_bound_in_it_is_a_bound() {
         let rows = budget(&[(Cause::ReceiverLinearity, 1.0)]);
-        let parts = [part(Kind::Measured, 50.0, &rows), part(Kind::AtLeast, 50.0, &rows)];
+        let parts = [
+            part(Kind::Measured, 50.0, &rows),
+            part(Kind::AtLeast, 50.0, &rows),
+        ];
         let average = average(&parts, Some(50.0), DecisionRule::Guarded).expect("parts");
         // Half of the power is measured, to 1 dB; the bound has its allowance already.
         assert_eq!(average.kind, Kind::AtLeast);
         let expected_db = 50.0 - 0.5 * 1.644_853_6;
         assert!((average.se_db.expect("a bound") - expected_db).abs() < 1e-6);
-        assert_eq!(average.judgement.verdict, Some(Verdict::Undecided), "never a fail");
+        assert_eq!(
+            average.judgement.verdict,
+            Some(Verdict::Undecided),
+            "never a fail"
+        );
         let nothing = Part {
             kind: Kind::None,
             se_db: None,
@@ -208,7 +221,13 @@ mod tests {
         let rows = budget(&[(Cause::ReceiverLinearity, 0.5), (Cause::ItemNoise, 1.0)]);
         let mut rng = StdRng::seed_from_u64(1);
         let truth = [52.0, 55.0, 58.0, 61.0, 64.0, 67.0];
-        let true_db = -10.0 * (truth.map(|db: f64| 10f64.powf(-db / 10.0)).iter().sum::<f64>() / 6.0).log10();
+        let true_db = -10.0
+            * (truth
+                .map(|db: f64| 10f64.powf(-db / 10.0))
+                .iter()
+                .sum::<f64>()
+                / 6.0)
+                .log10();
         let (mut covered, mut held) = (0, 0);
         let trials = 4000;
         for _ in 0..trials {

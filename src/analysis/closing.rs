@@ -94,7 +94,9 @@ pub fn harmonics_at(
 ) -> impl Iterator<Item = f64> {
     let clear_hz = clear_of_harmonics_hz(rbw_hz, bin_hz);
     carriers_hz.iter().copied().filter(move |carrier_hz| {
-        HARMONICS.into_iter().any(|order| (f64::from(order) * carrier_hz - frequency_hz).abs() < clear_hz)
+        HARMONICS
+            .into_iter()
+            .any(|order| (f64::from(order) * carrier_hz - frequency_hz).abs() < clear_hz)
     })
 }
 
@@ -360,7 +362,10 @@ mod tests {
         let at = [100e6, 150e6, 200e6, 310e6, 500e6];
         assert_eq!(plan(&at, &let_in), [at]);
         let of = |hz| harmonics_at(hz, &at, 100e3, 100e3).collect::<Vec<_>>();
-        assert_eq!((of(500e6), of(200e6), of(310e6)), (vec![100e6], vec![100e6], vec![]));
+        assert_eq!(
+            (of(500e6), of(200e6), of(310e6)),
+            (vec![100e6], vec![100e6], vec![])
+        );
     }
 
     #[test]

@@ -90,7 +90,11 @@ impl FlagWord {
     /// The word with its figure, as a table has it.
     pub fn with_figure(self, figure: Option<f64>) -> String {
         match figure {
-            Some(figure) => format!("{self} {} {}", crate::quantity::one_decimal(figure), self.unit()),
+            Some(figure) => format!(
+                "{self} {} {}",
+                crate::quantity::one_decimal(figure),
+                self.unit()
+            ),
             None => self.to_string(),
         }
     }
@@ -233,10 +237,16 @@ impl Flag {
         if back_db <= ATTENUATION_ALLOWED_DB {
             return vec![Self::new(FlagWord::AmplifierCompression, missing_db)];
         }
-        let mut flags = vec![Self::new(FlagWord::ReceiverCompression, back_db.min(missing_db))];
+        let mut flags = vec![Self::new(
+            FlagWord::ReceiverCompression,
+            back_db.min(missing_db),
+        )];
         // The attenuator's error is in the difference.
         if missing_db - back_db > ATTENUATION_ALLOWED_DB {
-            flags.push(Self::new(FlagWord::AmplifierCompression, missing_db - back_db));
+            flags.push(Self::new(
+                FlagWord::AmplifierCompression,
+                missing_db - back_db,
+            ));
         }
         flags
     }
@@ -273,7 +283,12 @@ mod tests {
         let of = |missing_db: f64, back_db| -> Vec<(FlagWord, f64)> {
             Flag::compression(10.0, 10.0 - missing_db, Some(back_db))
                 .into_iter()
-                .map(|flag| (flag.word, (10.0 * flag.figure.expect("a figure")).round() / 10.0))
+                .map(|flag| {
+                    (
+                        flag.word,
+                        (10.0 * flag.figure.expect("a figure")).round() / 10.0,
+                    )
+                })
                 .collect()
         };
         use FlagWord::{AmplifierCompression, ReceiverCompression};
@@ -289,8 +304,14 @@ mod tests {
 
     #[test]
     fn a_figure_is_printed_with_its_unit() {
-        assert_eq!(FlagWord::Moved.with_figure(Some(-150.0)), "moved -150.0 kHz");
+        assert_eq!(
+            FlagWord::Moved.with_figure(Some(-150.0)),
+            "moved -150.0 kHz"
+        );
         assert_eq!(FlagWord::Overload.with_figure(None), "overload");
-        assert_eq!(FlagWord::NearFloor.with_figure(Some(-0.01)), "near_floor 0.0 dB");
+        assert_eq!(
+            FlagWord::NearFloor.with_figure(Some(-0.01)),
+            "near_floor 0.0 dB"
+        );
     }
 }

@@ -88,6 +88,10 @@ pub struct Sweep {
     pub vbw_hz: Option<f64>,
     /// Sweeps the peak is held over.
     pub sweeps: u32,
+    /// Sweeps of these that a carrier is on for.
+    pub with_carrier: u32,
+    /// Width of the part that the floor is read from, Hz.
+    pub floor_hz: f64,
 }
 
 impl Sweep {
@@ -121,13 +125,15 @@ impl Sweep {
         let samples = self.samples();
         let bins = self.bins();
         let spread_db = held_quantile_db(samples, 0.9) - held_quantile_db(samples, 0.1);
-        let independent = (self.span_hz / self.rbw_hz).max(1.0);
+        let bin_hz = self.span_hz / f64::from(self.points.max(2) - 1);
+        let independent = (self.floor_hz / self.rbw_hz.max(bin_hz)).max(1.0);
+        let in_time = f64::from(self.with_carrier) / f64::from(self.sweeps.max(1));
         HeldNoise {
             mean_dbm,
             samples,
             bins,
             passband: Passband::new(bins, -1.0, 1.0),
-            share: 1.0,
+            share: (in_time * (self.rbw_hz / bin_hz).min(1.0)).min(1.0),
             mean_u_db: spread_db / NORMAL_SPREAD / independent.sqrt(),
         }
     }
@@ -220,6 +226,8 @@ mod tests {
             rbw_hz: 100.0,
             vbw_hz: None,
             sweeps: 10,
+            with_carrier: 10,
+            floor_hz: 2e3,
         };
         // The quantiles of noise of -140 dBm in one hertz held ten times, and a station.
         let mut levels: Vec<f64> = (0..201)
@@ -242,6 +250,8 @@ mod tests {
             rbw_hz: 1e3,
             vbw_hz: Some(3e3),
             sweeps: 10,
+            with_carrier: 10,
+            floor_hz: 20e3,
         };
         near(sweep.sweep_s(), 0.05, 1e-12);
         let outlook = sweep.outlook(-150.0);
@@ -287,6 +297,7 @@ mod tests {
             span_hz: 2e3,
             rbw_hz: 100.0,
             vbw_hz: Some(300.0),
+            floor_hz: 2e3,
             ..sweep
         };
         near(

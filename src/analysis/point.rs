@@ -235,7 +235,12 @@ fn state_measured(result: &mut PointResult, se_db: f64, budget: Budget, rule: De
     result.kind = Kind::Measured;
     result.se_db = Some(se_db);
     result.u_db = Some(budget.expanded_db);
-    result.hold_against_limit(Judgement::of_measured(se_db, &budget, result.limit_db, rule));
+    result.hold_against_limit(Judgement::of_measured(
+        se_db,
+        &budget,
+        result.limit_db,
+        rule,
+    ));
     result.budget = Some(budget);
 }
 

@@ -103,7 +103,13 @@ fn reference_points(document: &RunDocument) -> Table {
 /// The means that decide a run.
 pub(super) fn averages(document: &RunDocument) -> String {
     let mut table = table(&[
-        "frequency", "points", "mean SE dB", "± dB", "limit dB", "margin dB", "verdict",
+        "frequency",
+        "points",
+        "mean SE dB",
+        "± dB",
+        "limit dB",
+        "margin dB",
+        "verdict",
     ]);
     for mean in &document.averages {
         let judged = &mean.average.judgement;

@@ -17,17 +17,17 @@ pub use address::{Address, Flow, Parity, SerialLine};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
-    PreamplifierWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
-    built_in_drivers,
+    PreamplifierWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords,
+    TraceWords, Words, built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
 pub use plan::{
-    Arrangement, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX, Settings,
+    Arrangement, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX,
+    Settings,
 };
 pub use station::{
     Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Preamplifier,
-    ProtectedBand, Safety,
-    SourceRange, Station, Uncertainties,
+    ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
 

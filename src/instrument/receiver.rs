@@ -172,7 +172,10 @@ impl Receiver {
         ];
         let mut lines = tell(&words.centre, &window);
         lines.extend(tell(&words.span, &window));
-        let set = |lines: &mut Vec<Say>, commands: Option<&Vec<_>>, name, argument: Option<Argument<'_>>| {
+        let set = |lines: &mut Vec<Say>,
+                   commands: Option<&Vec<_>>,
+                   name,
+                   argument: Option<Argument<'_>>| {
             if let (Some(commands), Some(argument)) = (commands, argument) {
                 lines.extend(tell(commands, &[(name, argument)]));
             }

@@ -91,12 +91,15 @@ impl Procedure {
         let is_ambient = ambient(&taken.held.trace, &aim.receiver, none).map_err(refused(place))?;
         if is_ambient {
             for at in places(plan, &self.station.config, asked, most) {
-                let Some(beside) = self.floor_if_clear(plan, run, place, floor_at(at)).await? else {
+                let Some(beside) = self.floor_if_clear(plan, run, place, floor_at(at)).await?
+                else {
                     continue;
                 };
                 let ambient = self.aim(plan, steps::key(ReadingKind::Ambient, point), asked, false);
                 let ambient = reading(place, ambient, attempt, taken)?;
-                self.store.append_together(run, &[ambient, beside.clone()]).await?;
+                self.store
+                    .append_together(run, &[ambient, beside.clone()])
+                    .await?;
                 let measured = at;
                 self.tell(Event::Moved { asked, measured }).await;
                 self.tell_of(&beside).await;

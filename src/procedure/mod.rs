@@ -28,8 +28,8 @@ use crate::instrument::{Held, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
-    EmissionEnd, Item, NewReading, NewRun, Point, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
-    RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
+    EmissionEnd, Item, NewReading, NewRun, Point, ReadingKey, ReadingKind, ResultRecord, RunId,
+    RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
 };
 
 use beside::Moves;

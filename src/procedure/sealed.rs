@@ -12,9 +12,9 @@ use jiff::Timestamp;
 use serde_json::json;
 use tokio::time::Instant;
 
-use super::steps::{self, Stand, stands};
 use super::beside::unless_refused;
 use super::closings::{Planned, SEEN_DB, planned};
+use super::steps::{self, Stand, stands};
 use super::{
     ATTEMPTS_MAX, Event, Procedure, ProcedureError, RETRY_WAIT, STEP, receiver_json, worth_another,
 };
@@ -279,7 +279,8 @@ impl Procedure {
             let frequency = Frequency::from_hz(point.frequency_hz);
             let stay = stay + job.plan.settings_at(frequency).settle.duration();
             let place = format!("{}, {frequency}", job.place);
-            let request = self.emission(job.plan, job.run, &place, (job.kind, frequency, frequency));
+            let request =
+                self.emission(job.plan, job.run, &place, (job.kind, frequency, frequency));
             let emitted = self
                 .station
                 .guard()

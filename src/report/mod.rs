@@ -12,9 +12,9 @@ mod run;
 mod tests;
 mod text;
 
+pub use crate::quantity::one_decimal;
 pub use chart::{Chart, Kind, Mark, Series, svg_panels};
 pub use picture::png;
-pub use crate::quantity::one_decimal;
 pub use run::{AverageDocument, PointDocument, RunDocument};
 
 /// Why a picture could not be made.

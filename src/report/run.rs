@@ -13,7 +13,8 @@ use crate::config::{AntennaFigure, Combine, Plan, Station};
 use crate::evaluate::{EvaluateError, averages, compression, kept, measured_hz};
 use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
-    ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, Store, StoreError, Verdict,
+    ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, Store, StoreError,
+    Verdict,
 };
 
 /// A run with all its points.

@@ -7,6 +7,7 @@ mod bad_input;
 mod demo;
 mod fake;
 mod flags;
+mod forecast;
 mod house;
 mod kill;
 mod support;
