@@ -12,7 +12,7 @@
 
 use std::collections::BTreeMap;
 
-use super::budget::{Budget, Cause, Component, Distribution, Origin, root_sum_square};
+use super::budget::{Budget, Cause, Component, Distribution, Origin, combined_correlated};
 use super::point::{Kind, ONE_SIDED_95};
 use super::verdict::{DecisionRule, Judgement};
 use serde::Serialize;
@@ -109,14 +109,12 @@ fn combined<'a>(weighed: impl Iterator<Item = (f64, &'a Budget)>) -> Budget {
 }
 
 fn row(cause: Cause, rows: &[(f64, Component)]) -> Component {
-    let of_each = rows.iter().map(|(weight, row)| weight * row.u_db);
-    let (u_db, distribution) = match is_own(cause) {
-        true => (root_sum_square(of_each), Distribution::Normal),
-        false => (
-            of_each.sum(),
-            rows.first()
-                .map_or(Distribution::Normal, |(_, row)| row.distribution),
-        ),
+    let of_each: Vec<f64> = rows.iter().map(|(weight, row)| weight * row.u_db).collect();
+    let own = is_own(cause);
+    let u_db = combined_correlated(&of_each, |_, _| if own { 0.0 } else { 1.0 });
+    let distribution = match (own, rows.first()) {
+        (false, Some((_, row))) => row.distribution,
+        _ => Distribution::Normal,
     };
     let any = |origin| rows.iter().any(|(_, row)| row.origin == origin);
     Component {
@@ -167,6 +165,11 @@ mod tests {
         let average = average(&parts, Some(50.0), DecisionRule::Simple).expect("parts");
         // By hand: -10 lg((1e-5 + 1e-6) / 2) = 52.5964.
         assert!((average.se_db.expect("SE") - 52.596_373).abs() < 1e-6);
+        // ORACLES A7: a decibel less is a factor of 1.2589254 in power.
+        let parts = [50.0, 49.0].map(|db| part(Kind::Measured, db, &none));
+        let less = super::average(&parts, None, DecisionRule::Simple).and_then(|it| it.se_db);
+        let expected_db = 50.0 - 10.0 * (0.5 * (2.0 + 0.258_925_4f64)).log10();
+        assert!((less.expect("SE") - expected_db).abs() < 1e-6);
         assert_eq!((average.parts, average.kind), (2, Kind::Measured));
         assert_eq!(average.judgement.verdict, Some(Verdict::Pass));
         assert_eq!(super::average(&[], None, DecisionRule::Simple), None);
