@@ -114,8 +114,13 @@ impl Watch {
                 };
                 self.bar.set_message(format!("{}, {at}, {what}", self.said));
             }
-            Event::Moved { asked, measured } => self.line(&format!(
-                "{asked}: another signal stands there; measured at {measured} instead"
+            Event::Moved {
+                asked_hz,
+                measured_hz,
+            } => self.line(&format!(
+                "{}: another signal stands there; measured at {} instead",
+                Frequency::from_hz(*asked_hz),
+                Frequency::from_hz(*measured_hz)
             )),
             Event::Point { result } => self.bar.set_message(self.point(result)),
             Event::Again { place, reason } => {

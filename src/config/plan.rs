@@ -520,10 +520,7 @@ fn check_receiver(settings: &Settings, station: &Station, reasons: &mut Vec<Stri
 }
 
 /// What only a sealed or only a linked run knows: the most closings, and how far to move off other signals.
-#[expect(
-    clippy::type_complexity,
-    reason = "absent when wrong, and absent when left out"
-)]
+/// `None` where it is wrong, `Some(None)` where it is left out.
 fn for_one_arrangement(
     root: &mut Section<'_, '_>,
     sealed: bool,

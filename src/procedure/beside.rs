@@ -100,8 +100,11 @@ impl Procedure {
                 self.store
                     .append_together(run, &[ambient, beside.clone()])
                     .await?;
-                let measured = at;
-                self.tell(Event::Moved { asked, measured }).await;
+                self.tell(Event::Moved {
+                    asked_hz: asked.hz(),
+                    measured_hz: at.hz(),
+                })
+                .await;
                 self.tell_of(&beside).await;
                 return Ok(at);
             }

@@ -152,10 +152,10 @@ pub enum Event {
     },
     /// Another signal stands at a test frequency, and the point is measured beside it.
     Moved {
-        /// As the plan has it.
-        asked: Frequency,
-        /// Where it is measured.
-        measured: Frequency,
+        /// As the plan has it, Hz.
+        asked_hz: f64,
+        /// Where it is measured, Hz.
+        measured_hz: f64,
     },
     /// A point is worked out.
     Point {
