@@ -93,7 +93,7 @@ pub fn pick(
 }
 
 /// Whether another signal stands within `half_width` of a frequency, by a trace with the source off that was
-/// held over so many sweeps. The pick's own window is the least that is looked at.
+/// held over so many sweeps.
 pub fn ambient_within(
     trace: &Trace,
     frequency: Frequency,
@@ -104,10 +104,9 @@ pub fn ambient_within(
     let levels = trace.levels.to_f64();
     let rbw_hz = resolution_bandwidth.hz();
     let trace = Levels::new(trace.start_hz, trace.stop_hz, &levels)?;
-    let least = window(frequency.hz(), rbw_hz, trace.spacing_hz());
     let window = Window {
-        half_width_hz: half_width.hz().max(least.half_width_hz),
-        ..least
+        centre_hz: frequency.hz(),
+        half_width_hz: half_width.hz(),
     };
     let hold = Hold::over(sweeps);
     let floor = Floor::of(&trace, window, frequency.hz(), &hold, rbw_hz)?;

@@ -311,7 +311,11 @@ impl Plan {
             let bracket = root.or("bracket", false);
             let limit = match root.has("limit") {
                 true => root.section("limit", limit),
-                false => Some((Vec::new(), Rule::Guarded, Combine::Worst)),
+                false => Some(Limit {
+                    line: Vec::new(),
+                    rule: Rule::Guarded,
+                    combine: Combine::Worst,
+                }),
             };
             let permissions = root.sections("permission", |section| {
                 let band = section.required("band");
@@ -325,7 +329,7 @@ impl Plan {
                     text: text?,
                 })
             });
-            let (limit, rule, combine) = limit?;
+            let limit = limit?;
             let (settings, bands) = settings?;
             Some(Self {
                 name: name?,
@@ -341,9 +345,9 @@ impl Plan {
                 repeats: repeats?,
                 reference_max_age: reference_max_age?,
                 bracket: bracket?,
-                limit,
-                rule,
-                combine,
+                limit: limit.line,
+                rule: limit.rule,
+                combine: limit.combine,
                 permissions,
                 text: text.to_owned(),
             })
@@ -795,7 +799,14 @@ fn distinct(words: &[String]) -> Result<(), String> {
     }
 }
 
-fn limit(section: &mut Section<'_, '_>) -> Option<(Vec<(Frequency, Ratio)>, Rule, Combine)> {
+/// What is required, and how it is held against what was measured.
+struct Limit {
+    line: Vec<(Frequency, Ratio)>,
+    rule: Rule,
+    combine: Combine,
+}
+
+fn limit(section: &mut Section<'_, '_>) -> Option<Limit> {
     let line = section.checked("line", None, |line: Vec<(Frequency, Ratio)>| {
         match line.is_empty() || line.windows(2).any(|pair| pair[0].0 >= pair[1].0) {
             true => Err("needs points with rising frequency, such as [[\"100 kHz\", \"50 dB\"], [\"1 GHz\", \"50 dB\"]]".to_owned()),
@@ -814,5 +825,9 @@ fn limit(section: &mut Section<'_, '_>) -> Option<(Vec<(Frequency, Ratio)>, Rule
     let combine = section.checked("combine", Some("worst".to_owned()), |word: String| {
         word.parse::<Combine>()
     });
-    Some((line?, rule?, combine?))
+    Some(Limit {
+        line: line?,
+        rule: rule?,
+        combine: combine?,
+    })
 }

@@ -49,6 +49,14 @@ impl Moves {
     }
 }
 
+/// What a place shows with the source off.
+enum Look {
+    /// Nothing but noise: its floor.
+    Clear(NewReading),
+    /// Another signal: the reading, of kind `ambient`, that shows it.
+    Spoiled(NewReading),
+}
+
 impl Procedure {
     /// Where a run measures: as its reference did, or the reference itself so far.
     pub(super) async fn moves(&self, plan: &Plan, run: RunId) -> Result<Moves, StoreError> {
@@ -72,9 +80,9 @@ impl Procedure {
         Ok(moves)
     }
 
-    /// The floor at the test frequency, or where another signal stands there, at the nearest clear place up to
-    /// `most` away, together with what stood in the way. Where no place is clear the floor stays where it was
-    /// asked for, and its results say `ambient`. Answers with where it was taken.
+    /// The floor at the test frequency, or where another signal stands at or near it, at the nearest clear place
+    /// up to `most` away, together with what stood in the way. Where no place is clear the floor stays where
+    /// it was asked for. Answers with where it was taken.
     pub(super) async fn floor_in_the_clear(
         &self,
         plan: &Plan,
@@ -84,68 +92,61 @@ impl Procedure {
         most: Frequency,
     ) -> Result<Frequency, ProcedureError> {
         let asked = Frequency::from_hz(point.frequency_hz);
-        let floor_at = |at| self.aim(plan, steps::key(ReadingKind::Floor, point), at, false);
-        let aim = floor_at(asked);
-        let (attempt, taken) = self.take_patiently(plan, run, place, &aim).await?;
-        let none = Frequency::from_hz(0.0);
-        let is_ambient = ambient(&taken.held.trace, &aim.receiver, none).map_err(refused(place))?;
-        if is_ambient {
-            for at in places(plan, &self.station.config, asked, most) {
-                let Some(beside) = self.floor_if_clear(plan, run, place, floor_at(at)).await?
-                else {
-                    continue;
-                };
-                let ambient = self.aim(plan, steps::key(ReadingKind::Ambient, point), asked, false);
-                let ambient = reading(place, ambient, attempt, taken)?;
-                self.store
-                    .append_together(run, &[ambient, beside.clone()])
-                    .await?;
-                self.tell(Event::Moved {
-                    asked_hz: asked.hz(),
-                    measured_hz: at.hz(),
-                })
-                .await;
-                self.tell_of(&beside).await;
-                return Ok(at);
+        let aim = |at| self.aim(plan, steps::key(ReadingKind::Floor, point), at, false);
+        let in_the_way = match self.look(plan, run, place, aim(asked)).await? {
+            Look::Clear(floor) => {
+                self.store.append_reading(run, &floor, None).await?;
+                self.tell_of(&floor).await;
+                return Ok(asked);
             }
+            Look::Spoiled(ambient) => ambient,
+        };
+        for at in places(plan, &self.station.config, asked, most) {
+            let Look::Clear(floor) = self.look(plan, run, place, aim(at)).await? else {
+                continue;
+            };
+            let both = [in_the_way, floor.clone()];
+            self.store.append_together(run, &both).await?;
+            self.tell(Event::Moved {
+                asked_hz: asked.hz(),
+                measured_hz: at.hz(),
+            })
+            .await;
+            self.tell_of(&floor).await;
+            return Ok(at);
         }
-        let floor = reading(place, aim, attempt, taken)?;
-        self.store.append_reading(run, &floor, None).await?;
-        self.tell_of(&floor).await;
+        self.read(plan, run, place, aim(asked)).await?;
         Ok(asked)
     }
 
-    /// The floor at a place beside; none where that is not clear either.
-    async fn floor_if_clear(
+    /// Watches a place for longer than a floor takes, then reads the floor there.
+    async fn look(
         &self,
         plan: &Plan,
         run: RunId,
         place: &str,
-        aim: Aim,
-    ) -> Result<Option<NewReading>, ProcedureError> {
-        let clear = async |aim: &Aim| {
-            let (attempt, taken) = self.take_patiently(plan, run, place, aim).await?;
-            // All of the trace, but for its edges.
-            let near = Frequency::from_hz(0.45 * aim.receiver.span.hz());
-            let found = ambient(&taken.held.trace, &aim.receiver, near);
-            let found = found.map_err(refused(place))?;
-            Ok::<_, ProcedureError>((!found).then_some((attempt, taken)))
+        floor: Aim,
+    ) -> Result<Look, ProcedureError> {
+        let longer = floor.receiver.sweeps.saturating_mul(LOOK_SWEEPS);
+        let receiver = ReceiverSettings {
+            sweeps: longer.min(SWEEPS_MAX),
+            ..floor.receiver
         };
-        let longer = aim.receiver.sweeps.saturating_mul(LOOK_SWEEPS);
-        let look = Aim {
-            key: aim.key.clone(),
-            receiver: ReceiverSettings {
-                sweeps: longer.min(SWEEPS_MAX),
-                ..aim.receiver
-            },
-        };
-        if clear(&look).await?.is_none() {
-            return Ok(None);
+        let key = steps::key(ReadingKind::Ambient, &floor.key.point);
+        let mut watched = Aim { key, receiver };
+        let (mut attempt, mut taken) = self.take_patiently(plan, run, place, &watched).await?;
+        if !ambient(&taken.held.trace, &watched.receiver).map_err(refused(place))? {
+            (attempt, taken) = self.take_patiently(plan, run, place, &floor).await?;
+            if !ambient(&taken.held.trace, &floor.receiver).map_err(refused(place))? {
+                return reading(floor, attempt, taken)
+                    .map(Look::Clear)
+                    .map_err(refused(place));
+            }
+            watched.receiver = floor.receiver;
         }
-        match clear(&aim).await? {
-            Some((attempt, taken)) => reading(place, aim, attempt, taken).map(Some),
-            None => Ok(None),
-        }
+        reading(watched, attempt, taken)
+            .map(Look::Spoiled)
+            .map_err(refused(place))
     }
 
     /// Where the step of a reference did not read as that step: one more reading with as much more attenuation at
@@ -167,7 +168,10 @@ impl Procedure {
             // What the receiver chose itself cannot be raised by a step.
             return Ok(());
         }
-        unless_refused(self.read(plan, run, &place, aim).await)
+        match self.read(plan, run, &place, aim).await {
+            Err(error) if is_refusal(&error) => Ok(()),
+            read => read,
+        }
     }
 
     /// Whether the step of a reference did not read as that step, and nothing was done about it yet.
@@ -189,35 +193,33 @@ impl Procedure {
     }
 }
 
-/// A receiver that has no more attenuation to give refuses; then nobody knows who compresses.
-pub(super) fn unless_refused(read: Result<(), ProcedureError>) -> Result<(), ProcedureError> {
-    match read {
-        Err(ProcedureError::Station {
-            cause: StationError::Instrument(error @ InstrumentError::Reported { .. }),
+/// Whether a receiver refused more attenuation than it has to give; then nobody knows who compresses.
+pub(super) fn is_refusal(error: &ProcedureError) -> bool {
+    let refused = matches!(
+        error,
+        ProcedureError::Station {
+            cause: StationError::Instrument(InstrumentError::Reported { .. }),
             ..
-        }) => {
-            tracing::warn!(%error, "the receiver's part of the compression is not known");
-            Ok(())
         }
-        read => read,
+    );
+    if refused {
+        tracing::warn!(%error, "the receiver's part of the compression is not known");
     }
+    refused
 }
 
-fn refused(place: &str) -> impl FnOnce(AnalysisError) -> ProcedureError {
+pub(super) fn refused(place: &str) -> impl FnOnce(AnalysisError) -> ProcedureError {
     let place = place.to_owned();
     move |cause| ProcedureError::Reading { place, cause }
 }
 
-/// Whether another signal stands within `near` of where a trace with the source off was taken.
-fn ambient(
-    trace: &Trace,
-    receiver: &ReceiverSettings,
-    near: Frequency,
-) -> Result<bool, AnalysisError> {
+/// Whether another signal stands at or near where a trace with the source off was taken.
+fn ambient(trace: &Trace, receiver: &ReceiverSettings) -> Result<bool, AnalysisError> {
     evaluate::ambient_within(
         trace,
         receiver.centre,
-        near,
+        // All of the trace, but for its edges.
+        Frequency::from_hz(0.45 * receiver.span.hz()),
         receiver.resolution_bandwidth,
         receiver.sweeps,
     )

@@ -32,7 +32,7 @@ use crate::store::{
     RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
 };
 
-use beside::Moves;
+use beside::{Moves, refused};
 pub use steps::{Stand, kinds, missing, readings_missing, stands};
 
 /// Attempts at one reading before the run is given up; it can be resumed.
@@ -559,7 +559,7 @@ impl Procedure {
     ) -> Result<(), ProcedureError> {
         let (attempt, taken) = self.take_patiently(plan, run, place, &aim).await?;
         let end = taken.end.clone();
-        let reading = reading(place, aim, attempt, taken)?;
+        let reading = reading(aim, attempt, taken).map_err(refused(place))?;
         self.store
             .append_reading(run, &reading, end.as_ref())
             .await?;
@@ -686,22 +686,13 @@ fn place_of(item: Option<&str>, key: &ReadingKey) -> String {
 }
 
 /// What was taken, with its peak picked, as it is kept.
-fn reading(
-    place: &str,
-    aim: Aim,
-    attempt: u32,
-    taken: Taken,
-) -> Result<NewReading, ProcedureError> {
+fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisError> {
     let receiver = aim.receiver;
     let picked = evaluate::pick(
         &taken.held.trace,
         receiver.centre,
         receiver.resolution_bandwidth,
-    )
-    .map_err(|cause| ProcedureError::Reading {
-        place: place.to_owned(),
-        cause,
-    })?;
+    )?;
     let overload = taken
         .held
         .overload

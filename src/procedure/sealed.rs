@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use serde_json::json;
 use tokio::time::Instant;
 
-use super::beside::unless_refused;
+use super::beside::is_refusal;
 use super::closings::{Planned, SEEN_DB, planned};
 use super::steps::{self, Stand, stands};
 use super::{
@@ -129,9 +129,12 @@ impl Procedure {
         for point in &job.points {
             short |= self.compresses(job.run, point).await?;
         }
-        match short {
-            true => unless_refused(self.close_and_keep(&job).await),
-            false => Ok(()),
+        if !short {
+            return Ok(());
+        }
+        match self.close_and_keep(&job).await {
+            Err(error) if is_refusal(&error) => Ok(()),
+            kept => kept,
         }
     }
 

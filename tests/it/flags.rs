@@ -97,13 +97,19 @@ fn a_test_frequency_is_moved_off_a_station_and_the_item_follows() {
     let bench = Bench::start(17);
     let station = json!({ "frequency_hz": 433e6, "level_dbm": -55.0, "deviation_hz": 5e3 });
     bench.ask(&json!({ "do": "ambient", "plant": station }));
-    let stay = plan(&["200 MHz", "433 MHz"]).replace("sweeps = 2", "sweeps = 10");
+    // A broadcast station's swing: seldom in the filter, and a floor may miss it.
+    let wide = json!({ "frequency_hz": 610e6, "level_dbm": -55.0, "deviation_hz": 75e3 });
+    bench.ask(&json!({ "do": "ambient", "plant": wide }));
+    let stay = plan(&["200 MHz", "433 MHz", "610 MHz"]).replace("sweeps = 2", "sweeps = 10");
     let (_, points) = measured(&bench, &stay, "X-1");
     assert_eq!(points[1].1, ["ambient"], "{points:?}");
     let moving = format!("move_max = \"200 kHz\"\nbracket = true\n{stay}");
     let (run, points) = measured(&bench, &moving, "X-1");
     assert!(points[0].1.is_empty(), "{points:?}");
     assert_eq!(points[1].1, ["moved"], "{points:?}");
+    assert_eq!(points[2].1, ["moved"], "{points:?}");
+    let wide_hz = run["points"][2]["measured_hz"].as_f64().expect("Hz") - 610e6;
+    assert!((60e3..=200e3).contains(&wide_hz.abs()), "{wide_hz}");
     let point = &run["points"][1];
     let moved_hz = point["measured_hz"].as_f64().expect("Hz") - 433e6;
     assert!((10e3..=200e3).contains(&moved_hz.abs()), "{moved_hz}");
