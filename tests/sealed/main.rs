@@ -703,5 +703,6 @@ async fn coverage_table_sealed() {
     for seed in 31..41 {
         points.extend(sealed_points(seed, 22).await);
     }
-    check_sealed(&points, 0.0, 0.2);
+    // Ten receivers' scales are ten draws of what decides far from the floor: a percent of the share.
+    check_sealed(&points, 0.01, 0.25);
 }
