@@ -15,6 +15,7 @@ use crate::analysis::closing::{between_db, harmonics_at, window_half_hz};
 use crate::analysis::flag::{Flag, FlagWord};
 use crate::analysis::floor::{Floor, Hold};
 use crate::analysis::limit::LimitLine;
+use crate::analysis::noise::reaches_too_high;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
 use crate::analysis::shield::cavity::{BoxSize, Loading, modes};
 use crate::analysis::trace::{Picked, Trace as Levels, Window};
@@ -110,7 +111,7 @@ pub fn ambient_within(
     };
     let hold = Hold::over(sweeps);
     let floor = Floor::of(&trace, window, frequency.hz(), &hold, rbw_hz)?;
-    Ok(floor.ambient_db.is_some())
+    Ok(floor.ambient_db.is_some() || reaches_too_high(trace.levels_dbm(), sweeps))
 }
 
 /// Where the peak is looked for in a trace of bins so far apart.
