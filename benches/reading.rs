@@ -301,8 +301,8 @@ impl Commits {
         let mut results = self.results.iter();
         for reading in &self.readings {
             let end = match reading.key.kind {
-                ReadingKind::Floor => None,
-                ReadingKind::Signal | ReadingKind::Step => {
+                ReadingKind::Floor | ReadingKind::Ambient => None,
+                ReadingKind::Signal | ReadingKind::Step | ReadingKind::Pad => {
                     let id = store.begin_emission(&emission(run, reading)).await;
                     Some(EmissionEnd {
                         id: id.expect("logged"),

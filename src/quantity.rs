@@ -246,6 +246,11 @@ pub(crate) fn trimmed(value: f64, places: usize) -> String {
     }
 }
 
+/// To one decimal, as tables have it; never `-0.0`.
+pub fn one_decimal(number: f64) -> String {
+    format!("{:.1}", (number * 10.0).round() / 10.0 + 0.0)
+}
+
 /// An absolute power level in dBm.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd)]
 pub struct Level(f64);

@@ -11,7 +11,7 @@ use super::{
 };
 use crate::config::{self, Arrangement, Plan};
 use crate::procedure::forecast::{
-    Basis, Comparison, Forecast, PointForecast, forecast, with_bands,
+    Basis, ClosingForecast, Comparison, Forecast, PointForecast, forecast, with_bands,
 };
 use crate::quantity::{Frequency, Level};
 use crate::station::{Opening, Station, allowed_anywhere};
@@ -88,9 +88,9 @@ async fn look_ahead(args: ForecastArgs) -> Result<u8, CliError> {
     let plan = Plan::load(&args.plan)?;
     let station = config::Station::load(&args.station.station)?;
     plan.check(&station)?;
-    if plan.arrangement == Arrangement::Sealed {
+    if plan.arrangement == Arrangement::Sealed && args.write.is_some() {
         return Err(CliError::Input(
-            "the forecast is for linked plans so far: it knows neither how a closing is shared nor how long it is held; for a sealed plan, forecast the same plan with `arrangement = \"linked\"` and allow up to 10 dB for the longer hold"
+            "--write chooses settings for each frequency by itself; the frequencies of a sealed plan share a closing and its settings"
                 .to_owned(),
         ));
     }
@@ -152,6 +152,7 @@ fn describe_forecast(forecast: &Forecast) -> String {
         "sweeps",
         "source dBm",
         "visible SE dB",
+        "preamplifier",
     ]);
     for point in &forecast.points {
         let view = &point.view;
@@ -180,6 +181,8 @@ fn describe_forecast(forecast: &Forecast) -> String {
             row.push(table::right(bandwidth.to_string()));
             row.push(table::right(view.sweeps.to_string()));
             row.extend([view.source_dbm, view.visible_se_db].map(|db| table::number(Some(db))));
+            let preamplifier = chosen.settings.preamplifier;
+            row.push(Cell::new(preamplifier.map_or("", |it| it.word())));
         }
         rows.add_row(row);
     }
@@ -189,11 +192,51 @@ fn describe_forecast(forecast: &Forecast) -> String {
         forecast.station,
         table::trim_lines(&rows.to_string())
     );
+    if !forecast.closings.is_empty() {
+        text.push_str(&format!("\n{}\n", closings(&forecast.closings)));
+    }
     for line in notes(forecast) {
         text.push('\n');
         text.push_str(&line);
     }
     text
+}
+
+/// The closings of a sealed item, and what each shows.
+fn closings(closings: &[ClosingForecast]) -> String {
+    let mut rows = table::table(&[
+        "closing",
+        "frequencies",
+        "trace from",
+        "to",
+        "RBW",
+        "point",
+        "sweep",
+        "closed for",
+        "range dB",
+        "visible SE dB",
+        "short",
+    ]);
+    for (index, closing) in closings.iter().enumerate() {
+        let hz = |hz: f64| table::right(Frequency::from_hz(hz.round()).to_string());
+        rows.add_row(vec![
+            table::right((index + 1).to_string()),
+            table::right(closing.frequencies_hz.len().to_string()),
+            hz(closing.start_hz),
+            hz(closing.stop_hz),
+            hz(closing.resolution_bandwidth_hz),
+            hz(closing.bin_hz),
+            table::right(time_text(closing.sweep_s)),
+            table::right(time_text(closing.closed_s)),
+            table::number(Some(closing.dynamic_range_db)),
+            table::number(Some(closing.visible_se_db)),
+            table::right(closing.short.to_string()),
+        ]);
+    }
+    format!(
+        "{}\n\nEach of these comes after a silent one as long, for every face, polarisation and repeat.",
+        table::trim_lines(&rows.to_string())
+    )
 }
 
 /// Everything below the table.
@@ -283,6 +326,7 @@ fn compare(comparison: &Comparison) -> String {
 /// A time to three figures.
 fn time_text(seconds: f64) -> String {
     let (value, unit) = match seconds {
+        s if s < 1.0 => (1e3 * s, "ms"),
         s if s >= 7200.0 => (s / 3600.0, "h"),
         s if s >= 120.0 => (s / 60.0, "min"),
         s => (s, "s"),

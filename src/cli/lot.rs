@@ -502,7 +502,7 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
         }
         None => {
             let task = Task::Lot(Box::new(scan));
-            let opening = Opening::by_this_program();
+            let opening = crate::station::Opening::by_this_program();
             conduct(&store, station, &opening, task, args.operator, None).await
         }
     };

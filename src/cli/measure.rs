@@ -445,8 +445,15 @@ pub(super) fn describe(document: &RunDocument) -> String {
         RunKind::Item => format!("\n{}\n", document.sentence()),
         RunKind::Reference => String::new(),
     };
+    let averages = match document.averages.is_empty() {
+        true => String::new(),
+        false => format!(
+            "\nmean of the power through all faces, polarisations and repeats\n\n{}\n",
+            table::averages(document)
+        ),
+    };
     format!(
-        "\n{heading}\n{}, run {}, {}, {}\n\n{}\n{verdict}",
+        "\n{heading}\n{}, run {}, {}, {}\n\n{}\n{averages}{verdict}",
         document.plan,
         document.run,
         document.started,

@@ -118,9 +118,19 @@ impl Watch {
                     ReadingKind::Floor => "floor",
                     ReadingKind::Signal => "signal",
                     ReadingKind::Step => "a step lower",
+                    ReadingKind::Pad => "more attenuation",
+                    ReadingKind::Ambient => "an ambient signal",
                 };
                 self.bar.set_message(format!("{}, {at}, {what}", self.said));
             }
+            Event::Moved {
+                asked_hz,
+                measured_hz,
+            } => self.line(&format!(
+                "{}: another signal stands there; measured at {} instead",
+                Frequency::from_hz(*asked_hz),
+                Frequency::from_hz(*measured_hz)
+            )),
             Event::Point { result } => self.bar.set_message(self.point(result)),
             Event::Again { place, reason } => {
                 self.line(&format!("{}: once more, because {reason}", shown(place)));

@@ -24,16 +24,19 @@ pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
-    ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
-    built_in_drivers,
+    PreamplifierWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords,
+    TraceWords, Words, built_in_drivers,
 };
 pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
 pub use lot::{LotEntry, load_lot};
-pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings, decades};
+pub use plan::{
+    Arrangement, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX,
+    Settings, decades,
+};
 pub use station::{
-    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
-    SourceRange, Station, Uncertainties,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Preamplifier,
+    ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
 pub use template::{LogoFile, Template, texts};
@@ -135,7 +138,7 @@ mod tests {
             .replace("sweeps = 10", "sweeps = 0");
         let said = plan(&text).expect_err("three faults");
         assert!(
-            said.contains("plan.toml:19:8: `frequencies.stop`: `1 gHz`"),
+            said.contains("plan.toml:24:8: `frequencies.stop`: `1 gHz`"),
             "{said}"
         );
         assert!(said.contains("`settings.span`: is missing"), "{said}");

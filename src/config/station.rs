@@ -25,6 +25,8 @@ pub struct Station {
     pub receiver_frequency: (Frequency, Frequency),
     /// The receiver's noise figure, if anybody measured it.
     pub noise_figure: Option<Ratio>,
+    /// The preamplifier at the receiver's input, if there is one that can be switched.
+    pub preamplifier: Option<Preamplifier>,
     /// The power amplifier, if there is one.
     pub amplifier: Option<Amplifier>,
     /// The antenna that radiates, and the cable to it.
@@ -89,6 +91,15 @@ pub struct Amplifier {
     pub gain_table: Option<Table>,
     /// The most its input stands.
     pub input_max: Level,
+}
+
+/// A preamplifier at the receiver's input that can be switched.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Preamplifier {
+    /// Its gain.
+    pub gain: Correction,
+    /// The receiver's noise figure with it, if known.
+    pub noise_figure: Option<Ratio>,
 }
 
 /// A value that is the same everywhere, or a table of it.
@@ -252,6 +263,15 @@ impl Station {
                     input_max: input_max?,
                 })
             });
+            let preamplifier = match root.has("preamplifier") {
+                true => root
+                    .section("preamplifier", |section| preamplifier(section, &tables))
+                    .map(Some),
+                false => {
+                    root.section("preamplifier", |_| Some(()));
+                    Some(None)
+                }
+            };
             let mut antenna = |key| match root.has(key) {
                 true => root.section(key, |section| antenna(section, &tables)),
                 false => {
@@ -309,6 +329,7 @@ impl Station {
                 receiver,
                 receiver_frequency,
                 noise_figure,
+                preamplifier: preamplifier?,
                 amplifier,
                 transmit_antenna: transmit_antenna?,
                 receive_antenna: receive_antenna?,
@@ -372,6 +393,13 @@ impl Station {
                 .and_then(|amplifier| amplifier.gain_table.as_ref())
                 .map(|table| ("the amplifier's gain", table)),
         );
+        all.extend(match &self.preamplifier {
+            Some(Preamplifier {
+                gain: Correction::Over(table),
+                ..
+            }) => Some(("the preamplifier's gain", table)),
+            _ => None,
+        });
         let antennas = [
             (
                 "the transmit antenna",
@@ -531,6 +559,24 @@ impl<'a> Tables<'a> {
         }
         appendix
     }
+}
+
+fn preamplifier(section: &mut Section<'_, '_>, tables: &Tables<'_>) -> Option<Preamplifier> {
+    let gain = given(section, "gain", not_negative);
+    let gain_table = tables.optional(section, "gain_table", Column::Gain);
+    let noise_figure = given(section, "noise_figure", not_negative);
+    let gain = match (gain?, gain_table?) {
+        (Some(gain), None) => Correction::Same(gain),
+        (None, Some(table)) => Correction::Over(table),
+        _ => {
+            section.fault("gain", "give one of `gain` and `gain_table`");
+            return None;
+        }
+    };
+    Some(Preamplifier {
+        gain,
+        noise_figure: noise_figure?,
+    })
 }
 
 fn antenna(section: &mut Section<'_, '_>, tables: &Tables<'_>) -> Option<Antenna> {

@@ -120,6 +120,17 @@ impl Follower {
                 }
                 self.count(key, &what);
             }
+            Event::Moved {
+                asked_hz,
+                measured_hz,
+            } => {
+                let words = format!(
+                    "Another signal stands at {}: measuring at {} instead.",
+                    Frequency::from_hz(*asked_hz),
+                    Frequency::from_hz(*measured_hz)
+                );
+                self.place.say(Doing::Measuring, words);
+            }
             Event::Again { place, reason } => {
                 self.place.counts.attempts_again.add();
                 let words = format!("Trying again at {place}: {reason}");

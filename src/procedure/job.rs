@@ -52,7 +52,8 @@ impl Procedure {
             let after = match later.find(|run| run.kind == RunKind::Reference) {
                 Some(run) => self.complete(run).await?,
                 None => {
-                    let after = self.begin(None, None, &kept).await?;
+                    // Where an item was measured beside an ambient signal, so is the reference after it.
+                    let after = self.begin(None, Some(reference), &kept).await?;
                     self.go_on(plan, after, None).await?;
                     after
                 }

@@ -29,6 +29,7 @@ mod tests;
 mod text;
 mod texts;
 
+pub use crate::quantity::one_decimal;
 pub use chart::{Chart, Kind, Line, Mark, Series, Words, svg_column, svg_panels};
 pub use csv::csv;
 pub use curve::{control_graphs, difference_graph, operating_characteristic, trend_graph};
@@ -42,9 +43,9 @@ pub use paper::{
 };
 pub use pdf::pdf;
 pub use picture::png;
-pub use run::{PointDocument, RunDocument, one_decimal};
-pub use texts::{BUILT_IN, Texts};
+pub use run::{AverageDocument, PointDocument, RunDocument};
 pub use text::{REGULAR as FONT_REGULAR, SEMIBOLD as FONT_SEMIBOLD};
+pub use texts::{BUILT_IN, Texts};
 
 use crate::evaluate::EvaluateError;
 use crate::store::StoreError;

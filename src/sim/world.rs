@@ -349,6 +349,12 @@ impl World {
         self.settle_receiver();
     }
 
+    /// Changes the level at the mixer that the analyzer shows a decibel too low: a front end that is worn, or not.
+    pub(super) fn set_compression(&mut self, level_dbm: f64) {
+        self.catch_up();
+        self.analyzer.compression_dbm = level_dbm;
+    }
+
     /// Stops the measurement under way; a free-running analyzer begins its next sweep.
     pub(super) fn abort(&mut self) {
         self.catch_up();

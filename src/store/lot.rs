@@ -9,6 +9,7 @@ use sqlx::{QueryBuilder, Row, Sqlite};
 use std::collections::BTreeMap;
 use std::fmt;
 use std::str::FromStr;
+use utoipa::ToSchema;
 
 words! {
     /// Which result of a unit measured again decides; both are kept and shown.

@@ -20,8 +20,8 @@ mod check;
 mod emission;
 mod error;
 mod event;
-mod lot;
 mod interlock;
+mod lot;
 mod open;
 mod queue;
 mod reading;
@@ -34,8 +34,8 @@ mod token;
 
 pub use error::StoreError;
 pub use event::{EVENTS_MAX, EventRecord, NewEvent};
-pub use lot::{Lot, LotRule, Remeasured};
 pub use interlock::InterlockRecord;
+pub use lot::{Lot, LotRule, Remeasured};
 pub use queue::{
     ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
     QueuePause, Repeat,

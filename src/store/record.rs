@@ -90,6 +90,10 @@ words! {
         Signal = "signal",
         /// The receiver with the source on, a step lower.
         Step = "step",
+        /// The receiver with the source on and a step more attenuation at its own input.
+        Pad = "pad",
+        /// The receiver with the source off at the frequency asked for, where another signal stood.
+        Ambient = "ambient",
     }
 }
 words! {

@@ -375,7 +375,8 @@ fn it_waits_for_hands_and_asks_only_for_what_does_not_stand_there() {
     site.wait_for(first, JobState::Done);
     // The repeats need nobody: the item stays.
     let all = || {
-        let jobs = site.store.jobs(&JobFilter::default());
+        let every = JobFilter::default();
+        let jobs = site.store.jobs(&every);
         site.runtime.block_on(jobs).expect("jobs")
     };
     site.wait("three are done", || {

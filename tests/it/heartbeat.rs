@@ -100,6 +100,7 @@ fn settings() -> ReceiverSettings {
         attenuation: Some(Ratio::from_db(10.0)),
         detector: None,
         sweeps: 1,
+        preamplifier: None,
     }
 }
 

@@ -9,6 +9,7 @@ mod daemon;
 mod demo;
 mod fake;
 mod flags;
+mod forecast;
 mod heartbeat;
 mod house;
 mod http;

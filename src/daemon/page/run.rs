@@ -159,16 +159,20 @@ fn figure(trace: &PointTrace, all: &[PointTrace]) -> Markup {
         .iter()
         .find(|floor| floor.run == trace.run && floor.kind == ReadingKind::Floor)
         .filter(|_| trace.kind != ReadingKind::Floor);
-    let name = match (trace.of, trace.kind) {
-        (RunKind::Reference, ReadingKind::Floor) => "Open path, source off",
-        (RunKind::Reference, ReadingKind::Signal) => "Open path, source on",
-        (RunKind::Reference, ReadingKind::Step) => "Open path, source a step lower",
-        (RunKind::Item, ReadingKind::Floor) => "Item, source off",
-        (RunKind::Item, ReadingKind::Signal) => "Item, source on",
-        (RunKind::Item, ReadingKind::Step) => "Item, source a step lower",
+    let path = match trace.of {
+        RunKind::Reference => "Open path",
+        RunKind::Item => "Item",
     };
+    let how = match trace.kind {
+        ReadingKind::Floor => "source off",
+        ReadingKind::Signal => "source on",
+        ReadingKind::Step => "source a step lower",
+        ReadingKind::Pad => "source on, more attenuation at the receiver",
+        ReadingKind::Ambient => "source off, another signal at the frequency asked for",
+    };
+    let name = format!("{path}, {how}");
     let picture = TracePicture {
-        name,
+        name: &name,
         start_hz: trace.start_hz,
         stop_hz: trace.stop_hz,
         levels_dbm: &trace.levels,

@@ -8,7 +8,7 @@
 
 use super::*;
 use crate::config::{Drivers, Plan, Station};
-use crate::evaluate::{Evaluator, OPEN, verdict};
+use crate::evaluate::{Evaluator, OPEN, kept, verdict};
 use crate::store::{
     Item, Levels, NewReading, NewRun, Point, ReadingKey, ReadingKind, SnapshotKind, Trace,
 };
@@ -213,7 +213,7 @@ impl Simulated {
             let evaluator = Evaluator::of(&self.store, &record).await.expect("kept");
             let results = evaluator.run().await.expect("evaluated");
             let finished = self.clock;
-            let verdict = verdict(&results);
+            let verdict = verdict(&kept(&self.store, &record).await.expect("kept").0, &results);
             self.store
                 .finish(run, verdict, finished)
                 .await

@@ -13,7 +13,7 @@ use crate::analysis::noise::held_quantile_db;
 use crate::config::Template;
 use crate::evaluate::compare::{Question, compare, side};
 use crate::evaluate::lot::judge;
-use crate::evaluate::{Evaluator, OPEN, verdict};
+use crate::evaluate::{Evaluator, OPEN, kept, verdict};
 use crate::report::Document;
 use crate::store::{
     EmissionEnd, Item, Levels, Lot, LotRule, NewEmission, NewReading, NewRun, Point, ReadingKey,
@@ -99,7 +99,8 @@ impl Shop {
                         .expect("a result"),
                 );
             }
-            worst = verdict(&results);
+            let (plan, _) = kept(&self.store, &record).await.expect("kept");
+            worst = verdict(&plan, &results);
         }
         let finished = self.now();
         self.store

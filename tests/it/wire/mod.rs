@@ -29,6 +29,7 @@ fn settings(centre_hz: f64) -> ReceiverSettings {
         resolution_bandwidth: Frequency::from_hz(3e3),
         video_bandwidth: Some(Frequency::from_hz(10e3)),
         attenuation: Some(Ratio::from_db(10.0)),
+        preamplifier: None,
         detector: Some(Detector::Peak),
         sweeps: 1,
     }
