@@ -27,7 +27,6 @@ pub const HERE: &str = "127.0.0.1:7373";
 /// The station, its store and its API.
 pub struct Daemon {
     pub store: Store,
-    pub engine: Engine,
     pub router: Router,
     pub stop: CancellationToken,
     /// Ends the stations when it is dropped.
@@ -110,7 +109,6 @@ impl Daemon {
         let site = Site::new(engine.clone(), access, plans, stop.clone());
         Self {
             store,
-            engine,
             router: router(site),
             stop,
             _running: running,
