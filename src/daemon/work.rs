@@ -226,7 +226,14 @@ enum Look {
 async fn look(engine: &Engine, place: &Place, now: Timestamp) -> Result<Look, StoreError> {
     let store = engine.store();
     let paused = match place.unwritten_pause() {
-        Some(pause) => Some(pause),
+        Some(pause) => {
+            // As soon as there is room it stands where everybody can end it.
+            let written = store.pause_queue(&place.name, &pause.reason, pause.since);
+            if written.await.is_ok() {
+                place.set_unwritten_pause(None);
+            }
+            Some(pause)
+        }
         None => store.queue_pause(&place.name).await?,
     };
     place.show_pause(&paused);
@@ -283,6 +290,7 @@ async fn carry_out(
     station: &Arc<Station>,
     job: JobRecord,
 ) -> Then {
+    withdraw_prompts(engine, place).await;
     let current = Current::new(job.id);
     place.set_current(Some(current.clone()));
     place.update(|status| {
@@ -311,7 +319,8 @@ async fn carry_out(
             missing(engine, place, "source", &error);
             Then::OpenAnew
         }
-        (Outcome::Bench(_), Ok(())) => Then::OpenAnew,
+        // What the log could not be told of an emission is settled by opening anew.
+        (Outcome::Bench(_) | Outcome::Disk(_), Ok(())) => Then::OpenAnew,
         _ => Then::Next,
     }
 }
@@ -343,15 +352,20 @@ async fn finish(engine: &Engine, place: &Place, id: crate::store::JobId, outcome
             pause_for_disk(engine, place, &error.to_string()).await;
         }
     }
-    if let Ok(prompts) = store.open_prompts(Some(&place.name)).await {
-        for prompt in prompts {
-            let withdrawn = store.answer(prompt.id, Answer::Withdrawn, None, now).await;
-            if let Err(error) = withdrawn {
-                tracing::warn!(%error, "a prompt that is not wanted any more stays open");
-            }
+    withdraw_prompts(engine, place).await;
+    engine.look().await;
+}
+
+/// What was asked for a job that ended, or before the daemon was killed, is not wanted any more.
+async fn withdraw_prompts(engine: &Engine, place: &Place) {
+    let (store, now) = (engine.store(), Timestamp::now());
+    let open = store.open_prompts(Some(&place.name)).await;
+    for prompt in open.unwrap_or_default() {
+        let withdrawn = store.answer(prompt.id, Answer::Withdrawn, None, now).await;
+        if let Err(error) = withdrawn {
+            tracing::warn!(%error, "a prompt that is not wanted any more stays open");
         }
     }
-    engine.look().await;
 }
 
 async fn note_end(

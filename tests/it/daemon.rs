@@ -2,7 +2,7 @@
 
 use std::fs::File;
 use std::path::PathBuf;
-use std::process::{Child, Stdio};
+use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
@@ -83,7 +83,13 @@ impl Site {
     pub fn spawn(&self, station: &str) -> Daemon {
         let number = Timestamp::now().as_nanosecond();
         let log = self.bench.path(&format!("serve-{number}.log"));
-        let process = muffle()
+        // A file beyond its limit is then an error and not the end: that is how a full disk is played.
+        let mut command = Command::new("sh");
+        command
+            .args(["-c", "trap '' XFSZ; exec \"$@\"", "sh"])
+            .arg(env!("CARGO_BIN_EXE_muffle"))
+            .stdin(Stdio::null());
+        let process = command
             .args(["serve", "--store"])
             .arg(self.bench.path("muffle.db"))
             .arg("--station")

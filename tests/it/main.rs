@@ -4,6 +4,7 @@
 //! and a database to itself.
 
 mod bad_input;
+mod campaign;
 mod daemon;
 mod demo;
 mod fake;
