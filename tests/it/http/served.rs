@@ -106,7 +106,7 @@ impl Daemon {
             name: "short".to_owned(),
             text: plan(frequencies),
         }];
-        let site = Site::new(engine.clone(), access, plans, stop.clone());
+        let site = Site::new(engine, access, plans, stop.clone());
         Self {
             store,
             router: router(site),
