@@ -7,6 +7,7 @@
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
@@ -15,6 +16,11 @@ use super::DaemonError;
 
 /// The longest such file.
 const BYTES_MAX: u64 = 64 << 10;
+
+/// Attempts at a lock that somebody just looks at.
+const RACES_MAX: u32 = 10;
+/// The wait between two.
+const RACE_WAIT: Duration = Duration::from_millis(5);
 
 /// A daemon at work.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -46,7 +52,15 @@ impl Claim {
         let mut options = OpenOptions::new();
         options.create(true).truncate(false).read(true).write(true);
         let mut file = options.open(&path).map_err(system)?;
-        match file.try_lock() {
+        let mut races_left = RACES_MAX;
+        let locked = loop {
+            match file.try_lock() {
+                Err(TryLockError::WouldBlock) if races_left > 0 => races_left -= 1,
+                locked => break locked,
+            }
+            std::thread::sleep(RACE_WAIT);
+        };
+        match locked {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
                 return Err(DaemonError::Claimed {

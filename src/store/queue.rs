@@ -4,19 +4,23 @@
 //! change appends an event in the same transaction, and the daemon looks whether there is a new one. So it
 //! does not matter whether a daemon runs while somebody changes the queue, nor which process does it.
 
+mod prompt;
+mod record;
+
+pub use record::{
+    Change, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord, QueuePause, Repeat,
+};
+
 use super::event::{NewEvent, insert_event};
 use super::record::{check_name, check_optional};
 use super::{
-    Answer, JobId, JobKind, JobState, PromptId, RunId, SnapshotKind, Store, StoreError, Wanted,
-    Write, check_text, json, parsed, parsed_optional, sha256_hex, stamp,
+    JobId, JobKind, JobState, RunId, SnapshotKind, Store, StoreError, Wanted, Write, check_text,
+    json, parsed, parsed_optional, sha256_hex, stamp,
 };
-use crate::config::ItemEntry;
 use jiff::Timestamp;
-use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use sqlx::sqlite::SqliteRow;
 use sqlx::{QueryBuilder, Row, Sqlite};
-use utoipa::ToSchema;
 
 /// How often a job may be begun, first time and retries together.
 pub const ATTEMPTS_MAX: u32 = 10;
@@ -26,196 +30,6 @@ pub const ITEMS_MAX: usize = 1000;
 pub const OPEN_JOBS_MAX: i64 = 10_000;
 /// How many jobs an error lists that a short id could mean.
 const CANDIDATES_MAX: u32 = 10;
-
-/// A plan as it was given.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PlanText {
-    /// Its name, for lists and faults.
-    pub name: String,
-    /// The file, word for word.
-    pub text: String,
-}
-
-/// When a job comes again.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct Repeat {
-    /// `30 min`, or `daily 07:30 Europe/London` (a time of day and a time zone).
-    pub every: String,
-    /// Not after this.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub until: Option<Timestamp>,
-    /// Not more often than this, the first time included.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub count: Option<u32>,
-}
-
-/// A job about to be put into a queue.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
-pub struct NewJob {
-    /// At which station, by its name.
-    pub station: String,
-    /// What it does.
-    pub kind: JobKind,
-    /// By which plan; none for kind `rest`, which has that of its run.
-    #[serde(default)]
-    pub plan: Option<PlanText>,
-    /// For kind `rest`: the run to go on with.
-    #[serde(default)]
-    pub rest_of: Option<RunId>,
-    /// For kinds `items` and `check_item`: what is measured, in this order.
-    #[serde(default)]
-    pub items: Vec<ItemEntry>,
-    /// Measure a new reference even if there is one that is still good.
-    #[serde(default)]
-    pub fresh_reference: bool,
-    /// The item stays where it was put between repeats: nobody is asked to place it again.
-    #[serde(default)]
-    pub stays: bool,
-    /// Who wants it.
-    #[serde(default)]
-    pub operator: Option<String>,
-    /// The highest goes first; among equals the one made first.
-    #[serde(default)]
-    pub priority: i32,
-    /// Not to be begun before this.
-    #[serde(default)]
-    pub not_before: Option<Timestamp>,
-    /// When it comes again.
-    #[serde(default)]
-    pub repeat: Option<Repeat>,
-}
-
-/// A job as kept.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct JobRecord {
-    /// Its id.
-    pub id: JobId,
-    /// At which station.
-    pub station: String,
-    /// What it does.
-    pub kind: JobKind,
-    /// The plan's name; none for kind `rest`.
-    pub plan: Option<String>,
-    /// Snapshot of the plan.
-    pub plan_sha: Option<String>,
-    /// For kind `rest`: the run to go on with.
-    pub rest_of: Option<RunId>,
-    /// What is measured, in this order.
-    pub items: Vec<ItemEntry>,
-    /// Measure a new reference even if there is one that is still good.
-    pub fresh_reference: bool,
-    /// The item stays where it was put between repeats.
-    pub stays: bool,
-    /// Who wants it.
-    pub operator: Option<String>,
-    /// The highest goes first.
-    pub priority: i32,
-    /// Not to be begun before this.
-    pub not_before: Option<Timestamp>,
-    /// When it comes again.
-    pub repeat: Option<Repeat>,
-    /// Which repeat this is, from 1.
-    pub number: u32,
-    /// The job of the repeat before it.
-    pub follows: Option<JobId>,
-    /// How far it has come.
-    pub state: JobState,
-    /// Why it is in that state.
-    pub reason: Option<String>,
-    /// What somebody asked of it while it was being measured.
-    pub wanted: Option<Wanted>,
-    /// How often it was begun.
-    pub attempt: u32,
-    /// Its runs, in order.
-    pub runs: Vec<RunId>,
-    /// When it was put in.
-    pub made: Timestamp,
-    /// When it was first begun.
-    pub started: Option<Timestamp>,
-    /// When it was done, failed or cancelled.
-    pub ended: Option<Timestamp>,
-}
-
-/// What may be asked of a job.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, ToSchema)]
-#[serde(tag = "do", content = "to", rename_all = "snake_case")]
-pub enum Change {
-    /// Set it aside; if it is being measured, with the output off and its run kept.
-    Pause,
-    /// Put it back into the queue after a pause.
-    Continue,
-    /// Give it up; what was read is kept.
-    Cancel,
-    /// Try a failed or cancelled one again; its runs are gone on with.
-    Retry,
-    /// Another priority.
-    Priority(i32),
-    /// Another earliest time; none: at once.
-    NotBefore(Option<Timestamp>),
-}
-
-/// Which jobs to list.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct JobFilter {
-    /// Only of this station.
-    pub station: Option<String>,
-    /// Only in this state.
-    pub state: Option<JobState>,
-    /// Only those not ended.
-    pub open: bool,
-    /// At most so many.
-    pub limit: Option<u32>,
-    /// So many are left out first.
-    pub offset: u32,
-}
-
-/// Why and since when a station's queue is paused.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
-pub struct QueuePause {
-    /// Why.
-    pub reason: String,
-    /// Since when.
-    pub since: Timestamp,
-}
-
-/// Something a person is, or was, asked to do.
-#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct PromptRecord {
-    /// Its id.
-    pub id: PromptId,
-    /// At which station.
-    pub station: String,
-    /// For which job.
-    pub job: JobId,
-    /// What is asked.
-    pub text: String,
-    /// Since when.
-    pub since: Timestamp,
-    /// How long the job waits for it.
-    pub until: Timestamp,
-    /// How it ended; none while it is open.
-    pub answer: Option<Answer>,
-    /// When it ended.
-    pub answered: Option<Timestamp>,
-    /// Who answered.
-    pub who: Option<String>,
-}
-
-/// How a job ended for now.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct JobEnd {
-    /// Its state from now on.
-    pub state: JobState,
-    /// Why.
-    pub reason: Option<String>,
-    /// For state `waiting`: not again before this.
-    pub not_before: Option<Timestamp>,
-    /// When its successor is due, if it repeats.
-    pub again: Option<Timestamp>,
-}
 
 /// What a change makes of a job in a state: its state and wish from then on, or why it cannot be.
 fn changed(
@@ -550,117 +364,6 @@ impl Store {
         })
         .map_err(self.fault(format_args!("read the queue of {station}")))
     }
-
-    /// Asks a person to do something; the job is `held` until there is an answer.
-    pub async fn ask(
-        &self,
-        job: &JobRecord,
-        text: &str,
-        at: Timestamp,
-        until: Timestamp,
-    ) -> Result<PromptId, StoreError> {
-        check_text("what is asked", text)?;
-        let id = PromptId::at(at);
-        let doing = format!("ask at {}", job.station);
-        let mut write = self.write(&doing).await?;
-        sqlx::query(
-            "INSERT INTO prompt (id, station, job, text, since, until) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-        )
-        .bind(id.to_string())
-        .bind(&job.station)
-        .bind(job.id.to_string())
-        .bind(text)
-        .bind(stamp(at))
-        .bind(stamp(until))
-        .execute(&mut *write)
-        .await
-        .map_err(self.fault(&doing))?;
-        hold(job.id, JobState::Held, Some(text), &mut write)
-            .await
-            .map_err(self.fault(&doing))?;
-        let body = json!({ "prompt": id, "text": text, "until": stamp(until) });
-        note(&job.station, Some(job.id), "prompt", body, at, &mut write)
-            .await
-            .map_err(self.fault(&doing))?;
-        write.commit().await.map_err(self.fault(&doing))?;
-        Ok(id)
-    }
-
-    /// Answers a prompt, once; its job is `running` again.
-    pub async fn answer(
-        &self,
-        id: PromptId,
-        answer: Answer,
-        who: Option<&str>,
-        at: Timestamp,
-    ) -> Result<PromptRecord, StoreError> {
-        let doing = format!("answer prompt {id}");
-        let mut write = self.write(&doing).await?;
-        let done = sqlx::query(
-            "UPDATE prompt SET answer = ?2, answered = ?3, who = ?4 WHERE id = ?1 AND answer IS NULL",
-        )
-        .bind(id.to_string())
-        .bind(answer.as_str())
-        .bind(stamp(at))
-        .bind(who)
-        .execute(&mut *write)
-        .await
-        .map_err(self.fault(&doing))?;
-        let row = sqlx::query("SELECT * FROM prompt WHERE id = ?1")
-            .bind(id.to_string())
-            .fetch_optional(&mut *write)
-            .await
-            .and_then(|row| row.as_ref().map(prompt).transpose())
-            .map_err(self.fault(&doing))?;
-        let Some(record) = row else {
-            return Err(refused(&doing, "there is no such prompt".to_owned()));
-        };
-        if done.rows_affected() == 0 {
-            let was = record.answer.map_or("open", Answer::as_str);
-            return Err(refused(&doing, format!("it was answered already: {was}")));
-        }
-        hold(record.job, JobState::Running, None, &mut write)
-            .await
-            .map_err(self.fault(&doing))?;
-        let body = json!({ "prompt": id, "answer": answer, "who": who });
-        note(
-            &record.station,
-            Some(record.job),
-            "answer",
-            body,
-            at,
-            &mut write,
-        )
-        .await
-        .map_err(self.fault(&doing))?;
-        write.commit().await.map_err(self.fault(&doing))?;
-        Ok(record)
-    }
-
-    /// The prompt of that id.
-    pub async fn prompt(&self, id: PromptId) -> Result<Option<PromptRecord>, StoreError> {
-        let row = sqlx::query("SELECT * FROM prompt WHERE id = ?1")
-            .bind(id.to_string())
-            .fetch_optional(self.readers())
-            .await;
-        row.and_then(|row| row.as_ref().map(prompt).transpose())
-            .map_err(self.fault(format_args!("read prompt {id}")))
-    }
-
-    /// What people are being asked, of one station or of all, oldest first.
-    pub async fn open_prompts(
-        &self,
-        station: Option<&str>,
-    ) -> Result<Vec<PromptRecord>, StoreError> {
-        let rows = sqlx::query(
-            "SELECT * FROM prompt WHERE answer IS NULL AND (?1 IS NULL OR station = ?1) ORDER BY id",
-        )
-        .bind(station)
-        .fetch_all(self.readers())
-        .await;
-        rows.and_then(|rows| rows.iter().map(prompt).collect())
-            .map_err(self.fault("read prompts"))
-    }
 }
 
 /// A job that can be kept.
@@ -786,24 +489,6 @@ async fn insert_successor(
     Ok(())
 }
 
-/// A job that is being measured waits for hands, or goes on.
-async fn hold(
-    job: JobId,
-    state: JobState,
-    reason: Option<&str>,
-    write: &mut Write,
-) -> Result<(), sqlx::Error> {
-    sqlx::query(
-        "UPDATE job SET state = ?2, reason = ?3 WHERE id = ?1 AND state IN ('running', 'held')",
-    )
-    .bind(job.to_string())
-    .bind(state.as_str())
-    .bind(reason)
-    .execute(&mut **write)
-    .await?;
-    Ok(())
-}
-
 /// Links a run with the job it is made for, as a part of beginning it.
 pub(super) async fn insert_job_run(
     job: JobId,
@@ -898,20 +583,6 @@ fn job(row: &SqliteRow) -> Result<JobRecord, sqlx::Error> {
         made: parsed(row, "made")?,
         started: parsed_optional(row, "started")?,
         ended: parsed_optional(row, "ended")?,
-    })
-}
-
-fn prompt(row: &SqliteRow) -> Result<PromptRecord, sqlx::Error> {
-    Ok(PromptRecord {
-        id: parsed(row, "id")?,
-        station: row.try_get("station")?,
-        job: parsed(row, "job")?,
-        text: row.try_get("text")?,
-        since: parsed(row, "since")?,
-        until: parsed(row, "until")?,
-        answer: parsed_optional(row, "answer")?,
-        answered: parsed_optional(row, "answered")?,
-        who: row.try_get("who")?,
     })
 }
 

@@ -39,6 +39,7 @@ pub(super) async fn page(
         (band(&station))
         (navigation(&station_path(&station), &site.engine.stations()))
         main #main {
+            h1.visually-hidden { (station) }
             noscript { p.message { "What the station is doing can be shown only with script. The history works without." } }
             p #said role="status" {}
             div.columns {

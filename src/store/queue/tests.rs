@@ -1,7 +1,8 @@
 //! The queue against its promises: order, states, repeats, prompts, and an event for every change.
 
 use super::*;
-use crate::store::{RunKind, RunRecord};
+use crate::config::ItemEntry;
+use crate::store::{Answer, RunKind, RunRecord};
 use jiff::SignedDuration;
 use tempfile::TempDir;
 
