@@ -45,6 +45,7 @@ pub use picture::png;
 pub use run::{PointDocument, RunDocument, one_decimal};
 pub use texts::{BUILT_IN, Texts};
 
+use crate::analysis::AnalysisError;
 use crate::evaluate::EvaluateError;
 use crate::store::StoreError;
 
@@ -72,6 +73,15 @@ pub enum ReportError {
     /// The pixels could not be packed.
     #[error("the PNG could not be written: {0}")]
     Encode(String),
+    /// The PDF would not be one that keeps the rules.
+    #[error("the PDF could not be written: {0}")]
+    Pdf(String),
+    /// The table could not be written.
+    #[error("the CSV could not be written: {0}")]
+    Csv(#[from] ::csv::Error),
+    /// The analysis refused what it was given.
+    #[error(transparent)]
+    Analysis(#[from] AnalysisError),
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),
