@@ -107,7 +107,7 @@ impl Mark {
 /// What a picture calls things: English, unless a report speaks another language.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Words {
-    /// A measured mark without uncertainty.
+    /// A measured mark without uncertainty; nothing leaves its sign out of the key.
     pub measured: String,
     /// A measured mark with a bar.
     pub measured_bar: String,
@@ -506,7 +506,10 @@ pub(super) fn mark_signs(charts: &[Chart], frame: Frame, words: &Words) -> Vec<(
             (true, false) => &words.measured_bar,
             (true, true) => &words.measured_band,
         };
-        signs.push((Sample::Measured { bar: uncertain }, meaning.clone()));
+        // Where everything is measured a picture may do without saying so.
+        if !meaning.is_empty() {
+            signs.push((Sample::Measured { bar: uncertain }, meaning.clone()));
+        }
     }
     if shows(Kind::AtLeast) {
         let meaning = match thinned {

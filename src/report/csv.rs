@@ -19,18 +19,18 @@ pub fn csv(document: &Document, name: Option<&str>) -> Result<String, ReportErro
         name: name.unwrap_or("main").to_owned(),
         known: document.tables().map(|table| table.name).collect(),
     })?;
-    write(table).map_err(|error| ReportError::Encode(error.to_string()))
+    Ok(write(table)?)
 }
 
-fn write(table: &Table) -> Result<String, csv::Error> {
-    let mut writer = csv::Writer::from_writer(Vec::new());
+fn write(table: &Table) -> Result<String, ::csv::Error> {
+    let mut writer = ::csv::Writer::from_writer(Vec::new());
     writer.write_record(table.columns.iter().map(|column| column.name))?;
     for row in &table.rows {
         writer.write_record(row.iter().map(|cell| field(&cell.value)))?;
     }
     let bytes = writer
         .into_inner()
-        .map_err(|error| csv::Error::from(error.into_error()))?;
+        .map_err(|error| ::csv::Error::from(error.into_error()))?;
     Ok(String::from_utf8_lossy(&bytes).into_owned())
 }
 

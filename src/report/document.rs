@@ -5,6 +5,7 @@
 use serde::Serialize;
 use serde_json::Value;
 
+use super::text::capital;
 use crate::store::Verdict;
 
 /// A whole report.
@@ -82,9 +83,10 @@ impl Section {
     }
 
     /// A sentence of the analysis, which speaks English only.
-    pub(super) fn quote(&mut self, text: impl Into<String>, texts: &super::texts::Texts) {
+    pub(super) fn quote(&mut self, text: &str, texts: &super::texts::Texts) {
+        let stop = if text.ends_with('.') { "" } else { "." };
         self.blocks.push(Block::Quote {
-            text: text.into(),
+            text: capital(text) + stop,
             source: (texts.language() != "en").then(|| texts.say("quote.source").to_owned()),
         });
     }

@@ -47,6 +47,7 @@ pub use run::{AverageDocument, PointDocument, RunDocument};
 pub use text::{REGULAR as FONT_REGULAR, SEMIBOLD as FONT_SEMIBOLD};
 pub use texts::{BUILT_IN, Texts};
 
+use crate::analysis::AnalysisError;
 use crate::evaluate::EvaluateError;
 use crate::store::StoreError;
 
@@ -74,6 +75,15 @@ pub enum ReportError {
     /// The pixels could not be packed.
     #[error("the PNG could not be written: {0}")]
     Encode(String),
+    /// The PDF would not be one that keeps the rules.
+    #[error("the PDF could not be written: {0}")]
+    Pdf(String),
+    /// The table could not be written.
+    #[error("the CSV could not be written: {0}")]
+    Csv(#[from] ::csv::Error),
+    /// The analysis refused what it was given.
+    #[error(transparent)]
+    Analysis(#[from] AnalysisError),
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),

@@ -177,6 +177,17 @@ fn shortened(text: &str, size_px: f64, weight: Weight, max_px: f64) -> String {
     out
 }
 
+/// With a capital letter, as at the beginning of a line.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    let first: String = letters
+        .next()
+        .into_iter()
+        .flat_map(char::to_uppercase)
+        .collect();
+    first + letters.as_str()
+}
+
 /// The character itself, or a stand-in for one that XML forbids or that would reorder the line.
 pub(super) fn printable(c: char) -> char {
     match c {

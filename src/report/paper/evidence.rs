@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use serde_json::Value;
 
-use super::super::chart::Chart;
+use super::super::chart::{Chart, Words};
 use super::super::document::{Block, Cell, Column, Fact, Figure, Section, Table};
 use super::super::figure::figure;
 use super::super::material::{RunMaterial, Traces};
@@ -56,11 +56,15 @@ pub(super) fn levels(material: &RunMaterial, texts: &Texts) -> Figure {
         series: level_series(material, texts),
         ..Chart::default()
     };
+    let words = Words {
+        measured: String::new(),
+        ..words(texts)
+    };
     Figure {
         name: "levels",
         caption: texts.say("levels.caption").to_owned(),
         alternative: texts.say("levels.spoken").to_owned(),
-        svg: figure(&chart, texts.say("levels.axis"), &words(texts)),
+        svg: figure(&chart, texts.say("levels.axis"), &words),
     }
 }
 

@@ -103,7 +103,7 @@ fn lot_rule(document: &LotDocument, texts: &Texts) -> Result<Section, ReportErro
     }
     section.blocks.push(facts.block());
     if let Some(plan) = attribute_plan(rule) {
-        let plan = plan.map_err(|error| ReportError::Encode(error.to_string()))?;
+        let plan = plan?;
         let mut graph = operating_characteristic("", &plan, &curve(&plan));
         graph.up_label = texts.say("lot.oc_up").to_owned();
         graph.across_label = texts.say("lot.oc_across").to_owned();

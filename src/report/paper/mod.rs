@@ -183,7 +183,7 @@ impl<'a> Facts<'a> {
     fn maybe(&mut self, label: &str, value: Option<String>) -> &mut Self {
         if let Some(value) = value.filter(|value| !value.trim().is_empty()) {
             self.facts.push(Fact {
-                label: self.texts.say(label).to_owned(),
+                label: super::text::capital(self.texts.say(label)),
                 value,
             });
         }
@@ -197,7 +197,7 @@ impl<'a> Facts<'a> {
     }
 }
 
-/// A number with one decimal, or a dash.
+/// A number with so many decimals, or a dash.
 fn number(value: Option<f64>, decimals: usize, texts: &Texts) -> Cell {
     match value {
         Some(value) => Cell::of(texts.number(value, decimals), value),

@@ -78,7 +78,7 @@ pub(super) struct NodeId(pub usize);
 /// What a node is.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) enum Mark {
-    Heading(u16),
+    Heading(u16, String),
     Section,
     Paragraph,
     Quote,
@@ -161,7 +161,11 @@ pub(super) fn set(document: &Document) -> Result<Pages, ReportError> {
         y: TOP,
     };
     flow.sender(&document.sender)?;
-    flow.text(&document.title, TITLE, Mark::Heading(1));
+    flow.text(
+        &document.title,
+        TITLE,
+        Mark::Heading(1, document.title.clone()),
+    );
     flow.y += 2.0;
     for line in &document.lead {
         flow.text(line, QUIETLY, Mark::Paragraph);
@@ -344,7 +348,8 @@ impl Flow {
                     flow.set
                         .outline
                         .push((section.title.clone(), here.0, here.1));
-                    flow.text(&section.title, HEADING, Mark::Heading(2));
+                    let mark = Mark::Heading(2, section.title.clone());
+                    flow.text(&section.title, HEADING, mark);
                     flow.y += 5.0;
                 }
             }

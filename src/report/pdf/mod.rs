@@ -40,7 +40,7 @@ use super::text::{self, Weight};
 /// A logo or a figure that cannot be drawn, or a file that would break the rules of PDF/UA-1.
 pub fn pdf(document: &Document) -> Result<Vec<u8>, ReportError> {
     let pages = flow::set(document)?;
-    let refused = |error: &dyn std::fmt::Debug| ReportError::Encode(format!("{error:?}"));
+    let refused = |error: &dyn std::fmt::Debug| ReportError::Pdf(format!("{error:?}"));
     let configuration = ConfigurationBuilder::new()
         .with_accessibility_validator(Accessibility::UA1)
         .finish()
@@ -51,7 +51,7 @@ pub fn pdf(document: &Document) -> Result<Vec<u8>, ReportError> {
     });
     let fonts = [text::REGULAR, text::SEMIBOLD]
         .map(|bytes| Font::new(bytes.to_vec().into(), 0))
-        .map(|font| font.ok_or_else(|| ReportError::Encode("the font is not one".to_owned())));
+        .map(|font| font.ok_or_else(|| ReportError::Pdf("the font is not one".to_owned())));
     let [regular, semibold] = fonts;
     let mut pen = Pen {
         fonts: [regular?, semibold?],
@@ -60,7 +60,7 @@ pub fn pdf(document: &Document) -> Result<Vec<u8>, ReportError> {
     };
     for ops in &pages.pages {
         let size = PageSettings::from_wh(flow::WIDTH, flow::HEIGHT)
-            .ok_or_else(|| ReportError::Encode("the page has no size".to_owned()))?;
+            .ok_or_else(|| ReportError::Pdf("the page has no size".to_owned()))?;
         let mut page = file.start_page_with(size);
         let mut surface = page.surface();
         for op in ops {
@@ -100,9 +100,12 @@ fn outline(pages: &Pages) -> Outline {
 /// A node of the structure with all below it: its own content first.
 fn group(pages: &Pages, contents: &[Vec<Node>], id: NodeId) -> Node {
     let node = &pages.nodes[id.0];
-    let heading = |level: u16| Tag::Hn(NonZeroU16::new(level).unwrap_or(NonZeroU16::MIN), None);
+    let heading = |level: u16, title: &String| {
+        let level = NonZeroU16::new(level).unwrap_or(NonZeroU16::MIN);
+        Tag::Hn(level, Some(title.clone()))
+    };
     let kind: TagKind = match &node.mark {
-        Mark::Heading(level) => heading(*level).into(),
+        Mark::Heading(level, title) => heading(*level, title).into(),
         Mark::Section => Tag::Section.into(),
         Mark::Paragraph => Tag::P.into(),
         Mark::Quote => Tag::BlockQuote.with_lang(Some("en".to_owned())).into(),
