@@ -197,3 +197,22 @@ CREATE VIEW se AS
         r.run, run.started
     FROM run JOIN result r ON r.run = run.id
     WHERE run.kind = 'item' AND run.withdrawn IS NULL AND r.superseded = 0;
+
+-- Likewise.
+DROP VIEW lots;
+CREATE VIEW lots AS
+    -- What was measured of each lot; a unit counts by its latest complete run, as `muffle lot judge` says it:
+    --   SELECT * FROM lots WHERE lot = 'L-7';
+    -- Withdrawn runs are left out.
+    SELECT lot.name AS lot, lot.model, lot_rule.size, lot_rule.sample, lot_rule.accept, lot_rule.content,
+        lot_rule.confidence, lot_rule.counts,
+        count(latest.item) AS units, count(*) FILTER (WHERE latest.verdict = 'pass') AS passed,
+        count(*) FILTER (WHERE latest.verdict = 'fail') AS failed,
+        count(*) FILTER (WHERE latest.verdict = 'undecided') AS undecided
+    FROM lot LEFT JOIN lot_rule ON lot_rule.lot = lot.name
+    LEFT JOIN (
+        SELECT lot, item, verdict,
+            row_number() OVER (PARTITION BY lot, item ORDER BY started DESC, id DESC) AS place
+        FROM run WHERE kind = 'item' AND state = 'complete' AND lot IS NOT NULL AND withdrawn IS NULL) latest
+        ON latest.lot = lot.name AND latest.place = 1
+    GROUP BY lot.name;

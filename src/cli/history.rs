@@ -10,8 +10,8 @@ use serde_json::json;
 use super::measure::find_run;
 use super::{CliError, StoreArg, print, print_json, table};
 use crate::quantity::Frequency;
-use crate::report::{PointDocument, sentence};
-use crate::store::{Cursor, Format, HistoryRow, Page, PageOf, Query, RunRow, RunState, Store};
+use crate::report::{PointDocument, sentences};
+use crate::store::{Cursor, Format, HistoryRow, Page, PageOf, Query, RunRow, Store};
 
 const LANGUAGE: &str = "\
 The query is words parted by blanks; put it in single quotes. `key:value` narrows, `key:a,b` takes either,
@@ -76,6 +76,9 @@ struct Keys {
     /// Only what this person measured.
     #[arg(long, value_delimiter = ',')]
     operator: Vec<String>,
+    /// Only runs of an item, or of a reference.
+    #[arg(long, value_name = "item|reference")]
+    of: Option<String>,
     /// Only runs begun in this year, month, day or at this time (UTC), or later.
     #[arg(long, value_name = "DATE")]
     since: Option<String>,
@@ -127,6 +130,7 @@ impl Keys {
             ("state", &self.state),
         ];
         let singles = [
+            ("of", &self.of),
             ("since", &self.since),
             ("until", &self.until),
             ("freq", &self.freq),
@@ -219,17 +223,9 @@ async fn runs(store: &Store, args: &HistoryArgs, query: &Query) -> Result<(), Cl
     let name = |name: &Option<String>, none: &str| {
         Cell::new(name.as_deref().map_or(none.to_owned(), table::shown))
     };
-    for row in &found.rows {
+    let said = sentences(store, &found.rows).await?;
+    for (row, said) in found.rows.iter().zip(said) {
         let run = &row.run;
-        let worst = row.worst.as_ref().map(PointDocument::from);
-        let is_complete = run.state == RunState::Complete;
-        let mut said = match &run.item {
-            Some(_) => sentence(run.verdict, is_complete, worst.as_ref()),
-            None => String::new(),
-        };
-        if let Some(why) = &run.withdrawn_why {
-            said = format!("withdrawn ({}); {said}", table::shown(why));
-        }
         rows.add_row(vec![
             Cell::new(run.started.strftime("%Y-%m-%d %H:%M:%SZ")),
             Cell::new(run.id.to_string()),
@@ -240,7 +236,7 @@ async fn runs(store: &Store, args: &HistoryArgs, query: &Query) -> Result<(), Cl
                 true => "imported",
                 false => run.state.as_str(),
             }),
-            Cell::new(said),
+            Cell::new(said.replace(char::is_control, "\u{fffd}")),
         ]);
     }
     print(&table::trim_lines(&rows.to_string()))?;

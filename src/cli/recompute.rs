@@ -48,7 +48,7 @@ async fn recompute(store: &Store, run: &RunRecord) -> Result<(), CliError> {
     let before = store.results(run.id).await?;
     let after = evaluate::computed(store, run).await?;
     store.put_results(run.id, &after).await?;
-    let verdict = evaluate::verdict(&after);
+    let verdict = evaluate::verdict_of(store, run, &after).await?;
     if run.state == RunState::Complete {
         store.set_verdict(run.id, verdict).await?;
     }

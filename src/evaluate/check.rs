@@ -2,9 +2,11 @@
 
 use serde::Serialize;
 
-use super::{EvaluateError, Evaluator, import, verdict};
+use super::{EvaluateError, Evaluator, import, kept, of_run, verdict};
 use crate::analysis::ANALYSIS_VERSION;
-use crate::store::{ResultRecord, RunFilter, RunKind, RunRecord, RunState, Store, StoreError};
+use crate::store::{
+    ResultRecord, RunFilter, RunKind, RunRecord, RunState, Store, StoreError, Verdict,
+};
 
 /// How far a recomputed number may lie from the stored one before it counts as changed, dB.
 const SAME_DB: f64 = 1e-9;
@@ -48,6 +50,18 @@ pub async fn computed(store: &Store, run: &RunRecord) -> Result<Vec<ResultRecord
     }
 }
 
+/// The verdict over results of a run: by its plan, or of an imported one, which has none, the worst.
+pub async fn verdict_of(
+    store: &Store,
+    run: &RunRecord,
+    results: &[ResultRecord],
+) -> Result<Option<Verdict>, EvaluateError> {
+    Ok(match run.imported {
+        true => of_run(results.iter().map(|result| result.verdict)),
+        false => verdict(&kept(store, run).await?.0, results),
+    })
+}
+
 /// Recomputes every complete run of an item and compares. Changes nothing; takes as long as recomputing.
 pub async fn recomputed(store: &Store) -> Result<Recomputed, EvaluateError> {
     let mut found = Recomputed::default();
@@ -64,7 +78,7 @@ pub async fn recomputed(store: &Store) -> Result<Recomputed, EvaluateError> {
             recompute(store, run, &mut found).await?;
         }
         match u32::try_from(runs.len()) {
-            Ok(RUNS_AT_ONCE) => filter.offset += RUNS_AT_ONCE,
+            Ok(RUNS_AT_ONCE) => filter.after = runs.last().map(|run| run.id),
             _ => return Ok(found),
         }
     }
@@ -76,15 +90,14 @@ async fn recompute(
     found: &mut Recomputed,
 ) -> Result<(), EvaluateError> {
     let before = store.results(run.id).await?;
-    if run.verdict != verdict(&before) {
-        let says = |verdict: Option<_>| {
-            verdict.map_or("none".to_owned(), |v: crate::store::Verdict| v.to_string())
-        };
+    let of_points = verdict_of(store, run, &before).await?;
+    if run.verdict != of_points {
+        let says = |verdict: Option<Verdict>| verdict.map_or("none", Verdict::as_str);
         found.faults.push(format!(
             "run {}: its verdict is {}, that of its points {}",
             run.id,
             says(run.verdict),
-            says(verdict(&before))
+            says(of_points)
         ));
     }
     if before
@@ -164,10 +177,8 @@ mod tests {
             if run.kind == RunKind::Item {
                 let results = computed(&store, &run).await.expect("computed");
                 store.put_results(run.id, &results).await.expect("kept");
-                store
-                    .set_verdict(run.id, verdict(&results))
-                    .await
-                    .expect("set");
+                let verdict = verdict_of(&store, &run, &results).await.expect("a plan");
+                store.set_verdict(run.id, verdict).await.expect("set");
             }
         }
         let found = recomputed(&store).await.expect("recomputed");

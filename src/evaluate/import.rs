@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use serde_json::json;
 use sha2::{Digest, Sha256};
 
-use super::{EvaluateError, verdict};
+use super::{EvaluateError, of_run};
 use crate::analysis::ANALYSIS_VERSION;
 use crate::analysis::hand::{HandInput, judge_by_hand};
 use crate::config::{Fault, Faults, HandReading, read_readings};
@@ -126,7 +126,7 @@ fn run_of(readings: &[&HandReading]) -> ImportedRun {
         operator: first.operator.clone(),
         note: (!notes.is_empty()).then(|| notes.join("; ")),
         started: first.taken,
-        verdict: verdict(&results),
+        verdict: of_run(results.iter().map(|result| result.verdict)),
         results,
     }
 }
@@ -294,6 +294,95 @@ mod tests {
             store.runs(&RunFilter::default()).await.expect("read").len(),
             2
         );
+    }
+
+    /// Two models, three units each, by hand.
+    async fn two_models(store: &Store) {
+        let mut text = "item,date,frequency_mhz,reference_dbm,level_dbm,floor_dbm,u_db,limit_db,operator,lot,model\n".to_owned();
+        for (unit, level) in [("A-1", -80.0), ("A-2", -80.4), ("A-3", -79.7)] {
+            text += &format!("{unit},2019-05-03,400,-24,{level},-110,1,50,R. Fell,L-1,A\n");
+        }
+        for (unit, level) in [("B-1", -60.0), ("B-2", -60.3), ("B-3", -59.6)] {
+            text += &format!("{unit},2019-05-04,400,-24,{level},-110,,50,R. Fell,L-2,B\n");
+        }
+        import(store, "book.csv", &text, at())
+            .await
+            .expect("imported");
+    }
+
+    #[tokio::test]
+    async fn readings_by_hand_are_compared_judged_and_followed_with_their_uncertainty() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = Store::open(&folder.path().join("s.db"))
+            .await
+            .expect("a store");
+        two_models(&store).await;
+        let question = crate::evaluate::compare::Question {
+            within_db: 3.0,
+            confidence: 0.95,
+            by_face: false,
+        };
+        let compared = async || {
+            let a = crate::evaluate::compare::side(&store, "model:A").await?;
+            let b = crate::evaluate::compare::side(&store, "model:B").await?;
+            crate::evaluate::compare::compare(vec![a, b], &question)
+        };
+        let document = compared().await.expect("compared");
+        let samples = &document.groups[0].samples[0];
+        // The stated expanded uncertainty of 1 dB, k = 2, is shared by the units: nobody said it is not.
+        assert!((samples.u_db - 0.5).abs() < 1e-9, "{samples:?}");
+        let difference = &document.comparisons[0].points[0];
+        assert!((difference.difference_db.expect("known").abs() - 20.0).abs() < 0.5);
+
+        // A withdrawn run does not count, by whatever name.
+        let query = Query::parse("item:A-1").expect("a query");
+        let page = PageOf {
+            rows_max: 9,
+            after: None,
+        };
+        let run = store
+            .run_rows(&query, &page)
+            .await
+            .expect("read")
+            .rows
+            .remove(0)
+            .run
+            .id;
+        store
+            .withdraw(run, "the wrong unit", at())
+            .await
+            .expect("withdrawn");
+        let document = compared().await.expect("compared");
+        assert_eq!(document.sides[0].runs.len(), 2);
+        for name in [format!("run:{run}"), "item:A-1".to_owned()] {
+            let said = crate::evaluate::compare::side(&store, &name)
+                .await
+                .expect_err("none left");
+            assert!(said.to_string().contains("withdrawn"), "{said}");
+        }
+        let lot = crate::evaluate::lot::judge(&store, "L-1")
+            .await
+            .expect("judged");
+        assert_eq!(lot.units.len(), 2);
+        assert!(
+            lot.reasons
+                .iter()
+                .any(|reason| reason.contains("the wrong unit")),
+            "{:?}",
+            lot.reasons
+        );
+
+        // What needs a plan or traces says what it lacks.
+        let other = store
+            .runs(&RunFilter::default())
+            .await
+            .expect("read")
+            .remove(0);
+        let said = crate::evaluate::kept(&store, &other)
+            .await
+            .err()
+            .expect("none");
+        assert!(said.to_string().contains("read in from a file"), "{said}");
     }
 
     #[tokio::test]

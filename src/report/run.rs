@@ -1,18 +1,28 @@
 //! One run as a document: what `--json` prints, what the table and the picture are drawn from.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::chart::{Chart, Kind, Mark, Series};
+use crate::analysis::average::Average;
 use crate::analysis::budget::Budget;
-use crate::config::Plan;
-use crate::evaluate::{EvaluateError, kept};
-use crate::quantity::Frequency;
+use crate::analysis::flag::{Flag, FlagWord};
+use crate::analysis::forecast::{factor_of_gain_db_per_m, field_dbuv_per_m};
+use crate::config::{AntennaFigure, Combine, Plan, Station};
+use crate::evaluate::{EvaluateError, averages, compression, kept, measured_hz};
+use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
-    ReadingKind, ResultKind, ResultRecord, RunKind, RunRecord, Store, StoreError, Verdict,
+    ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, RunRow, RunState,
+    Store, StoreError, Verdict,
 };
 
+/// What stands where the station would, of a run whose readings were taken by hand.
+const IMPORTED: &str = "imported";
+
 /// A run with all its points.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct RunDocument {
     /// Its id.
     pub run: String,
@@ -40,20 +50,51 @@ pub struct RunDocument {
     pub state: String,
     /// Why it stopped or failed.
     pub reason: Option<String>,
-    /// The worst verdict of its points.
+    /// The verdict over its points.
     pub verdict: Option<Verdict>,
+    /// Whether its readings were taken by hand and read in from a file.
+    pub imported: bool,
+    /// Why somebody said that it is not to be counted; none where it counts.
+    pub withdrawn_why: Option<String>,
     /// Its points, in the order of frequency, face, polarisation, repeat.
     pub points: Vec<PointDocument>,
+    /// The means that decide instead of the points, where the plan asks for them.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub averages: Vec<AverageDocument>,
     /// The limit line of the plan, Hz and dB.
     #[serde(skip)]
     pub limit: Vec<(f64, f64)>,
 }
 
+/// The mean over the faces, polarisations and repeats of one frequency.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct AverageDocument {
+    /// Test frequency, Hz.
+    pub frequency_hz: f64,
+    /// The mean of the power that comes through, and how it stands to the limit.
+    #[serde(flatten)]
+    pub average: Average,
+}
+
+impl AverageDocument {
+    /// The mean as a person reads it; a bound is never rounded up.
+    pub fn se_text(&self) -> String {
+        PointDocument::se_words(self.average.kind, self.average.se_db)
+    }
+
+    /// Its margin, likewise.
+    pub fn margin_text(&self) -> String {
+        margin_words(self.average.kind, self.average.judgement.margin_db)
+    }
+}
+
 /// One point of a run.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PointDocument {
     /// Test frequency, Hz.
     pub frequency_hz: f64,
+    /// Where it was measured, Hz: the test frequency, unless another signal stood there.
+    pub measured_hz: f64,
     /// The side of the item that looked at the antenna; `open` in a reference.
     pub face: String,
     /// `horizontal` or `vertical`.
@@ -66,6 +107,9 @@ pub struct PointDocument {
     pub level_dbm: Option<f64>,
     /// The floor as shown, dBm.
     pub floor_dbm: Option<f64>,
+    /// The field at the receive antenna that the level (of a reference, the reference) stands for, dBµV/m; none
+    /// where nobody gave its antenna factor or gain.
+    pub field_dbuv_per_m: Option<f64>,
     /// SE, or its lower bound, dB.
     pub se_db: Option<f64>,
     /// `measured`, `at_least` or `none`.
@@ -88,6 +132,8 @@ pub struct PointDocument {
     pub verdict: Option<Verdict>,
     /// What is to be known about it, as words.
     pub flags: Vec<String>,
+    /// The figure of each flag that has one, in the unit the README gives.
+    pub flag_figures: BTreeMap<FlagWord, f64>,
     /// The uncertainty budget; of a bound, all but the item's noise.
     #[serde(skip)]
     pub budget: Option<Budget>,
@@ -104,11 +150,16 @@ impl PointDocument {
 
     /// The margin as a person reads it; of a bound never rounded up.
     pub fn margin_text(&self) -> String {
-        match (self.kind, self.margin_db) {
-            (ResultKind::AtLeast, Some(margin_db)) => format!("{:+.1}", round_down(margin_db)),
-            (_, Some(margin_db)) => format!("{margin_db:+.1}"),
-            (_, None) => "–".to_owned(),
-        }
+        margin_words(self.kind, self.margin_db)
+    }
+
+    /// The flags with their figures.
+    pub fn flags_text(&self) -> String {
+        let text = |word: &String| match word.parse::<FlagWord>() {
+            Ok(flag) => flag.with_figure(self.flag_figures.get(&flag).copied()),
+            Err(_) => word.clone(),
+        };
+        self.flags.iter().map(text).collect::<Vec<_>>().join(", ")
     }
 
     /// [`Self::se_text`] of a kind and a value.
@@ -121,29 +172,33 @@ impl PointDocument {
     }
 }
 
-/// To one decimal; never `-0.0`.
-pub fn one_decimal(number: f64) -> String {
-    format!("{:.1}", (number * 10.0).round() / 10.0 + 0.0)
+fn margin_words(kind: ResultKind, margin_db: Option<f64>) -> String {
+    match (kind, margin_db) {
+        (ResultKind::AtLeast, Some(margin_db)) => format!("{:+.1}", round_down(margin_db)),
+        (_, Some(margin_db)) => format!("{margin_db:+.1}"),
+        (_, None) => "–".to_owned(),
+    }
 }
 
 /// To one decimal, downwards, but for what is only the rounding of the machine.
-fn round_down(db: f64) -> f64 {
+pub(super) fn round_down(db: f64) -> f64 {
     (db * 10.0 + 1e-6).floor() / 10.0
 }
 
 impl RunDocument {
     /// From the store alone.
     pub async fn read(store: &Store, run: &RunRecord) -> Result<Self, EvaluateError> {
-        let (plan, station, limit) = made_with(store, run).await?;
+        let made_with = MadeWith::of(store, run).await?;
+        let results = store.results(run.id).await?;
         let mut points = match run.kind {
-            RunKind::Item => store
-                .results(run.id)
-                .await?
-                .iter()
-                .map(PointDocument::from)
-                .collect(),
+            RunKind::Item => results.iter().map(PointDocument::from).collect(),
             RunKind::Reference => reference_points(store, run).await?,
         };
+        if let Some((_, station)) = &made_with.kept {
+            for point in &mut points {
+                point.field_dbuv_per_m = field(station, point);
+            }
+        }
         points.sort_by(|a: &PointDocument, b: &PointDocument| {
             (a.frequency_hz.to_bits(), &a.face, &a.polarisation, a.repeat).cmp(&(
                 b.frequency_hz.to_bits(),
@@ -158,8 +213,10 @@ impl RunDocument {
             item: run.item.clone(),
             model: run.model.clone(),
             lot: run.lot.clone(),
-            plan,
-            station,
+            limit: made_with.limit(&results),
+            averages: made_with.averages(&results),
+            plan: made_with.plan,
+            station: made_with.station,
             reference_run: run.reference_run.map(|id| id.to_string()),
             operator: run.operator.clone(),
             started: run.started.to_string(),
@@ -167,8 +224,9 @@ impl RunDocument {
             state: run.state.to_string(),
             reason: run.reason.clone(),
             verdict: run.verdict,
+            imported: run.imported,
+            withdrawn_why: run.withdrawn_why.clone(),
             points,
-            limit,
         })
     }
 
@@ -185,9 +243,39 @@ impl RunDocument {
             })
     }
 
+    /// The mean with the least margin or SE, where means decide.
+    fn worst_average(&self) -> Option<&AverageDocument> {
+        let rank = |it: &AverageDocument| it.average.judgement.margin_db.or(it.average.se_db);
+        self.averages
+            .iter()
+            .filter(|it| rank(it).is_some())
+            .min_by(|a, b| {
+                rank(a)
+                    .partial_cmp(&rank(b))
+                    .unwrap_or(std::cmp::Ordering::Equal)
+            })
+    }
+
+    /// Where it is decided and by how much.
+    fn decided_at(&self) -> Option<String> {
+        if let Some(worst) = self.worst_average() {
+            let at = Frequency::from_hz(worst.frequency_hz);
+            let mean = format!("the mean of {} points at {at}", worst.average.parts);
+            return Some(match worst.average.judgement.margin_db {
+                Some(margin) => format!(
+                    "least margin {margin:+.1} dB in {mean} (SE {} dB)",
+                    worst.se_text()
+                ),
+                None => format!("least SE {} dB in {mean}", worst.se_text()),
+            });
+        }
+        self.worst().map(place_of)
+    }
+
     /// The verdict in one sentence, with where it is decided.
     pub fn sentence(&self) -> String {
-        sentence(self.verdict, self.state == "complete", self.worst())
+        let said = said(self.verdict, self.state == "complete", self.decided_at());
+        with_withdrawn(self.withdrawn_why.as_deref(), said)
     }
 
     /// At each frequency the point that decides: the least SE or bound of all faces, polarisations and
@@ -209,14 +297,18 @@ impl RunDocument {
 
     /// The picture of what decides over frequency, for a panel among others.
     pub fn deciding_chart(&self) -> Chart {
-        let verdict = match (self.verdict, self.worst().and_then(|worst| worst.margin_db)) {
+        let margin_db = match self.worst_average() {
+            Some(average) => average.average.judgement.margin_db,
+            None => self.worst().and_then(|worst| worst.margin_db),
+        };
+        let verdict = match (self.verdict, margin_db) {
             (Some(verdict), Some(margin)) => format!("{verdict}, least margin {margin:+.1} dB"),
             _ => self.sentence(),
         };
         Chart {
             series: vec![Series {
                 label: "least of all faces and polarisations".to_owned(),
-                points: self.deciding().into_iter().map(mark).collect(),
+                points: self.deciding_marks(),
             }],
             verdict: Some(verdict),
             ..self.chart()
@@ -249,8 +341,47 @@ impl RunDocument {
             limit: self.limit.clone(),
             series,
             visible: self.visible(),
-            footer: format!("run {} · {}", self.run, self.started),
+            footer: format!("run {} · {}{}", self.run, self.started, self.moved_text()),
+            ..Chart::default()
         }
+    }
+
+    /// Which frequencies were measured beside what the plan asks for, for the foot of a picture.
+    fn moved_text(&self) -> String {
+        const NAMED: usize = 4;
+        let mut moved: Vec<String> = self
+            .points
+            .iter()
+            .filter(|point| point.measured_hz != point.frequency_hz)
+            .map(|point| {
+                let [asked, measured] = [point.frequency_hz, point.measured_hz];
+                format!(
+                    "{} measured at {}",
+                    Frequency::from_hz(asked),
+                    Frequency::from_hz(measured)
+                )
+            })
+            .collect();
+        moved.dedup();
+        let more = match moved.len().saturating_sub(NAMED) {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        moved.truncate(NAMED);
+        match moved.is_empty() {
+            true => String::new(),
+            false => format!(" · {}{more}", moved.join(", ")),
+        }
+    }
+
+    /// The marks of what decides.
+    pub(super) fn deciding_marks(&self) -> Vec<Mark> {
+        self.deciding().into_iter().map(mark).collect()
+    }
+
+    /// Every point with its mark on a chart.
+    pub(super) fn marks(&self) -> impl Iterator<Item = (&PointDocument, Mark)> {
+        self.points.iter().map(|point| (point, mark(point)))
     }
 
     /// At each frequency the least dynamic range of all faces and polarisations.
@@ -271,23 +402,8 @@ impl RunDocument {
     }
 }
 
-/// The verdict of a run in one sentence, with the point that decides it.
-pub fn sentence(
-    verdict: Option<Verdict>,
-    is_complete: bool,
-    worst: Option<&PointDocument>,
-) -> String {
-    let worst = worst.map(|point| {
-        let at = Frequency::from_hz(point.frequency_hz);
-        let where_ = format!("{at}, {}, {}", point.face, point.polarisation);
-        match point.margin_db {
-            Some(margin) => format!(
-                "least margin {margin:+.1} dB at {where_} (SE {} dB)",
-                point.se_text()
-            ),
-            None => format!("least SE {} dB at {where_}", point.se_text()),
-        }
-    });
+/// The verdict of a run in one sentence, with where it is decided.
+fn said(verdict: Option<Verdict>, is_complete: bool, place: Option<String>) -> String {
     let verdict = match verdict {
         Some(Verdict::Pass) => "pass",
         Some(Verdict::Fail) => "fail",
@@ -295,9 +411,74 @@ pub fn sentence(
         None if !is_complete => "not complete",
         None => "not judged",
     };
-    match worst {
-        Some(worst) => format!("{verdict}: {worst}"),
+    match place {
+        Some(place) => format!("{verdict}: {place}"),
         None => verdict.to_owned(),
+    }
+}
+
+fn place_of(point: &PointDocument) -> String {
+    let at = Frequency::from_hz(point.frequency_hz);
+    let where_ = format!("{at}, {}, {}", point.face, point.polarisation);
+    match point.margin_db {
+        Some(margin) => format!(
+            "least margin {margin:+.1} dB at {where_} (SE {} dB)",
+            point.se_text()
+        ),
+        None => format!("least SE {} dB at {where_}", point.se_text()),
+    }
+}
+
+fn with_withdrawn(why: Option<&str>, said: String) -> String {
+    match (why, said.is_empty()) {
+        (None, _) => said,
+        (Some(why), true) => format!("withdrawn ({why})"),
+        (Some(why), false) => format!("withdrawn ({why}); {said}"),
+    }
+}
+
+/// The sentence of each run of a list; a reference has no verdict. Runs are read whole only where means decide.
+pub async fn sentences(store: &Store, rows: &[RunRow]) -> Result<Vec<String>, EvaluateError> {
+    let mut by_means: BTreeMap<&str, bool> = BTreeMap::new();
+    let mut sentences = Vec::with_capacity(rows.len());
+    for row in rows {
+        let run = &row.run;
+        let why = run.withdrawn_why.as_deref();
+        if run.kind == RunKind::Reference {
+            sentences.push(with_withdrawn(why, String::new()));
+            continue;
+        }
+        let means = match by_means.get(run.plan_sha.as_str()) {
+            Some(means) => *means,
+            None => {
+                let means = means_decide(store, run).await?;
+                by_means.insert(&run.plan_sha, means);
+                means
+            }
+        };
+        sentences.push(match means {
+            true => RunDocument::read(store, run).await?.sentence(),
+            false => {
+                let worst = row.worst.as_ref().map(PointDocument::from);
+                let place = worst.as_ref().map(place_of);
+                with_withdrawn(
+                    why,
+                    said(run.verdict, run.state == RunState::Complete, place),
+                )
+            }
+        });
+    }
+    Ok(sentences)
+}
+
+/// Whether the run's plan asks for means. One that this program cannot read hinders no list.
+async fn means_decide(store: &Store, run: &RunRecord) -> Result<bool, EvaluateError> {
+    match MadeWith::of(store, run).await {
+        Ok(made_with) => Ok(made_with
+            .kept
+            .is_some_and(|(plan, _)| plan.combine == Combine::Average)),
+        Err(EvaluateError::Kept { .. }) => Ok(false),
+        Err(error) => Err(error),
     }
 }
 
@@ -314,26 +495,58 @@ fn mark(point: &PointDocument) -> Mark {
     }
 }
 
-/// Names of plan and station, and the limit line. An imported run has neither but for the file it came from;
-/// its limits stand with its points.
-async fn made_with(
-    store: &Store,
-    run: &RunRecord,
-) -> Result<(String, String, Vec<(f64, f64)>), EvaluateError> {
-    if !run.imported {
+/// What a run was made with. An imported run has neither plan nor station, but the file it came from; its limits
+/// stand with its points.
+struct MadeWith {
+    plan: String,
+    station: String,
+    kept: Option<(Plan, Station)>,
+}
+
+impl MadeWith {
+    async fn of(store: &Store, run: &RunRecord) -> Result<Self, EvaluateError> {
+        if run.imported {
+            let file = store.snapshot(&run.plan_sha).await?;
+            return Ok(Self {
+                plan: file.map_or_else(String::new, |file| file.name),
+                station: IMPORTED.to_owned(),
+                kept: None,
+            });
+        }
         let (plan, station) = kept(store, run).await?;
-        let limit = limit(&plan);
-        return Ok((plan.name, station.name, limit));
+        Ok(Self {
+            plan: plan.name.clone(),
+            station: station.name.clone(),
+            kept: Some((plan, station)),
+        })
     }
-    let file = store.snapshot(&run.plan_sha).await?;
-    let name = file.map_or_else(String::new, |file| file.name);
-    let results = store.results(run.id).await?;
-    let mut limit: Vec<(f64, f64)> = results
-        .iter()
-        .filter_map(|result| Some((result.point.frequency_hz, result.limit_db?)))
-        .collect();
-    limit.dedup();
-    Ok((name, "imported".to_owned(), limit))
+
+    /// The limit line, Hz and dB.
+    fn limit(&self, results: &[ResultRecord]) -> Vec<(f64, f64)> {
+        match &self.kept {
+            Some((plan, _)) => limit(plan),
+            None => {
+                let limit_of =
+                    |result: &ResultRecord| Some((result.point.frequency_hz, result.limit_db?));
+                let mut limit: Vec<_> = results.iter().filter_map(limit_of).collect();
+                limit.dedup();
+                limit
+            }
+        }
+    }
+
+    fn averages(&self, results: &[ResultRecord]) -> Vec<AverageDocument> {
+        match &self.kept {
+            Some((plan, _)) if plan.combine == Combine::Average => averages(plan, results)
+                .into_iter()
+                .map(|(frequency_hz, average)| AverageDocument {
+                    frequency_hz,
+                    average,
+                })
+                .collect(),
+            _ => Vec::new(),
+        }
+    }
 }
 
 fn limit(plan: &Plan) -> Vec<(f64, f64)> {
@@ -345,12 +558,16 @@ impl From<&ResultRecord> for PointDocument {
         let point = &result.point;
         Self {
             frequency_hz: point.frequency_hz,
+            measured_hz: result.detail["measured_hz"]
+                .as_f64()
+                .unwrap_or(point.frequency_hz),
             face: point.face.clone(),
             polarisation: point.polarisation.clone(),
             repeat: point.repeat,
             reference_dbm: result.reference_dbm,
             level_dbm: result.level_dbm,
             floor_dbm: result.floor_dbm,
+            field_dbuv_per_m: None,
             se_db: result.se_db,
             kind: result.kind,
             u_db: result.u_db,
@@ -362,10 +579,52 @@ impl From<&ResultRecord> for PointDocument {
             conformity: result.conformity,
             verdict: result.verdict,
             flags: result.flags.clone(),
+            flag_figures: figures(&result.detail["flags"]),
             budget: serde_json::from_value(result.detail["budget"].clone()).ok(),
             true_se_db: None,
         }
     }
+}
+
+/// The figures of the flags kept with a result.
+fn figures(flags: &serde_json::Value) -> BTreeMap<FlagWord, f64> {
+    let flags: Vec<Flag> = serde_json::from_value(flags.clone()).unwrap_or_default();
+    flags
+        .into_iter()
+        .filter_map(|flag| Some((flag.word, flag.figure?)))
+        .collect()
+}
+
+/// The field behind a level, by what the station file says of the receive antenna.
+fn field(station: &Station, point: &PointDocument) -> Option<f64> {
+    let at = Frequency::from_hz(point.measured_hz);
+    let antenna = &station.receive_antenna;
+    let factor_db_per_m = match antenna.figure.as_ref()? {
+        AntennaFigure::Factor(table) => table.at_db(at)?,
+        AntennaFigure::Gain(gain) => factor_of_gain_db_per_m(gain.at(at)?.db(), at.hz()),
+    };
+    let loss_db = match &antenna.cable_loss {
+        Some(loss) => loss.at(at)?.db(),
+        None => 0.0,
+    };
+    let level_dbm = point.level_dbm.or(point.reference_dbm)?;
+    Some(field_dbuv_per_m(level_dbm, factor_db_per_m, loss_db))
+}
+
+/// What a reference shows of itself: where it was moved, and what compresses.
+fn seen_in_reference<'a>(
+    signal: &'a ReadingRecord,
+    of: impl Fn(ReadingKind) -> Option<&'a ReadingRecord>,
+) -> Vec<Flag> {
+    let mut seen = Vec::new();
+    let moved_hz = measured_hz(signal) - signal.key.point.frequency_hz;
+    if moved_hz != 0.0 {
+        seen.push(Flag::new(FlagWord::Moved, moved_hz / 1e3));
+    }
+    if let (Some(floor), Some(step)) = (of(ReadingKind::Floor), of(ReadingKind::Step)) {
+        seen.extend(compression(signal, floor, step, of(ReadingKind::Pad)));
+    }
+    seen
 }
 
 /// A reference states no SE: its points are the levels and floors it read.
@@ -374,25 +633,27 @@ async fn reference_points(
     run: &RunRecord,
 ) -> Result<Vec<PointDocument>, StoreError> {
     let readings = store.readings(run.id).await?;
-    let floor = |signal: &crate::store::ReadingRecord| {
+    let of = |kind, signal: &ReadingRecord| {
         readings
             .iter()
-            .find(|r| r.key.kind == ReadingKind::Floor && r.key.point == signal.key.point)
-            .map(|reading| reading.peak_dbm)
+            .find(|r| r.key.kind == kind && r.key.point == signal.key.point)
     };
     Ok(readings
         .iter()
         .filter(|reading| reading.key.kind == ReadingKind::Signal)
         .map(|signal| {
-            let floor_dbm = floor(signal);
+            let floor_dbm = of(ReadingKind::Floor, signal).map(|floor| floor.peak_dbm);
+            let seen = seen_in_reference(signal, |kind| of(kind, signal));
             PointDocument {
                 frequency_hz: signal.key.point.frequency_hz,
+                measured_hz: measured_hz(signal),
                 face: signal.key.point.face.clone(),
                 polarisation: signal.key.point.polarisation.clone(),
                 repeat: signal.key.point.repeat,
                 reference_dbm: Some(signal.peak_dbm),
                 level_dbm: None,
                 floor_dbm,
+                field_dbuv_per_m: None,
                 se_db: None,
                 kind: ResultKind::None,
                 u_db: None,
@@ -403,7 +664,16 @@ async fn reference_points(
                 margin_db: None,
                 conformity: None,
                 verdict: None,
-                flags: signal.flags.clone(),
+                flags: signal
+                    .flags
+                    .iter()
+                    .cloned()
+                    .chain(seen.iter().map(|flag| flag.word.to_string()))
+                    .collect(),
+                flag_figures: seen
+                    .iter()
+                    .filter_map(|flag| Some((flag.word, flag.figure?)))
+                    .collect(),
                 budget: None,
                 true_se_db: None,
             }

@@ -501,6 +501,7 @@ fn push_runs(sql: &mut QueryBuilder<Sqlite>, query: &Query, words: &[Worded]) {
         "run.state",
         query.states.iter().map(|state| state.as_str()),
     );
+    push_words(sql, "run.kind", query.of.iter().map(|kind| kind.as_str()));
     if !query.runs.is_empty() {
         sql.push(" AND (false");
         for beginning in &query.runs {

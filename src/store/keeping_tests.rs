@@ -338,6 +338,51 @@ async fn files_that_contradict_each_other_are_not_merged() {
     assert!(said.contains("no such file"), "{said}");
 }
 
+#[tokio::test]
+async fn plans_of_lots_cycles_and_check_items_come_along_and_a_plan_is_never_settled() {
+    let bench = Bench::new().await;
+    let store = &bench.store;
+    let run = run_with_reference(store, "P-1", 0).await;
+    let other = copy_of(store, "other.db").await;
+    let lot = |accept| super::Lot {
+        name: "L-9".to_owned(),
+        model: None,
+        note: None,
+        first_seen: at(0),
+        rule: Some(super::LotRule {
+            size: None,
+            sample: 13,
+            accept: Some(accept),
+            content: None,
+            confidence: 0.95,
+            guard_db: None,
+            counts: super::Remeasured::Latest,
+            made: at(0),
+        }),
+    };
+    other.put_lot(&lot(0)).await.expect("a lot");
+    other.put_cycles(run, 20).await.expect("counted");
+    other.put_check_item("P-1", at(0)).await.expect("marked");
+    store.put_cycles(run, 3).await.expect("counted");
+
+    let merged = store.merge(other.path()).await.expect("merged");
+    assert_eq!(merged.settled.len(), 1, "{:?}", merged.settled);
+    assert!(merged.settled[0].starts_with("the cycles of run"));
+    other.merge(store.path()).await.expect("merged");
+    assert_eq!(content(store.path()).await, content(other.path()).await);
+    assert_eq!(store.lot("L-9").await.expect("read"), Some(lot(0)));
+    assert_eq!(store.check_items().await.expect("read"), ["P-1"]);
+
+    let third = copy_of(store, "third.db").await;
+    third.put_lot(&lot(1)).await.expect("another plan");
+    let said = store.merge(third.path()).await.expect_err("two plans");
+    assert!(
+        said.to_string()
+            .contains("the plan of lot L-9 is not the same in both"),
+        "{said}"
+    );
+}
+
 /// What a station may do between two merges.
 #[derive(Debug, Clone, Copy)]
 enum Deed {

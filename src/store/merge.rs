@@ -40,7 +40,7 @@ struct Table {
 }
 
 /// What is gathered.
-const GATHERED: [Table; 11] = [
+const GATHERED: [Table; 14] = [
     Table {
         name: "snapshot",
         row: "the file",
@@ -54,6 +54,13 @@ const GATHERED: [Table; 11] = [
         both: Both::Last(&[]),
     },
     Table {
+        name: "lot_rule",
+        row: "the plan of lot",
+        key: &["lot"],
+        // Fixed before the first unit, and so never settled afterwards.
+        both: Both::Same(&[]),
+    },
+    Table {
         name: "item",
         row: "item",
         key: &["serial"],
@@ -64,6 +71,18 @@ const GATHERED: [Table; 11] = [
         row: "run",
         key: &["id"],
         both: Both::Run,
+    },
+    Table {
+        name: "check_item",
+        row: "check item",
+        key: &["serial"],
+        both: Both::Last(&[]),
+    },
+    Table {
+        name: "run_cycles",
+        row: "the cycles of run",
+        key: &["run"],
+        both: Both::Last(&[]),
     },
     Table {
         name: "run_snapshot",
@@ -118,7 +137,19 @@ const GATHERED: [Table; 11] = [
 
 /// What stays with its station, or is made anew from what is gathered.
 #[cfg(test)]
-pub(super) const LEFT: [&str; 4] = ["_sqlx_migrations", "dictionary", "flagged", "worded"];
+pub(super) const LEFT: [&str; 11] = [
+    "_sqlx_migrations",
+    "dictionary",
+    "event",
+    "flagged",
+    "interlock",
+    "job",
+    "job_run",
+    "prompt",
+    "queue",
+    "token",
+    "worded",
+];
 
 #[cfg(test)]
 pub(super) fn gathered() -> Vec<&'static str> {

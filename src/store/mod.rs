@@ -10,6 +10,11 @@
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`].
 //! - History: a [`Query`] of text or options; [`Store::points`], [`Store::run_rows`].
+//! - Lots and their rules, cycles of use, check items: [`Store::put_lot`], [`Store::put_cycles`], [`Store::check_items`].
+//! - The queue: [`Store::submit`], [`Store::change_job`], [`Store::jobs`]; every change of it appends an event
+//!   in the same transaction ([`Store::events_after`]), so that one number tells whether anything is new.
+//! - The interlock log: [`Store::note_interlock`], [`Store::interlock_log`].
+//! - Who may ask over HTTP: [`Store::make_token`], [`Store::token`], [`Store::revoke_token`].
 //! - Many files and years: [`Store::back_up`], [`Store::restore`], [`Store::merge`], [`Store::prune`], [`Store::attach`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
@@ -17,17 +22,21 @@ mod check;
 mod detail;
 mod emission;
 mod error;
+mod event;
 mod export;
 mod history;
 #[cfg(test)]
 mod history_tests;
 mod import;
+mod interlock;
 #[cfg(test)]
 mod keeping_tests;
+mod lot;
 mod merge;
 mod open;
 mod prune;
 mod query;
+mod queue;
 mod reading;
 mod record;
 mod restore;
@@ -35,22 +44,32 @@ mod result;
 mod run;
 #[cfg(test)]
 mod tests;
+mod token;
 
 pub use error::StoreError;
+pub use event::{EVENTS_MAX, EventRecord, NewEvent};
 pub use export::{Format, UnknownFormat};
 pub use history::{Cursor, NotACursor, PAGE_ROWS_MAX, Page, PageOf};
 pub use import::{ImportedRun, Imports};
+pub use interlock::InterlockRecord;
+pub use lot::{Lot, LotRule, Remeasured};
 pub use merge::Merged;
 pub use prune::PrunedCounts;
 pub use query::{
     QUERY_BYTES_MAX, QUERY_KEYS, QUERY_VALUES_MAX, Query, QueryFault, QueryFaults, Sort, Withdrawn,
 };
-pub use record::{
-    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item, Levels, Moved,
-    NewEmission, NewReading, NewRun, Point, Pruned, ReadingKey, ReadingKind, ReadingRecord,
-    ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Snapshot,
-    SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
+pub use queue::{
+    ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
+    QueuePause, Repeat,
 };
+pub use record::{
+    Answer, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item, JobId,
+    JobKind, JobState, Levels, Moved, NewEmission, NewReading, NewRun, Point, PromptId, Pruned,
+    ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunFilter, RunId, RunKind,
+    RunRecord, RunRow, RunState, Scope, Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord,
+    Verdict, Wanted,
+};
+pub use token::TokenRecord;
 
 use jiff::Timestamp;
 use sha2::{Digest, Sha256};

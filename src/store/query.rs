@@ -9,7 +9,7 @@
 //! It becomes typed values here and bound parameters in [`super::history`]; it never becomes SQL text.
 
 use super::record::check_name;
-use super::{ResultKind, RunState, Verdict};
+use super::{ResultKind, RunKind, RunState, Verdict};
 use crate::analysis::flag::FlagWord;
 use crate::quantity::Frequency;
 use jiff::Timestamp;
@@ -27,12 +27,13 @@ const SAME_FREQUENCY: f64 = 1e-9;
 const ALIKE: f64 = 0.75;
 
 /// Every key with its values, as errors and help texts list them.
-pub const QUERY_KEYS: [(&str, &str); 16] = [
+pub const QUERY_KEYS: [(&str, &str); 17] = [
     ("item", "a serial"),
     ("model", "a model"),
     ("lot", "a lot"),
     ("operator", "who measured"),
     ("run", "a run's id or its beginning"),
+    ("of", "item or reference: what the run was of"),
     (
         "since",
         "2026, 2026-01, 2026-01-31 or a time: begun then or later",
@@ -92,6 +93,8 @@ pub struct Query {
     pub operators: Vec<String>,
     /// Beginnings of run ids, in capitals.
     pub runs: Vec<String>,
+    /// What the run was of.
+    pub of: Option<RunKind>,
     /// Begun then or later.
     pub since: Option<Timestamp>,
     /// Begun before.
@@ -257,6 +260,10 @@ impl Query {
                     )),
                 }
             }
+            "of" => once(
+                &mut self.of,
+                word_of(value, &[RunKind::Item, RunKind::Reference], |k| k.as_str())?,
+            ),
             "since" => once(&mut self.since, period(value)?.0),
             "until" => once(&mut self.until, period(value)?.1),
             "freq" => once(&mut self.frequency_hz, range(value)?),
@@ -359,6 +366,10 @@ impl fmt::Display for Query {
         list("lot", self.lots.clone());
         list("operator", self.operators.clone());
         list("run", self.runs.clone());
+        list(
+            "of",
+            texts(&self.of.iter().map(|k| k.as_str()).collect::<Vec<_>>()),
+        );
         list(
             "since",
             self.since.iter().map(Timestamp::to_string).collect(),

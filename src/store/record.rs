@@ -9,17 +9,18 @@ use std::fmt;
 use std::hash::{Hash, Hasher};
 use std::str::FromStr;
 use ulid::Ulid;
+use utoipa::ToSchema;
 
 /// A word that the database should not contain.
 #[derive(Debug, thiserror::Error)]
 #[error("`{0}` is not a {1}")]
-pub struct UnknownWord(String, &'static str);
+pub struct UnknownWord(pub(super) String, pub(super) &'static str);
 
 /// An enum of words: written the same in the database, in JSON and on screens.
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident, $what:literal { $($(#[$word_doc:meta])* $variant:ident = $word:literal),* $(,)? }) => {
         $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
         pub enum $name {
             $($(#[$word_doc])* #[serde(rename = $word)] $variant),*
         }
@@ -45,6 +46,7 @@ macro_rules! words {
         }
     };
 }
+pub(super) use words;
 
 words! {
     /// What a snapshot is a copy of.
@@ -88,6 +90,73 @@ words! {
         Signal = "signal",
         /// The receiver with the source on, a step lower.
         Step = "step",
+        /// The receiver with the source on and a step more attenuation at its own input.
+        Pad = "pad",
+        /// The receiver with the source off at the frequency asked for, where another signal stood.
+        Ambient = "ambient",
+    }
+}
+words! {
+    /// What a job of the queue does.
+    JobKind, "kind of job" {
+        /// Measures items, and a reference first if none is good.
+        Items = "items",
+        /// Measures the open path alone.
+        Reference = "reference",
+        /// Goes on with a run that was stopped, failed or cut off.
+        Rest = "rest",
+        /// Measures the check item, to prove that the station has not moved.
+        CheckItem = "check_item",
+    }
+}
+words! {
+    /// How far a job of the queue has come.
+    JobState, "state of a job" {
+        /// Its turn has not come.
+        Waiting = "waiting",
+        /// Being measured (or cut off by a crash).
+        Running = "running",
+        /// Being measured, and waiting for a person's hands.
+        Held = "held",
+        /// Set aside until somebody says `continue`.
+        Paused = "paused",
+        /// Everything was measured.
+        Done = "done",
+        /// Ended on an error; can be retried.
+        Failed = "failed",
+        /// Somebody does not want it any more.
+        Cancelled = "cancelled",
+    }
+}
+words! {
+    /// What is asked of a job that is being measured.
+    Wanted, "wish" {
+        /// Set it aside.
+        Pause = "pause",
+        /// Give it up.
+        Cancel = "cancel",
+    }
+}
+words! {
+    /// How a prompt ended.
+    Answer, "answer to a prompt" {
+        /// It was done.
+        Done = "done",
+        /// The measuring is to stop.
+        Stop = "stop",
+        /// Nobody answered in time.
+        Expired = "expired",
+        /// It was no longer wanted.
+        Withdrawn = "withdrawn",
+    }
+}
+words! {
+    /// What a token allows.
+    Scope, "scope" {
+        /// To look.
+        Read = "read",
+        /// To look, and to change what is done.
+        Operate = "operate",
     }
 }
 /// What `analysis` states is kept in its own words.
@@ -124,6 +193,16 @@ macro_rules! ids {
                 Self(Ulid::from_parts(ms, rest))
             }
         }
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                utoipa::openapi::ObjectBuilder::new()
+                    .schema_type(utoipa::openapi::schema::Type::String)
+                    .pattern(Some("^[0-7][0-9A-HJKMNP-TV-Z]{25}$"))
+                    .description(Some("A ULID."))
+                    .into()
+            }
+        }
+        impl ToSchema for $name {}
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.pad(&self.0.to_string())
@@ -151,7 +230,11 @@ ids! {
     /// The id of a run (a ULID).
     RunId,
     /// The id of an emission (a ULID).
-    EmissionId
+    EmissionId,
+    /// The id of a job of the queue (a ULID).
+    JobId,
+    /// The id of a prompt (a ULID).
+    PromptId
 }
 
 /// A station, plan or driver file as it was.
@@ -168,7 +251,7 @@ pub struct Snapshot {
 }
 
 /// A thing tested, as last described.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Item {
     /// What is written on it.
     pub serial: String,
@@ -270,7 +353,7 @@ pub struct RunRecord {
 /// Where and how often: what one SE value belongs to.
 ///
 /// Equal means the same bits of frequency: a point comes from the plan and is never computed anew.
-#[derive(Debug, Clone, Serialize, Deserialize)]
+#[derive(Debug, Clone, Serialize, Deserialize, ToSchema)]
 pub struct Point {
     /// Frequency, Hz.
     pub frequency_hz: f64,
@@ -474,7 +557,7 @@ pub struct TraceRecord {
 }
 
 /// What follows from the readings at one point.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ResultRecord {
     /// Where.
     #[serde(flatten)]
@@ -587,14 +670,16 @@ pub struct RunFilter {
     pub until: Option<Timestamp>,
     /// Those that were withdrawn, too; left out otherwise.
     pub withdrawn: bool,
+    /// Those that were read in from a file, or those that were measured; either when absent.
+    pub imported: Option<bool>,
+    /// Behind this run, which is the last of the page before.
+    pub after: Option<RunId>,
     /// At most so many rows; all when absent.
     pub limit: Option<u32>,
-    /// Rows to leave out first.
-    pub offset: u32,
 }
 
 /// One line of history.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct HistoryRow {
     /// The run.
     pub run: RunId,

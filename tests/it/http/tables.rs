@@ -1,0 +1,169 @@
+//! What was measured, as the API and the page show it.
+
+use muffle::daemon::access::Access;
+use serde_json::Value;
+
+use super::served::{Daemon, get};
+use crate::support::{Bench, plan};
+
+#[tokio::test]
+async fn a_run_can_be_read_whole_as_tables_and_as_pictures() {
+    let bench = Bench::start(5);
+    bench.write("plan.toml", &plan(&["100 MHz", "250 MHz"]));
+    bench.shelf("T-1", 40.0);
+    bench.measure("T-1").with(0, &[]);
+    let of_command = bench.latest();
+    let daemon = Daemon::over(
+        &bench.path("station.toml"),
+        &bench.path("muffle.db"),
+        Access::without_rates,
+        &["100 MHz"],
+    )
+    .await;
+
+    let first = daemon.ask(get("/api/v1/runs?limit=1")).await.json();
+    let second = format!(
+        "/api/v1/runs?limit=1&after={}",
+        first["next"].as_str().expect("more")
+    );
+    let second = daemon.ask(get(&second)).await.json();
+    assert_eq!(second["next"], Value::Null);
+    let (item, reference) = (&first["runs"][0], &second["runs"][0]);
+    assert_eq!(
+        (&item["item"], &item["kind"]),
+        (&"T-1".into(), &"item".into())
+    );
+    assert_eq!(reference["kind"], "reference");
+    let fit = daemon
+        .ask(get("/api/v1/runs?q=item:T-1%20verdict:pass%20of:item"))
+        .await
+        .json();
+    assert_eq!(fit["runs"].as_array().map(Vec::len), Some(1));
+    let none = daemon
+        .ask(get("/api/v1/runs?q=item:T-1%20verdict:fail"))
+        .await
+        .json();
+    assert_eq!(none["runs"], serde_json::json!([]));
+
+    let run = item["run"].as_str().expect("an id");
+    let document = daemon.ask(get(&format!("/api/v1/runs/{run}"))).await.json();
+    assert_eq!(document, of_command, "the same document as the command's");
+
+    let table = daemon
+        .ask(get(&format!("/api/v1/runs/{run}/points.csv")))
+        .await
+        .text();
+    assert_eq!(
+        table.lines().count(),
+        1 + document["points"].as_array().map_or(0, Vec::len)
+    );
+    traces(&daemon, run, &document["points"][0]).await;
+
+    let chart = daemon
+        .ask(get(&format!("/api/v1/runs/{run}/chart.svg")))
+        .await;
+    assert_eq!(chart.headers["content-type"], "image/svg+xml");
+    assert!(chart.text().starts_with("<svg"));
+    let page = daemon.ask(get(&format!("/runs/{run}"))).await.text();
+    assert!(
+        page.contains("T-1") && page.contains("<svg") && page.contains("/point?"),
+        "{page}"
+    );
+    let items = daemon.ask(get("/api/v1/items")).await.json();
+    assert_eq!(items["items"][0]["serial"], "T-1");
+    history(&daemon, run, &document).await;
+}
+
+/// The same question by the page, and point by point.
+async fn history(daemon: &Daemon, run: &str, document: &Value) {
+    let page = daemon.ask(get("/history?q=item:T-1%20since:2026")).await;
+    assert_eq!(page.status, 200, "{}", page.text());
+    assert!(page.text().contains(&format!("/runs/{run}")));
+    let page = daemon.ask(get("/history?q=item:T-2")).await.text();
+    assert!(
+        page.contains("Nothing fits") && page.contains("T-1"),
+        "a hint: {page}"
+    );
+    let page = daemon.ask(get("/history?q=item:T-1%20verdit:pass")).await;
+    assert_eq!(page.status, 400);
+    assert!(
+        page.text().contains("did you mean verdict?"),
+        "{}",
+        page.text()
+    );
+
+    let mut points = Vec::new();
+    let mut address = "/api/v1/points?q=item:T-1%20sort:oldest&limit=1".to_owned();
+    loop {
+        let page = daemon.ask(get(&address)).await.json();
+        points.extend(page["points"].as_array().expect("points").clone());
+        match page["next"].as_str() {
+            Some(next) => {
+                address = format!("/api/v1/points?q=item:T-1%20sort:oldest&limit=1&after={next}");
+            }
+            None => break,
+        }
+    }
+    let said = |points: &[Value]| -> Vec<_> {
+        let parts = |point: &Value| (point["frequency_hz"].clone(), point["se_db"].clone());
+        points.iter().map(parts).collect()
+    };
+    assert_eq!(
+        said(&points),
+        said(document["points"].as_array().expect("points"))
+    );
+}
+
+async fn traces(daemon: &Daemon, run: &str, point: &Value) {
+    let query = format!(
+        "frequency_hz={}&face={}&polarisation={}&repeat={}",
+        point["frequency_hz"],
+        point["face"].as_str().expect("a face"),
+        point["polarisation"].as_str().expect("a polarisation"),
+        point["repeat"]
+    );
+    let answer = daemon
+        .ask(get(&format!("/api/v1/runs/{run}/traces?{query}")))
+        .await
+        .json();
+    let traces = answer["traces"].as_array().expect("traces");
+    let names: Vec<_> = traces
+        .iter()
+        .map(|trace| (&trace["of"], &trace["kind"]))
+        .collect();
+    for (of, kind) in [
+        ("reference", "floor"),
+        ("reference", "signal"),
+        ("item", "floor"),
+        ("item", "signal"),
+    ] {
+        assert!(
+            names.contains(&(&of.into(), &kind.into())),
+            "{of} {kind}: {names:?}"
+        );
+    }
+    let signal = traces
+        .iter()
+        .find(|t| t["of"] == "item" && t["kind"] == "signal")
+        .expect("it");
+    let levels = signal["levels"].as_array().expect("levels");
+    let highest = levels
+        .iter()
+        .filter_map(Value::as_f64)
+        .fold(f64::MIN, f64::max);
+    assert!((highest - signal["peak_dbm"].as_f64().expect("a peak")).abs() < 1e-3);
+    let table = daemon
+        .ask(get(&format!("/api/v1/runs/{run}/traces.csv?{query}")))
+        .await
+        .text();
+    let count: usize = traces
+        .iter()
+        .map(|t| t["levels"].as_array().map_or(0, Vec::len))
+        .sum();
+    assert_eq!(table.lines().count(), 1 + count);
+    let page = daemon
+        .ask(get(&format!("/runs/{run}/point?{query}")))
+        .await
+        .text();
+    assert_eq!(page.matches("<svg class=\"trace\"").count(), traces.len());
+}
