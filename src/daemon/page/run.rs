@@ -17,11 +17,16 @@ pub(super) async fn page(
 ) -> Result<Markup, Fault> {
     let run = document(&site, &run).await?;
     let title = run.item.as_deref().unwrap_or("Reference").to_owned();
+    // The mark says the first word of it.
+    let sentence = run.sentence();
+    let reason = sentence.split_once(": ").map_or("", |(_, reason)| reason);
+    let stations = site.engine.stations();
     let body = html! {
-        (navigation("", &site.engine.stations()))
-        main {
+        (navigation("", &stations))
+        main #main {
+            p #said role="status" {}
             h1 { (title) }
-            p { (verdict_mark(run.verdict, &run.state)) " " (run.sentence()) }
+            p.verdict { (verdict_mark(run.verdict, &run.state)) (reason) }
             (facts(&run))
             @if run.kind == RunKind::Item {
                 div.picture.chart { (PreEscaped(run.chart().svg())) }
@@ -34,7 +39,7 @@ pub(super) async fn page(
             (points(&run))
         }
     };
-    Ok(layout(&title, None, &body))
+    Ok(layout(&title, &stations, &body))
 }
 
 fn facts(run: &RunDocument) -> Markup {
@@ -130,9 +135,11 @@ pub(super) async fn point(
     });
     let at = Frequency::from_hz(point.frequency_hz).to_string();
     let title = format!("{} at {at}", run.item.as_deref().unwrap_or("Reference"));
+    let stations = site.engine.stations();
     let body = html! {
-        (navigation("", &site.engine.stations()))
-        main {
+        (navigation("", &stations))
+        main #main {
+            p #said role="status" {}
             h1 { (title) }
             p { (point.face) ", " (point.polarisation) ", repeat " (point.repeat) }
             @if let Some(stated) = stated {
@@ -150,7 +157,7 @@ pub(super) async fn point(
             div.traces { @for trace in &traces { (figure(trace, &traces)) } }
         }
     };
-    Ok(layout(&title, None, &body))
+    Ok(layout(&title, &stations, &body))
 }
 
 /// A trace with the floor read before it.
