@@ -375,7 +375,8 @@ fn it_waits_for_hands_and_asks_only_for_what_does_not_stand_there() {
     site.wait_for(first, JobState::Done);
     // The repeats need nobody: the item stays.
     let all = || {
-        let jobs = site.store.jobs(&JobFilter::default());
+        let every = JobFilter::default();
+        let jobs = site.store.jobs(&every);
         site.runtime.block_on(jobs).expect("jobs")
     };
     site.wait("three are done", || {
@@ -572,17 +573,22 @@ fn told_to_end_it_ends_in_good_order_from_any_state() {
 }
 
 #[test]
-fn two_daemons_never_work_from_one_store() {
+fn two_daemons_never_own_one_station_nor_work_from_one_store() {
     let site = Site::new(false);
-    let _daemon = site.serve();
-    let mut second = site.spawn("station.toml");
-    let status = second.process.wait().expect("it ends");
-    assert_eq!(status.code(), Some(4));
-    assert!(
-        second.said("a daemon works from it already (process "),
-        "{}",
-        second.log()
-    );
+    let daemon = site.serve();
+    site.wait("the station is open", || daemon.said("the station is open"));
+    let refused = |station: &str, words: &str| {
+        let mut second = site.spawn(station);
+        let status = second.process.wait().expect("it ends");
+        assert_eq!(status.code(), Some(4));
+        assert!(second.said(words), "{}", second.log());
+    };
+    let owner = format!("{STATION} belongs to process {} (", daemon.pid());
+    refused("station.toml", &owner);
+    let other = Bench::start(12);
+    let text = other.station_text.replace("Tarn End", "Skell Moor");
+    site.bench.write("other.toml", &text);
+    refused("other.toml", "a daemon works from it already (process ");
 }
 
 #[test]

@@ -124,7 +124,7 @@ async fn a_measuring_that_blocks_its_thread_is_ended_meanwhile() {
     let (release, released) = std::sync::mpsc::channel::<()>();
     let blocked = tokio::spawn(async move {
         let stop = CancellationToken::new();
-        let measure = async {
+        let measure = async move {
             released.recv_timeout(PATIENCE).expect("released");
             Ok(())
         };

@@ -162,7 +162,10 @@ fn keeper_of(process: &Child) -> Pid {
     for task in std::fs::read_dir(format!("/proc/{id}/task")).expect("tasks") {
         let children = task.expect("a task").path().join("children");
         let text = std::fs::read_to_string(children).unwrap_or_default();
-        all.extend(text.split_whitespace().filter_map(|pid| pid.parse().ok()));
+        all.extend(
+            text.split_whitespace()
+                .filter_map(|pid| pid.parse::<i32>().ok()),
+        );
     }
     let is_keeper = |pid: &i32| {
         let words = std::fs::read(format!("/proc/{pid}/cmdline")).unwrap_or_default();
