@@ -463,11 +463,11 @@ impl Watch {
             Ok(told) => told.clone(),
             Err(_) => return StationError::KeeperGone,
         };
-        match (told.interfering, told.stop) {
-            (Some(why), _) => StationError::Interfered { why },
-            (None, Some(call)) if Some(&call) != before.as_ref() => {
+        match (told.stop, told.interfering) {
+            (Some(call), _) if Some(&call) != before.as_ref() => {
                 StationError::Called { who: call.who }
             }
+            (_, Some(why)) => StationError::Interfered { why },
             _ => StationError::KeeperGone,
         }
     }

@@ -8,8 +8,9 @@
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, Write};
-use std::os::unix::fs::{MetadataExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -163,10 +164,13 @@ pub fn owners() -> Vec<Owner> {
     owners
 }
 
-/// The socket of the keeper beside this process, for the instrument at `address`.
+/// A socket for a new keeper beside this process, for the instrument at `address`.
 pub(super) fn socket_path(address: &Address) -> PathBuf {
-    // With the process in its name: a socket that another user's process left behind cannot be removed.
-    let name = format!("{}.{}.sock", key(address), std::process::id());
+    // Each with a name of its own: what another user's process left behind cannot be removed, and a keeper that
+    // ends late must not remove the socket of the next one.
+    static KEEPERS: AtomicU32 = AtomicU32::new(0);
+    let number = KEEPERS.fetch_add(1, Ordering::Relaxed);
+    let name = format!("{}.{}.{number}.sock", key(address), std::process::id());
     run_folder().join(name)
 }
 
@@ -229,7 +233,9 @@ fn make_folder(path: &Path) -> io::Result<()> {
 /// Without creating it first: in a folder of all users the kernel refuses to create what is another's.
 fn open(path: &Path) -> io::Result<File> {
     let mut options = OpenOptions::new();
-    options.read(true).write(true);
+    // A link that somebody put in its place would have the file behind it overwritten.
+    let no_link = rustix::fs::OFlags::NOFOLLOW.bits().cast_signed();
+    options.read(true).write(true).custom_flags(no_link);
     match options.open(path) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             let file = options.create(true).truncate(false).open(path)?;

@@ -86,7 +86,7 @@ pub enum StationError {
     },
     /// Without a keeper nothing is emitted.
     #[error("nothing is emitted without a keeper beside this process: {0}")]
-    Keeper(#[from] KeeperFault),
+    Keeper(KeeperFault),
     /// The keeper ended while the output was on.
     #[error("the keeper beside this process ended, so the output was switched off")]
     KeeperGone,
@@ -149,6 +149,15 @@ pub enum StationError {
         /// What it was wanted for.
         role: &'static str,
     },
+}
+
+impl From<KeeperFault> for StationError {
+    fn from(fault: KeeperFault) -> Self {
+        match fault {
+            KeeperFault::Called { who } => Self::Called { who },
+            fault => Self::Keeper(fault),
+        }
+    }
 }
 
 impl From<StoreError> for StationError {
@@ -222,7 +231,7 @@ impl Station {
         let (owner, locks) = take_locks(&config)?;
         let charge = keeper::Charge {
             store: std::path::absolute(store.path()).unwrap_or_else(|_| store.path().to_owned()),
-            socket: lock::socket_path(&config.source.address),
+            socket: owner.socket.clone().unwrap_or_default(),
             before: locks[0]
                 .before
                 .as_ref()

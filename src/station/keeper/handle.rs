@@ -35,11 +35,11 @@ pub enum KeeperFault {
         /// What is known of it.
         reason: String,
     },
-    /// It does not let the output go on.
-    #[error("the keeper refuses: {why}")]
-    Refused {
-        /// Why.
-        why: String,
+    /// Somebody called for a stop just now.
+    #[error("stopped by {who}")]
+    Called {
+        /// Who.
+        who: String,
     },
 }
 
@@ -278,7 +278,7 @@ impl Nurse {
         }
         match said? {
             FromKeeper::Ready => Ok(()),
-            FromKeeper::Refused { why } => Err(KeeperFault::Refused { why }),
+            FromKeeper::Refused { why } => Err(KeeperFault::Called { who: why }),
             other => Err(unexpected(&other)),
         }
     }

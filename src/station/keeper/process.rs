@@ -178,7 +178,7 @@ impl<W: AsyncWrite + Unpin> Watching<W> {
             ToKeeper::Watch(_) => {}
             ToKeeper::On { longest, beat_max } => {
                 if let Some(who) = &self.unheard {
-                    let why = format!("{who} called for a stop");
+                    let why = who.clone();
                     return self.say(FromKeeper::Refused { why }).await;
                 }
                 let now = Instant::now();

@@ -97,9 +97,9 @@ pub enum FromKeeper {
     Watching,
     /// It knows that the output goes on.
     Ready,
-    /// The output must not go on.
+    /// It cannot watch, or the output must not go on.
     Refused {
-        /// Why.
+        /// Why; for an output, who has called for a stop.
         why: String,
     },
     /// It knows that the output is off.
