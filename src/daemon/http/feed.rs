@@ -262,13 +262,10 @@ async fn follow(engine: Engine, shared: Arc<Shared>) {
     let stations = engine.stations();
     let watched = stations.iter().filter_map(|name| engine.status(name).ok());
     let mut statuses: Vec<watch::Receiver<Arc<Status>>> = watched.collect();
-    for status in &mut statuses {
-        status.mark_changed();
-    }
     loop {
+        // All of them: to wait for a change is to have seen it. Those that are as before are not sent again.
         let frames: Vec<(String, Bytes)> = statuses
             .iter_mut()
-            .filter(|status| status.has_changed().unwrap_or(false))
             .map(|status| {
                 let status = status.borrow_and_update();
                 (status.station.clone(), frame(&status))

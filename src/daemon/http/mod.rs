@@ -27,6 +27,7 @@ use axum::{Json, Router, middleware};
 use tokio_util::sync::CancellationToken;
 use utoipa::openapi::OpenApi;
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::{PartialSchema, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
@@ -121,6 +122,9 @@ fn api() -> OpenApiRouter<Site> {
     let mut components = utoipa::openapi::Components::new();
     let bearer = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).build();
     components.add_security_scheme("token", SecurityScheme::Http(bearer));
+    // The refusals name it, and are not looked into.
+    let problem = Problem::name().into_owned();
+    components.schemas.insert(problem, Problem::schema());
     document.components = Some(components);
     OpenApiRouter::with_openapi(document)
         .routes(routes!(station::list))

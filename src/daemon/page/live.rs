@@ -39,6 +39,7 @@ pub(super) async fn page(
         (band(&station))
         (navigation(&station_path(&station), &site.engine.stations()))
         main #main {
+            h1.visually-hidden { (station) }
             noscript { p.message { "What the station is doing can be shown only with script. The history works without." } }
             p #said role="status" {}
             div.columns {
@@ -112,7 +113,7 @@ fn prompt() -> Markup {
             h2 #prompt-title { "Your hands are needed" }
             p #asked .text {}
             button #done-button type="button" { "Done" }
-            p.hint { "Or scan the item, once it stands. " span #until {} }
+            p.hint { "Or scan the item, once it stands. Then stand clear: the output goes on. " span #until {} }
         }
     }
 }
@@ -239,7 +240,10 @@ pub(super) async fn chart(
     };
     let document = RunDocument::read(site.store(), &run).await?;
     Ok(match run.kind {
-        RunKind::Item => PreEscaped(document.chart().svg()),
+        RunKind::Item => html! {
+            (PreEscaped(document.chart().svg()))
+            p { a href={ "/runs/" (run.id) } data-key="run" { "This run in full" } }
+        },
         RunKind::Reference => html! {
             p.quiet { "The reference is being measured: " (document.points.len()) " points so far. It has no SE." }
         },

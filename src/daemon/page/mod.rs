@@ -178,4 +178,65 @@ mod tests {
         let parsed = url::Url::parse(&address).expect("an address");
         assert_eq!(parsed.path(), "/Bank%201%2F%C3%A9%3F%26%23%25");
     }
+
+    /// Relative luminance of `#rrggbb` (WCAG 2.2, "relative luminance").
+    fn luminance(colour: &str) -> f64 {
+        let channel = |at: usize| {
+            let share = u8::from_str_radix(&colour[at..at + 2], 16).expect("hex");
+            match f64::from(share) / 255.0 {
+                share if share <= 0.04045 => share / 12.92,
+                share => ((share + 0.055) / 1.055).powf(2.4),
+            }
+        };
+        0.2126 * channel(1) + 0.7152 * channel(3) + 0.0722 * channel(5)
+    }
+
+    fn contrast(a: &str, b: &str) -> f64 {
+        let (a, b) = (luminance(a) + 0.05, luminance(b) + 0.05);
+        a.max(b) / a.min(b)
+    }
+
+    #[test]
+    fn text_and_signs_stand_out_in_both_themes() {
+        let style = include_str!("page.css");
+        let themes: Vec<&str> = style.split(":root {").skip(1).collect();
+        assert_eq!(themes.len(), 2);
+        let on_paper = ["ink", "quiet", "link", "pass", "fail", "undecided"];
+        let on_sheet = [
+            "ink",
+            "quiet",
+            "link",
+            "pass",
+            "fail",
+            "undecided",
+            "series-0",
+            "series-1",
+            "series-2",
+            "series-3",
+        ];
+        let papers = [
+            ("paper", &on_paper[..]),
+            ("sheet", &on_sheet),
+            ("beyond", &on_paper),
+        ];
+        let pairs = papers
+            .iter()
+            .flat_map(|(paper, inks)| inks.iter().map(move |ink| (*paper, *ink)));
+        let others = [
+            ("on-air", "on-air-ink"),
+            ("on-air-dark", "on-air-ink"),
+            ("ask", "ask-ink"),
+            ("strong", "on-strong"),
+        ];
+        for (number, theme) in themes.iter().enumerate() {
+            let colour = |name: &str| {
+                let (_, rest) = theme.split_once(&format!("--{name}: ")).expect(name);
+                &rest[..7]
+            };
+            for (paper, ink) in pairs.clone().chain(others) {
+                let found = contrast(colour(paper), colour(ink));
+                assert!(found >= 4.5, "theme {number}: {ink} on {paper}: {found:.2}");
+            }
+        }
+    }
 }

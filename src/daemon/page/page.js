@@ -18,6 +18,7 @@ const api = (path) => `/api/v1${path}`;
 const here = (path) => api(`/stations/${encodeURIComponent(station)}${path}`);
 
 let status = null;
+let heard = "";
 let heardAt = 0;
 let onAt = 0;
 let job = null;
@@ -190,6 +191,8 @@ function keyed(event) {
   lastKeyAt = now;
   if (event.key.length === 1) {
     scanned += event.key;
+    // A blank in a serial is no press of the button that has the focus.
+    if (scanned.length > 1 && event.target instanceof HTMLButtonElement) event.preventDefault();
     return;
   }
   if (event.key !== "Enter") return;
@@ -295,10 +298,11 @@ function live() {
   const all = () => Object.values(parts).forEach((refresh) => refresh());
   const source = new EventSource(api(`/events/stream?station=${encodeURIComponent(station)}`));
   source.addEventListener("status", (event) => {
-    status = JSON.parse(event.data);
     heardAt = performance.now();
+    if (event.data !== heard) parts.trace();
+    heard = event.data;
+    status = JSON.parse(event.data);
     show();
-    parts.trace();
     if (status.job !== job) {
       job = status.job;
       all();

@@ -27,7 +27,6 @@ pub const HERE: &str = "127.0.0.1:7373";
 /// The station, its store and its API.
 pub struct Daemon {
     pub store: Store,
-    pub engine: Engine,
     pub router: Router,
     pub stop: CancellationToken,
     /// Ends the stations when it is dropped.
@@ -107,10 +106,9 @@ impl Daemon {
             name: "short".to_owned(),
             text: plan(frequencies),
         }];
-        let site = Site::new(engine.clone(), access, plans, stop.clone());
+        let site = Site::new(engine, access, plans, stop.clone());
         Self {
             store,
-            engine,
             router: router(site),
             stop,
             _running: running,
