@@ -11,7 +11,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::EvaluateError;
-use super::unit::{Measured, Parts, Place, levelled, mean};
+use super::unit::{Measured, Parts, Place, mean};
 use crate::analysis::budget::root_sum_square;
 use crate::analysis::censored::Value;
 use crate::analysis::compare::{
@@ -357,7 +357,7 @@ fn samples(side: &Side, spot: &Spot, one_reference: bool) -> Samples {
     };
     let own_db = if values.len() > 1 { 0.0 } else { parts.own_db };
     Samples {
-        values: levelled(&values),
+        values,
         u_db: root_sum_square([own_db, parts.side_db, reference_db, scale_db]),
     }
 }

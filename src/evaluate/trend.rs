@@ -10,7 +10,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 
 use super::EvaluateError;
-use super::unit::{Measured, Place, levelled, mean, value};
+use super::unit::{Measured, Place, mean, value};
 use crate::analysis::censored::Value;
 use crate::analysis::trend::{BandPoint, Crossing, Trend, TrendPoint};
 use crate::store::{ResultRecord, RunFilter, RunId, RunKind, RunState, Store};
@@ -109,10 +109,10 @@ pub async fn trend(
         Axis::Days => ("day", "days"),
     };
     let values = |of: &dyn Fn(&Measured) -> Option<Value>| -> Vec<TrendPoint> {
-        let found = placed.iter().filter_map(|(at, run)| Some((*at, of(run)?)));
-        let (at, values): (Vec<f64>, Vec<Value>) = found.unzip();
-        let points = at.into_iter().zip(levelled(&values));
-        points.map(|(at, value)| TrendPoint { at, value }).collect()
+        let points = placed
+            .iter()
+            .filter_map(|(at, run)| of(run).map(|value| TrendPoint { at: *at, value }));
+        points.collect()
     };
     let margins = values(&|run| least(run, true));
     let has_limit = !margins.is_empty();

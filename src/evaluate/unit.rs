@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::analysis::budget::{Budget, Cause, root_sum_square};
-use crate::analysis::censored::{MEASURED_MIN, Value};
+use crate::analysis::censored::Value;
 use crate::store::{ResultKind, ResultRecord, RunId, RunRecord, Store};
 
 use super::EvaluateError;
@@ -108,28 +108,6 @@ pub(super) fn mean(closings: &[Value]) -> Option<Value> {
     }
 }
 
-/// Values as a likelihood may take them. It asks that bounds know nothing of the units, but near the floor a bound
-/// lies a little below what was read, and whoever was read by luck was read too high: fitted as they are, such
-/// values name false differences (see the test of planted ones). Everything from the lowest bound up is therefore
-/// only known to reach that bound, which is true of all of them whatever made them bounds. Where too few values
-/// are left below it for a fit, each counts as reached and no more.
-pub(super) fn levelled(values: &[Value]) -> Vec<Value> {
-    let bounds = values.iter().filter(|value| value.is_bound());
-    let Some(lowest_db) = bounds.map(|value| value.reached_db()).reduce(f64::min) else {
-        return values.to_vec();
-    };
-    let below = values.iter().filter(|value| value.reached_db() < lowest_db);
-    let enough = below.count() >= MEASURED_MIN;
-    values
-        .iter()
-        .map(|value| match (enough, value.reached_db()) {
-            (true, db) if db >= lowest_db => Value::at_least(lowest_db),
-            (true, _) => *value,
-            (false, db) => Value::at_least(db),
-        })
-        .collect()
-}
-
 /// The standard uncertainties of one SE, sorted by who shares them, dB.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Parts {
@@ -184,27 +162,5 @@ impl Parts {
             reference_db: of(&|p| p.reference_db),
             scale_db: of(&|p| p.scale_db),
         }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn values_above_the_lowest_bound_are_only_known_to_reach_it() {
-        let measured = [50.0, 51.0, 52.0].map(Value::measured);
-        assert_eq!(levelled(&measured), measured);
-        let mixed = [50.0, 51.0, 52.0, 55.0].map(Value::measured);
-        let mixed = [&mixed[..], &[53.0, 57.0].map(Value::at_least)].concat();
-        let expected = [&measured[..], &[53.0; 3].map(Value::at_least)].concat();
-        assert_eq!(levelled(&mixed), expected);
-        // Two are not enough for a fit: each reaches what it reached.
-        let few = [
-            Value::measured(50.0),
-            Value::measured(54.0),
-            Value::at_least(53.0),
-        ];
-        assert_eq!(levelled(&few), [50.0, 54.0, 53.0].map(Value::at_least));
     }
 }

@@ -6,7 +6,7 @@ use super::{LotUnit, VariablesAt};
 use crate::analysis::censored::Value;
 use crate::analysis::tolerance::{VariablesPlan, judge_variables};
 use crate::config::Rule;
-use crate::evaluate::unit::{Measured, Parts, levelled};
+use crate::evaluate::unit::{Measured, Parts};
 use crate::evaluate::{EvaluateError, kept};
 use crate::quantity::Frequency;
 use crate::store::{LotRule, Store, Verdict};
@@ -51,7 +51,7 @@ pub(super) async fn by_variables(
             confidence: rule.confidence,
             guard_db,
         };
-        let result = judge_variables(&levelled(&values), limit_db, &plan)
+        let result = judge_variables(&values, limit_db, &plan)
             .map_err(|cause| EvaluateError::not_answerable("the lot by variables", cause))?;
         variables.push(VariablesAt {
             frequency_hz,
