@@ -4,8 +4,8 @@
 //! makes a [`Flag`] of it. Those that only the procedure can see are handed to `judge_point`.
 
 use serde::{Deserialize, Serialize};
-use utoipa::ToSchema;
 use std::fmt;
+use utoipa::ToSchema;
 
 /// How much of a 10 dB step may be missing (ORACLES F2).
 const COMPRESSION_ALLOWED_DB: f64 = 0.3;
@@ -14,7 +14,9 @@ const COMPRESSION_ALLOWED_DB: f64 = 0.3;
 const ATTENUATION_ALLOWED_DB: f64 = 0.5;
 
 /// The word of a flag, as it stands in JSON.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum FlagWord {
     /// A measured reading so close to its floor that the noise moves it.

@@ -11,6 +11,7 @@ mod health;
 mod item;
 mod job;
 mod problem;
+mod reason;
 mod refusal;
 mod run;
 mod serve;
@@ -38,6 +39,7 @@ use crate::store::{PlanText, Store};
 
 pub use feed::{FEED_PAUSE, WATCHERS_MAX};
 pub use problem::{Body, Path, Problem, Query};
+pub(in crate::daemon) use reason::explained;
 pub(in crate::daemon) use run::{Which as RunsWanted, document};
 pub use serve::{CONNECTIONS_MAX, HEADER_BYTES_MAX, HEADER_TIME_MAX, TlsError, serve, tls};
 pub(in crate::daemon) use trace::{PointTrace, Which as PointWanted, traces_of};
@@ -143,6 +145,10 @@ fn api() -> OpenApiRouter<Site> {
         .routes(routes!(run::get))
         .routes(routes!(run::points_csv))
         .routes(routes!(run::chart))
+        .routes(routes!(reason::explain))
+        .routes(routes!(reason::picture))
+        .routes(routes!(reason::behind))
+        .routes(routes!(reason::layers))
         .routes(routes!(trace::list))
         .routes(routes!(trace::csv))
         .routes(routes!(item::list))

@@ -5,7 +5,9 @@ use maud::{Markup, PreEscaped, html};
 
 use super::trace::TracePicture;
 use super::{Fault, encoded, layout, navigation, verdict_mark};
-use crate::daemon::http::{Path, PointTrace, PointWanted, Query, Site, document, traces_of};
+use crate::daemon::http::{
+    Path, PointTrace, PointWanted, Query, Site, document, explained, traces_of,
+};
 use crate::quantity::Frequency;
 use crate::report::{PointDocument, RunDocument, one_decimal};
 use crate::store::{ReadingKind, RunKind};
@@ -16,6 +18,11 @@ pub(super) async fn page(
     Path(run): Path<String>,
 ) -> Result<Markup, Fault> {
     let run = document(&site, &run).await?;
+    // Where theory has nothing to say, the page says nothing.
+    let said = match run.kind {
+        RunKind::Item => explained(&site, &run.run).await.ok().map(|(_, said)| said),
+        RunKind::Reference => None,
+    };
     let title = run.item.as_deref().unwrap_or("Reference").to_owned();
     // The mark says the first word of it.
     let sentence = run.sentence();
@@ -37,6 +44,15 @@ pub(super) async fn page(
             }
             h2 { "Points" }
             (points(&run))
+            @if let Some(said) = &said {
+                h2 { "What the curve is consistent with" }
+                p { (said.sentence) }
+                p.quiet { "Theory beside the measurement, not instead of it. " (said.basis.validity) "." }
+                p.after {
+                    a.button href={ "/api/v1/runs/" (run.run) "/reasons.svg" } { "The fit as a picture" }
+                    a.button href={ "/api/v1/runs/" (run.run) "/reasons" } { "Reasons as JSON" }
+                }
+            }
         }
     };
     Ok(layout(&title, &stations, &body))
