@@ -28,15 +28,17 @@ pub(super) async fn page(
             (StatusCode::OK, runs(&wanted, &page, &hints))
         }
     };
+    let stations = site.engine.stations();
     let body = html! {
-        (navigation("/history", &site.engine.stations()))
-        main {
+        (navigation("/history", &stations))
+        main #main {
+            p #said role="status" {}
             h1 { "History" }
             (filter(&wanted.q))
             (found)
         }
     };
-    Ok((status, layout("History", None, &body)).into_response())
+    Ok((status, layout("History", &stations, &body)).into_response())
 }
 
 fn runs(wanted: &RunsWanted, page: &Runs, hints: &[String]) -> Markup {
