@@ -11,7 +11,8 @@ use tokio_util::sync::CancellationToken;
 
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
-use crate::config::{self, ItemEntry, Plan, load_items};
+use crate::config::{self, Arrangement, ItemEntry, Plan, load_items};
+use crate::evaluate;
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
@@ -54,6 +55,10 @@ pub(super) struct MeasureArgs {
     /// Measure a new reference even if there is one that is still good.
     #[arg(long, conflicts_with = "resume")]
     fresh_reference: bool,
+    /// With `arrangement = "scheduled"`: the recorder's file, as it can be read here. It is waited for after
+    /// everything was sent, and merged; without it, merge it yourself by `muffle record merge`.
+    #[arg(long, value_name = "FILE")]
+    recording: Option<PathBuf>,
     /// Who measures.
     #[arg(long, env = "MUFFLE_OPERATOR")]
     operator: Option<String>,
@@ -81,6 +86,18 @@ pub(super) enum Work {
     Rest(RunId),
 }
 
+impl Work {
+    async fn arrangement(&self, store: &Store) -> Result<Arrangement, CliError> {
+        Ok(match self {
+            Self::Items { plan, .. } => plan.arrangement,
+            Self::Rest(run) => {
+                let (plan, _) = evaluate::kept(store, &store.run(*run).await?).await?;
+                plan.arrangement
+            }
+        })
+    }
+}
+
 pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
     let station = config::Station::load(&args.station.station)?;
     let picture = args.picture.as_deref().map(picture_kind).transpose()?;
@@ -103,13 +120,21 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
             return Err(error);
         }
     };
+    super::record::merge_sent(&store, &runs, args.recording.as_deref()).await?;
     let documents = documents(&store, &runs).await?;
     if let (Some(path), Some(kind)) = (&args.picture, picture) {
         write_file(path, &draw(&documents, kind)?)?;
     }
     show(&documents, args.json)?;
     store.close().await;
-    Ok(verdict_code(worst(&documents)))
+    match documents
+        .iter()
+        .all(|d| d.state == RunState::Complete.as_str())
+    {
+        true => Ok(verdict_code(worst(&documents))),
+        // Sent, but not merged yet: nothing is known of it.
+        false => Ok(verdict_code(Some(Verdict::Undecided))),
+    }
 }
 
 fn open_events(path: &Path) -> Result<File, CliError> {
@@ -198,13 +223,20 @@ pub(super) async fn conduct(
     log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
+    let recorder = work.arrangement(store).await? == Arrangement::Scheduled;
+    let opening = async {
+        match recorder {
+            true => Station::open_source(station, store).await,
+            false => Station::open(station, store).await,
+        }
+    };
     let opened = tokio::select! {
-        opened = Station::open(station, store) => opened?,
+        opened = opening => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let station = Arc::new(opened);
     let watch = Watch::new(log);
-    let hands = Arc::new(Person::new(watch.bar()));
+    let hands = Arc::new(Person::new(watch.bar(), recorder));
     let (events, followed) = mpsc::channel(EVENTS_MAX);
     let following = tokio::spawn(watch.follow(followed));
     let procedure = Procedure {

@@ -11,6 +11,7 @@ mod find;
 mod history;
 mod measure;
 mod recompute;
+mod record;
 mod shield;
 mod show;
 mod sim;
@@ -46,6 +47,8 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Measure items against a plan, or go on with a run that was stopped.
     Measure(measure::MeasureArgs),
+    /// Follow a schedule beside a receiver in a closed item, write one, or merge what was recorded.
+    Record(record::RecordArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
     /// List the drivers, or try one against an instrument.
@@ -157,7 +160,9 @@ impl From<ProcedureError> for CliError {
             ProcedureError::Config(error) => error.into(),
             ProcedureError::Store(error) => error.into(),
             ProcedureError::Evaluate(error) => error.into(),
-            ProcedureError::NotResumable { .. } => Self::Input(error.to_string()),
+            ProcedureError::NotResumable { .. }
+            | ProcedureError::Schedule { .. }
+            | ProcedureError::Merge { .. } => Self::Input(error.to_string()),
             ProcedureError::Station {
                 cause: StationError::Log(error),
                 ..
@@ -177,6 +182,7 @@ impl From<ReportError> for CliError {
 pub async fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Measure(args) => measure::run(args).await,
+        Command::Record(args) => record::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,

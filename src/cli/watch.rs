@@ -98,6 +98,29 @@ impl Watch {
             Event::Closing { place, lasts } => {
                 self.line(&format!("{}: about {lasts}", shown(place)));
             }
+            Event::Pass {
+                place,
+                frequencies,
+                lasts,
+                schedule,
+            } => {
+                self.line(&format!(
+                    "{}: {frequencies} frequencies, about {lasts} by schedule {}…",
+                    shown(place),
+                    schedule.get(..12).unwrap_or(schedule)
+                ));
+                self.bar.reset();
+                self.bar.set_length(*frequencies as u64);
+            }
+            Event::Emitted { frequency_hz } => {
+                self.bar.inc(1);
+                let at = Frequency::from_hz(*frequency_hz);
+                self.bar.set_message(format!("{}, {at}, sent", self.said));
+            }
+            Event::Sent { run, item } => {
+                let what = item.as_deref().map_or("reference".to_owned(), shown);
+                self.line(&format!("{what}: sent; run {run} waits for its recording"));
+            }
             Event::Placing { placement } => {
                 self.bar
                     .set_message(format!("placing {}", shown(&placement.to_string())));
@@ -137,11 +160,13 @@ impl Watch {
 /// A person at the terminal.
 pub(super) struct Person {
     bar: ProgressBar,
+    /// Whether a recorder lies in the item with the receiver.
+    recorder: bool,
     lines: tokio::sync::Mutex<mpsc::Receiver<String>>,
 }
 
 impl Person {
-    pub(super) fn new(bar: ProgressBar) -> Self {
+    pub(super) fn new(bar: ProgressBar, recorder: bool) -> Self {
         let (sender, lines) = mpsc::channel(1);
         // A thread of its own: waiting for a line cannot be called off, and must not hold up the end.
         std::thread::spawn(move || {
@@ -153,6 +178,7 @@ impl Person {
         });
         Self {
             bar,
+            recorder,
             lines: tokio::sync::Mutex::new(lines),
         }
     }
@@ -162,6 +188,22 @@ impl Person {
 impl Hands for Person {
     async fn place(&self, placement: &Placement) -> bool {
         let request = match &placement.item {
+            None if self.recorder => format!(
+                "Take everything out of the way between the antennas, the receiver and its recorder in their place, `muffle record` running. Antennas {}.",
+                placement.polarisation
+            ),
+            Some(item) if self.recorder && placement.state == State::Open => format!(
+                "Put the receiver and its recorder into {}, or see that they are there, `muffle record` running; leave it open, its {} to the transmit antenna, antennas {}, and step back.",
+                shown(item),
+                shown(&placement.face),
+                placement.polarisation
+            ),
+            Some(item) if self.recorder => format!(
+                "See that `muffle record` is running, leave it in {} with the receiver, close it, turn its {} to the transmit antenna. Antennas {}. Be quick: the timetable goes on.",
+                shown(item),
+                shown(&placement.face),
+                placement.polarisation
+            ),
             None => format!(
                 "Take everything out of the way between the antennas. Antennas {}.",
                 placement.polarisation
@@ -189,8 +231,8 @@ impl Hands for Person {
         };
         self.bar.suspend(|| {
             eprintln!("\n  {request}");
-            // While an item of a sealed run is open, nothing is sent.
-            if placement.item.is_none() || placement.state != State::Open {
+            // While an item of a sealed run is open, nothing is sent but the markers of a scheduled one.
+            if self.recorder || placement.item.is_none() || placement.state != State::Open {
                 eprintln!("  The next readings transmit: stand clear.");
             }
             eprint!("  Enter when it stands, q and Enter to stop: ");

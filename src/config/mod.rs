@@ -21,10 +21,10 @@ pub use driver::{
     built_in_drivers,
 };
 pub use items::{ItemEntry, load_items};
-pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Settings};
+pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Scheduling, Settings};
 pub use station::{
-    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, ProtectedBand, Safety,
-    SourceRange, Station, Uncertainties,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Lone, ProtectedBand,
+    Safety, SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
 
@@ -64,7 +64,7 @@ pub enum ConfigError {
     },
 }
 
-fn read_file(path: &Path) -> Result<String, ConfigError> {
+pub(crate) fn read_file(path: &Path) -> Result<String, ConfigError> {
     std::fs::read_to_string(path).map_err(|cause| ConfigError::Unreadable {
         path: path.to_owned(),
         cause,

@@ -5,6 +5,7 @@
 //! and the run where it was; `resume` measures only what is missing.
 
 pub mod forecast;
+pub mod scheduled;
 mod sealed;
 mod steps;
 
@@ -83,6 +84,30 @@ pub enum ProcedureError {
         /// Why not, and what to do.
         reason: String,
     },
+    /// A schedule that cannot be followed.
+    #[error("{what}: {reason}")]
+    Schedule {
+        /// Its file, or its plan.
+        what: String,
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// The timetable went on before its time was kept.
+    #[error("{place}: {reason}")]
+    Late {
+        /// Where in the run.
+        place: String,
+        /// What was late, and what to do.
+        reason: String,
+    },
+    /// A recording that does not belong to the run, or not for certain.
+    #[error("nothing was merged into run {run}: {reason}")]
+    Merge {
+        /// Which run.
+        run: RunId,
+        /// Why, and what to do.
+        reason: String,
+    },
     /// Somebody asked to stop.
     #[error("stopped")]
     Stopped,
@@ -134,6 +159,29 @@ pub enum Event {
         place: String,
         /// How long the item stays closed, about.
         lasts: Time,
+    },
+    /// A pass of the scheduled arrangement begins.
+    Pass {
+        /// What for.
+        place: String,
+        /// Test frequencies in it.
+        frequencies: usize,
+        /// How long it takes, about.
+        lasts: Time,
+        /// SHA-256 of the schedule that the recorder must follow too.
+        schedule: String,
+    },
+    /// A test frequency of a pass was sent.
+    Emitted {
+        /// Which, Hz.
+        frequency_hz: f64,
+    },
+    /// All of a scheduled run was sent; it waits for its recording.
+    Sent {
+        /// Which.
+        run: RunId,
+        /// The item's serial; none for a reference.
+        item: Option<String>,
     },
     /// Something is being placed.
     Placing {
@@ -430,6 +478,10 @@ impl Procedure {
             Arrangement::Sealed => {
                 self.go_on_sealed(plan, run, item, &present, evaluator.as_ref())
                     .await?;
+            }
+            // Its readings come with the recording.
+            Arrangement::Scheduled => {
+                return self.go_on_scheduled(plan, run, item, &present).await;
             }
         }
         let verdict = match &evaluator {

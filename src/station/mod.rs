@@ -3,6 +3,7 @@
 //! Opening a station switches the source off before anything else and puts every emission that a crash
 //! left open in the log to rest. The guard is the only way to an output that is on.
 
+mod alone;
 mod clamp;
 mod guard;
 mod placement;
@@ -19,6 +20,7 @@ use crate::link::{Framing, link};
 use crate::quantity::{Frequency, Time};
 use crate::store::{EmissionEnd, Store, StoreError};
 
+pub use alone::LoneReceiver;
 pub use clamp::{Allowed, HeldBackBy, allowed, allowed_anywhere};
 pub use guard::{EmissionRequest, Emitted, Guard};
 pub use placement::{Placement, State, place_by_command};
@@ -97,7 +99,7 @@ impl From<StoreError> for StationError {
 pub struct Identities {
     /// The source's answer.
     pub source: String,
-    /// The receiver's answer.
+    /// The receiver's answer; empty where it is a recorder's.
     pub receiver: String,
 }
 
@@ -128,7 +130,8 @@ impl Station {
             }
         };
         settle_log(&config.name, store).await?;
-        let (receiver, receiver_identity) = start_receiver(&config).await?;
+        let (receiver, receiver_identity) =
+            start_receiver(&config.receiver, Some(&config.source.address)).await?;
         Ok(Self {
             guard: Guard::new(config.clone(), source, store.clone()),
             receiver,
@@ -206,12 +209,13 @@ fn source(entry: &InstrumentEntry) -> Result<Source, StationError> {
 /// The receiver in its known state, and who it is; looked for where else it may be when it is not at its
 /// address.
 async fn start_receiver(
-    config: &config::Station,
+    entry: &InstrumentEntry,
+    but_not: Option<&Address>,
 ) -> Result<(Handle<Receiver>, String), StationError> {
     let mut first_error = None;
-    for address in sealed::addresses(&config.receiver, &config.source.address) {
-        let receiver = Handle::own("receiver", receiver(&config.receiver, &address)?);
-        let wanted = config.receiver.identity.clone();
+    for address in sealed::addresses(entry, but_not) {
+        let receiver = Handle::own("receiver", receiver(entry, &address)?);
+        let wanted = entry.identity.clone();
         let started = receiver
             .run(move |receiver| Box::pin(async move { receiver.start(wanted.as_ref()).await }))
             .await;

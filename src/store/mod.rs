@@ -9,6 +9,7 @@
 //! - Runs and what they were made with: [`Store::put_snapshot`], [`Store::put_item`], [`Store::begin_run`].
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
+//! - The scheduled arrangement: [`Store::begin_recording`], [`Store::append_hold`], [`Store::begin_pass`], [`Store::merge_pass`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
@@ -17,6 +18,7 @@ mod error;
 mod open;
 mod reading;
 mod record;
+mod recording;
 mod result;
 mod run;
 #[cfg(test)]
@@ -25,9 +27,14 @@ mod tests;
 pub use error::StoreError;
 pub use record::{
     Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity, Item,
-    Levels, NewEmission, NewReading, NewRun, Point, ReadingKey, ReadingKind, ReadingRecord,
-    ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot,
-    SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
+    Levels, NewEmission, NewReading, NewRun, PassId, Point, ReadingKey, ReadingKind, ReadingRecord,
+    RecordingId, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunState,
+    Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
+};
+
+pub use recording::{
+    HoldRecord, Merged, NewHold, NewPass, NewRecording, PassRecord, RecordingRecord, SendingRecord,
+    SendingWhat,
 };
 
 use jiff::Timestamp;

@@ -147,7 +147,11 @@ ids! {
     /// The id of a run (a ULID).
     RunId,
     /// The id of an emission (a ULID).
-    EmissionId
+    EmissionId,
+    /// The id of a recording (a ULID).
+    RecordingId,
+    /// The id of a pass through a timetable (a ULID).
+    PassId
 }
 
 /// A station, plan or driver file as it was.
