@@ -211,6 +211,7 @@ impl Lone {
         let alone = Document::read(&file, &text, |root| {
             has_source = root.has("source");
             let name = root.required("name");
+            root.optional::<Length>("distance");
             let receiver = root.required_section("receiver", |section| {
                 let entry = instrument(section, drivers, "receiver");
                 let frequency = band(section, "frequency");

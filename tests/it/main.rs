@@ -9,6 +9,7 @@ mod fake;
 mod flags;
 mod house;
 mod kill;
+mod scheduled;
 mod support;
 mod trade;
 mod wire;
