@@ -11,7 +11,6 @@ use super::measure::{documents, find_run, show, stop_on_signal, worst};
 use super::table::{number, right, shown, table, trim_lines};
 use super::{CliError, StationArg, StoreArg, print, print_json, verdict_code, write_file};
 use crate::config::{Lone, Plan, read_file};
-use crate::procedure::ProcedureError;
 use crate::procedure::scheduled::{
     Clock, MergedRun, Recorder, RecorderEvent, Schedule, merge as merge_run,
 };
@@ -393,9 +392,8 @@ async fn merge_when_there(store: &Store, path: &Path, run: RunId) -> Result<Merg
     loop {
         let tried: Result<MergedRun, CliError> = async {
             let inside = Store::open_read_only(path).await?;
-            Ok(merge_run(store, &inside, run, false)
-                .await
-                .map_err(|error: ProcedureError| CliError::from(error))?)
+            let merged = merge_run(store, &inside, run, false).await;
+            merged.map_err(CliError::from)
         }
         .await;
         match tried {

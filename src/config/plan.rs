@@ -514,51 +514,57 @@ fn scheduling(
     });
     if had {
         read = root.section("schedule", |section| {
-            let defaults = read?;
-            let marker =
-                section.checked(
-                    "marker",
-                    Some(middle),
-                    |marker: Frequency| match frequencies.contains(&marker) {
-                        true => Ok(marker),
-                        false => Err(format!("{marker} is none of the plan's frequencies")),
-                    },
-                );
-            let chip = section.checked("chip", Some(defaults.chip), |chip: Time| {
-                match (0.05..=10.0).contains(&chip.s()) {
-                    true => Ok(chip),
-                    false => Err("must be from 50 ms to 10 s".to_owned()),
-                }
-            });
-            let limited = |time: Time, most_s: f64| match time.s() <= most_s {
-                true => Ok(time),
-                false => Err(format!("{time} is longer than {most_s} s")),
-            };
-            let hands =
-                section.checked("hands", Some(defaults.hands), |time| limited(time, 3600.0));
-            let uncertainty = section.checked(
-                "clock_uncertainty",
-                Some(defaults.clock_uncertainty),
-                |time| limited(time, 3600.0),
-            );
-            let drift = section.checked("clock_drift", Some(CLOCK_DRIFT), |part: f64| {
-                match (0.0..=1e-2).contains(&part) {
-                    true => Ok(part),
-                    false => Err("must be a small part, such as 100e-6".to_owned()),
-                }
-            });
-            let hold_time = section.optional::<Time>("hold_time");
-            Some(Scheduling {
-                marker: marker?,
-                chip: chip?,
-                hands: hands?,
-                clock_uncertainty: uncertainty?,
-                clock_drift: drift?,
-                hold_time,
-            })
+            scheduling_keys(section, read?, frequencies)
         });
     }
     read.map(Some)
+}
+
+fn scheduling_keys(
+    section: &mut Section<'_, '_>,
+    defaults: Scheduling,
+    frequencies: &[Frequency],
+) -> Option<Scheduling> {
+    let marker =
+        section.checked(
+            "marker",
+            Some(defaults.marker),
+            |marker: Frequency| match frequencies.contains(&marker) {
+                true => Ok(marker),
+                false => Err(format!("{marker} is none of the plan's frequencies")),
+            },
+        );
+    let chip = section.checked("chip", Some(defaults.chip), |chip: Time| {
+        match (0.05..=10.0).contains(&chip.s()) {
+            true => Ok(chip),
+            false => Err("must be from 50 ms to 10 s".to_owned()),
+        }
+    });
+    let limited = |time: Time, most_s: f64| match time.s() <= most_s {
+        true => Ok(time),
+        false => Err(format!("{time} is longer than {most_s} s")),
+    };
+    let hands = section.checked("hands", Some(defaults.hands), |time| limited(time, 3600.0));
+    let uncertainty = section.checked(
+        "clock_uncertainty",
+        Some(defaults.clock_uncertainty),
+        |time| limited(time, 3600.0),
+    );
+    let drift = section.checked("clock_drift", Some(CLOCK_DRIFT), |part: f64| {
+        match (0.0..=1e-2).contains(&part) {
+            true => Ok(part),
+            false => Err("must be a small part, such as 100e-6".to_owned()),
+        }
+    });
+    let hold_time = section.optional::<Time>("hold_time");
+    Some(Scheduling {
+        marker: marker?,
+        chip: chip?,
+        hands: hands?,
+        clock_uncertainty: uncertainty?,
+        clock_drift: drift?,
+        hold_time,
+    })
 }
 
 fn within(number: u32, low: u32, high: u32) -> Result<u32, String> {

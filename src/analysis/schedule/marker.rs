@@ -370,7 +370,7 @@ fn finest(samples: &[Sample], sent: &[On], (from_s, until_s): (f64, f64)) -> Opt
         .collect();
     apart.sort_by(f64::total_cmp);
     let spacing_s = *apart.get(apart.len() / 2)?;
-    if !(spacing_s > 0.0) || sent.is_empty() {
+    if spacing_s <= 0.0 || sent.is_empty() {
         return None;
     }
     let step_s = spacing_s / FINE_STEPS;

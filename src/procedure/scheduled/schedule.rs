@@ -90,7 +90,8 @@ impl Schedule {
         }
         let table = |roles: &[Role], hands_ms: f64| {
             let rules = Rules {
-                marker_ms: chip_ms * CHIPS as u64,
+                // A chip later it is clear that it was one.
+                marker_ms: chip_ms * (CHIPS as u64 + 1),
                 align_ms: SWITCH_MS + watch_ms.ceil() as u64,
                 drift: by.clock_drift,
                 hands_ms: hands_ms as u64,

@@ -16,7 +16,8 @@ use crate::store::{
     NewPass, PassId, ReadingKey, ReadingKind, RunId, RunKind, RunState, SendingRecord, SendingWhat,
 };
 
-/// From the last word of whoever placed things until the first chip, s.
+/// From the last word of whoever placed things until the first chip, s, beside two chips: the recorder may
+/// still be about to be sure of the marker before.
 const LEAD_S: f64 = 1.0;
 /// Why a run stands still that lacks nothing but its recording; said to the user too.
 const AWAITS: &str =
@@ -83,9 +84,8 @@ impl Procedure {
     ) -> Result<(), ProcedureError> {
         let (timetable, pattern) = schedule.part(kind);
         let placement = &stand.placement;
-        let place = placement.to_string();
         self.tell(Event::Pass {
-            place: place.clone(),
+            place: placement.to_string(),
             frequencies: stand.points.len(),
             lasts: Time::from_duration(std::time::Duration::from_secs_f64(schedule.length_s(kind))),
             schedule: schedule.sha256.clone(),
@@ -103,27 +103,7 @@ impl Procedure {
             false => State::Open,
         }))
         .await?;
-        let clock = Clock::system();
-        let began = whole_ms(later(clock.now(), LEAD_S));
-        let id = self
-            .store
-            .begin_pass(&NewPass {
-                run,
-                schedule: schedule.sha256.clone(),
-                face: placement.face.clone(),
-                polarisation: placement.polarisation.clone(),
-                repeat: placement.repeat,
-                began,
-            })
-            .await?;
-        let pass = Pass {
-            run,
-            id,
-            plan,
-            clock,
-            began,
-            place,
-        };
+        let pass = self.begin_pass(plan, run, schedule, placement).await?;
         self.send_marker(&pass, schedule, pattern, SendingWhat::Start, 0.0)
             .await?;
         if closed_meanwhile {
@@ -142,7 +122,7 @@ impl Procedure {
         if closed_meanwhile {
             self.place(&in_state(State::Open)).await?;
         }
-        let ends_s = (timetable.ends_ms as f64 / 1e3).max(clock.since_s(began) + LEAD_S);
+        let ends_s = (timetable.ends_ms as f64 / 1e3).max(pass.clock.since_s(pass.began) + LEAD_S);
         self.send_marker(
             &pass,
             schedule,
@@ -151,11 +131,43 @@ impl Procedure {
             ends_s,
         )
         .await?;
-        self.store.end_pass(id, clock.now()).await?;
+        self.store.end_pass(pass.id, pass.clock.now()).await?;
         if is_item && !closed_meanwhile {
             self.place(&in_state(State::Open)).await?;
         }
         Ok(())
+    }
+
+    /// Sets the clock of a pass, and notes that it begins.
+    async fn begin_pass<'a>(
+        &self,
+        plan: &'a Plan,
+        run: RunId,
+        schedule: &Schedule,
+        placement: &Placement,
+    ) -> Result<Pass<'a>, ProcedureError> {
+        let clock = Clock::system();
+        let lead_s = LEAD_S + 2.0 * schedule.chip_s();
+        let began = whole_ms(later(clock.now(), lead_s));
+        let id = self
+            .store
+            .begin_pass(&NewPass {
+                run,
+                schedule: schedule.sha256.clone(),
+                face: placement.face.clone(),
+                polarisation: placement.polarisation.clone(),
+                repeat: placement.repeat,
+                began,
+            })
+            .await?;
+        Ok(Pass {
+            run,
+            id,
+            plan,
+            clock,
+            began,
+            place: placement.to_string(),
+        })
     }
 
     /// Has something placed before its time is over.
