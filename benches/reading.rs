@@ -18,7 +18,7 @@ use muffle::config::{self, Drivers, ItemEntry, Plan};
 use muffle::evaluate::Evaluator;
 use muffle::procedure::{Hands, Procedure};
 use muffle::sim::{Addresses, BenchOptions, start};
-use muffle::station::{Placement, Station};
+use muffle::station::{Opening, Placement, Station};
 use muffle::store::{
     EmissionEnd, NewEmission, NewReading, NewRun, ReadingKind, ResultRecord, RunId, Store,
 };
@@ -77,7 +77,13 @@ impl Site {
         let config = config::Station::read("station.toml", &text, Drivers::Folder(Path::new(".")))
             .expect("a station");
         let (folder, store) = new_store().await;
-        let station = Station::open(config, &store).await.expect("opens");
+        let station = Station::open(
+            config,
+            &store,
+            &Opening::with_keeper(env!("CARGO_BIN_EXE_muffle")),
+        )
+        .await
+        .expect("opens");
         let (events, mut told) = mpsc::channel(256);
         tokio::spawn(async move { while told.recv().await.is_some() {} });
         let procedure = Procedure {
@@ -87,6 +93,7 @@ impl Site {
             events,
             stop: CancellationToken::new(),
             operator: None,
+            job: None,
         };
         Self {
             procedure,
@@ -294,8 +301,8 @@ impl Commits {
         let mut results = self.results.iter();
         for reading in &self.readings {
             let end = match reading.key.kind {
-                ReadingKind::Floor => None,
-                ReadingKind::Signal | ReadingKind::Step => {
+                ReadingKind::Floor | ReadingKind::Ambient => None,
+                ReadingKind::Signal | ReadingKind::Step | ReadingKind::Pad => {
                     let id = store.begin_emission(&emission(run, reading)).await;
                     Some(EmissionEnd {
                         id: id.expect("logged"),

@@ -3,23 +3,34 @@
 //! Used after every reading and by whoever computes a run anew, so that both give the same numbers. It
 //! knows a run only from the store: the plan and the station are read from the snapshots kept with it.
 
+pub mod compare;
+
+pub mod lot;
+pub mod stability;
+pub mod trend;
+mod unit;
+
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
 use jiff::Timestamp;
 use serde_json::json;
 
-use crate::analysis::budget::{BudgetInput, Given, PointScatter, Scatter};
-use crate::analysis::closing::{between_db, window_half_hz};
+use crate::analysis::average::{Average, Part, average};
+use crate::analysis::budget::{Budget, BudgetInput, Given, PointScatter, Scatter};
+use crate::analysis::closing::{between_db, harmonics_at, window_half_hz};
 use crate::analysis::flag::{Flag, FlagWord};
-use crate::analysis::floor::Hold;
+use crate::analysis::floor::{Floor, Hold};
 use crate::analysis::limit::LimitLine;
+use crate::analysis::noise::reaches_too_high;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
 use crate::analysis::shield::cavity::{BoxSize, Loading, modes};
 use crate::analysis::trace::{Picked, Trace as Levels, Window};
 use crate::analysis::verdict::{DecisionRule, of_run};
 use crate::analysis::{ANALYSIS_VERSION, AnalysisError};
-use crate::config::{ConfigError, Drivers, Plan, Rule, Station, Uncertainties};
+use crate::config::{
+    Combine, ConfigError, Correction, Drivers, Plan, Rule, Station, Uncertainties, Words,
+};
 use crate::quantity::{Frequency, Length, sides};
 use crate::store::{
     Point, ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunId, RunKind,
@@ -65,6 +76,14 @@ pub enum EvaluateError {
         /// What is missing.
         what: String,
     },
+    /// What was asked cannot be answered from what was measured.
+    #[error("{what}: {reason}")]
+    NotAnswerable {
+        /// What was asked.
+        what: String,
+        /// Why not, and what to do.
+        reason: String,
+    },
     /// The maths refused a reading.
     #[error("run {run}, {point}: {cause}")]
     Analysis {
@@ -77,6 +96,15 @@ pub enum EvaluateError {
     },
 }
 
+impl EvaluateError {
+    fn not_answerable(what: impl ToString, reason: impl ToString) -> Self {
+        Self::NotAnswerable {
+            what: what.to_string(),
+            reason: reason.to_string(),
+        }
+    }
+}
+
 /// Picks the peak of a trace at a test frequency, as every reading is picked.
 pub fn pick(
     trace: &Trace,
@@ -87,6 +115,27 @@ pub fn pick(
     let trace = Levels::new(trace.start_hz, trace.stop_hz, &levels)?;
     let bin_hz = trace.spacing_hz();
     trace.pick(window(frequency.hz(), resolution_bandwidth.hz(), bin_hz))
+}
+
+/// Whether another signal stands within `half_width` of a frequency, by a trace with the source off that was
+/// held over so many sweeps.
+pub fn ambient_within(
+    trace: &Trace,
+    frequency: Frequency,
+    half_width: Frequency,
+    resolution_bandwidth: Frequency,
+    sweeps: u32,
+) -> Result<bool, AnalysisError> {
+    let levels = trace.levels.to_f64();
+    let rbw_hz = resolution_bandwidth.hz();
+    let trace = Levels::new(trace.start_hz, trace.stop_hz, &levels)?;
+    let window = Window {
+        centre_hz: frequency.hz(),
+        half_width_hz: half_width.hz(),
+    };
+    let hold = Hold::over(sweeps);
+    let floor = Floor::of(&trace, window, frequency.hz(), &hold, rbw_hz)?;
+    Ok(floor.ambient_db.is_some() || reaches_too_high(trace.levels_dbm(), sweeps))
 }
 
 /// Where the peak is looked for in a trace of bins so far apart.
@@ -136,6 +185,8 @@ pub struct Evaluator {
     budget: BudgetInput,
     limit: Option<LimitLine>,
     distance_m: f64,
+    /// The preamplifier's gain, where the receiver's levels contain it.
+    preamplifier: Option<Correction>,
     /// The item's sides, where its size is written so that they can be read.
     sides: Vec<Length>,
     modes_hz: Vec<f64>,
@@ -170,6 +221,7 @@ impl Evaluator {
             modes_hz: lowest_modes_hz(&sides, &plan),
             sides,
             distance_m: station.distance.m(),
+            preamplifier: shown_gain(&station),
             store: store.clone(),
             run: run.clone(),
             reference,
@@ -184,6 +236,11 @@ impl Evaluator {
         self.limit
             .as_ref()
             .and_then(|line| line.at_db(frequency_hz))
+    }
+
+    /// The verdict over results of this run.
+    pub fn verdict(&self, results: &[ResultRecord]) -> Option<Verdict> {
+        verdict(&self.plan, results)
     }
 
     /// The run of the reference.
@@ -247,6 +304,10 @@ impl Evaluator {
         let step = self
             .reading(self.reference, ReadingKind::Step, &open)
             .await?;
+        let compressed = match &step {
+            Some(step) => self.compressed(&reference, step, &open).await?,
+            None => Vec::new(),
+        };
         let after = match self.run.reference_after {
             Some(after) => self.reading(after, ReadingKind::Signal, &open).await?,
             None => None,
@@ -254,7 +315,7 @@ impl Evaluator {
         let seen = Seen {
             repeats,
             drift_db: after.map(|after| after.peak_dbm - reference.signal.peak_dbm),
-            flags: self.observed(point, &reference, &item, step.as_ref()),
+            flags: self.observed(&reference, &item, compressed),
         };
         let judged = self
             .judge_pairs(point, &reference, &item, &seen)
@@ -263,7 +324,7 @@ impl Evaluator {
                 point: point.clone(),
                 cause,
             })?;
-        Ok(record(point, judged))
+        Ok(record(point, item.measured_hz(), judged))
     }
 
     async fn reading(
@@ -280,18 +341,32 @@ impl Evaluator {
         Ok(found.map(|(reading, _)| reading))
     }
 
-    /// What can be seen of the set-up and of the readings' own records.
-    fn observed(
+    /// What compresses in the reference, and who.
+    async fn compressed(
         &self,
-        point: &Point,
         reference: &Pair,
-        item: &Pair,
-        step: Option<&ReadingRecord>,
-    ) -> Vec<Flag> {
-        let mut flags = Vec::new();
-        let settings = self
-            .plan
-            .settings_at(Frequency::from_hz(point.frequency_hz));
+        step: &ReadingRecord,
+        open: &Point,
+    ) -> Result<Vec<Flag>, StoreError> {
+        let by = |pad| compression(&reference.signal, &reference.floor, step, pad);
+        match by(None) {
+            none if none.is_empty() => Ok(none),
+            _ => {
+                let pad = self.reading(self.reference, ReadingKind::Pad, open).await?;
+                Ok(by(pad.as_ref()))
+            }
+        }
+    }
+
+    /// What can be seen of the set-up and of the readings' own records.
+    fn observed(&self, reference: &Pair, item: &Pair, compressed: Vec<Flag>) -> Vec<Flag> {
+        let mut flags = compressed;
+        let asked_hz = item.signal.key.point.frequency_hz;
+        let settings = self.plan.settings_at(Frequency::from_hz(asked_hz));
+        let moved_hz = item.measured_hz() - asked_hz;
+        if moved_hz != 0.0 {
+            flags.push(Flag::new(FlagWord::Moved, moved_hz / 1e3));
+        }
         let held_back_db = settings.source_level.dbm() - item.source_level_dbm();
         if held_back_db > 0.0 {
             flags.push(Flag::new(FlagWord::LevelClamped, held_back_db));
@@ -301,14 +376,14 @@ impl Evaluator {
             let hours = age.as_secs_f64() / 3600.0;
             flags.push(Flag::new(FlagWord::StaleReference, hours));
         }
-        flags.extend(step.and_then(|step| compression(reference, step)));
-        flags.extend(self.set_up_flags(point));
+        flags.extend(item.harmonic());
+        flags.extend(self.set_up_flags(item.measured_hz()));
         flags
     }
 
-    fn set_up_flags(&self, point: &Point) -> Vec<Flag> {
+    fn set_up_flags(&self, frequency_hz: f64) -> Vec<Flag> {
         let mut flags = Vec::new();
-        let frequency = Frequency::from_hz(point.frequency_hz);
+        let frequency = Frequency::from_hz(frequency_hz);
         let reach_m = frequency.wavelength_m() / (2.0 * PI);
         if self.distance_m < reach_m {
             flags.push(Flag::new(FlagWord::NearField, reach_m));
@@ -320,7 +395,7 @@ impl Evaluator {
         let nearest = self
             .modes_hz
             .iter()
-            .map(|mode_hz| (mode_hz / point.frequency_hz - 1.0).abs())
+            .map(|mode_hz| (mode_hz / frequency_hz - 1.0).abs())
             .fold(f64::INFINITY, f64::min);
         if nearest < MODE_NEAR {
             flags.push(Flag::new(FlagWord::CavityResonance, 100.0 * nearest));
@@ -352,6 +427,17 @@ impl Evaluator {
         })
     }
 
+    /// What a preamplifier added to a reading as it was shown.
+    fn preamplifier_db(&self, pair: &Pair) -> f64 {
+        match &self.preamplifier {
+            Some(gain) if pair.preamplified() => {
+                let at = Frequency::from_hz(pair.measured_hz());
+                gain.at(at).map_or(0.0, |gain| gain.db())
+            }
+            _ => 0.0,
+        }
+    }
+
     fn judge_pairs(
         &self,
         point: &Point,
@@ -362,28 +448,68 @@ impl Evaluator {
         let frequency = Frequency::from_hz(point.frequency_hz);
         let span_hz = self.plan.settings_at(frequency).span.hz();
         judge_point(&PointInput {
-            reference: reference.input(point.frequency_hz, span_hz)?,
-            item: item.input(point.frequency_hz, span_hz)?,
-            setting_difference_db: item.source_level_dbm() - reference.source_level_dbm(),
+            reference: reference.input(span_hz)?,
+            item: item.input(span_hz)?,
+            setting_difference_db: item.source_level_dbm() - reference.source_level_dbm()
+                + self.preamplifier_db(item)
+                - self.preamplifier_db(reference),
             station: &self.budget,
             scatter: PointScatter {
                 repeats: seen.repeats,
                 drift_db: seen.drift_db,
-                settings_differ: item.attenuation_db() != reference.attenuation_db(),
+                settings_differ: item.attenuation_db() != reference.attenuation_db()
+                    || item.preamplified() != reference.preamplified(),
             },
-            limit: self.limit.as_ref(),
-            rule: match self.plan.rule {
-                Rule::Simple => DecisionRule::Simple,
-                Rule::Guarded => DecisionRule::Guarded,
-            },
+            limit_db: self.limit_db(point.frequency_hz),
+            rule: decision(&self.plan),
             observed: &seen.flags,
         })
     }
 }
 
-/// The verdict over all points: the worst decides.
-pub fn verdict(results: &[ResultRecord]) -> Option<Verdict> {
-    of_run(results.iter().map(|result| result.verdict))
+/// The verdict over all points of a run: the worst of them decides, or the worst of their averages where the
+/// plan asks for those.
+pub fn verdict(plan: &Plan, results: &[ResultRecord]) -> Option<Verdict> {
+    match plan.combine {
+        Combine::Worst => of_run(results.iter().map(|result| result.verdict)),
+        Combine::Average => of_run(
+            averages(plan, results)
+                .iter()
+                .map(|(_, average)| average.judgement.verdict),
+        ),
+    }
+}
+
+/// At each frequency (Hz, ascending) the mean over faces, polarisations and repeats.
+pub fn averages(plan: &Plan, results: &[ResultRecord]) -> Vec<(f64, Average)> {
+    let mut at: BTreeMap<u64, Vec<(&ResultRecord, Option<Budget>)>> = BTreeMap::new();
+    for result in results {
+        let budget = serde_json::from_value(result.detail["budget"].clone()).ok();
+        let bits = result.point.frequency_hz.to_bits();
+        at.entry(bits).or_default().push((result, budget));
+    }
+    at.into_iter()
+        .filter_map(|(bits, results)| {
+            let parts: Vec<_> = results
+                .iter()
+                .map(|(result, budget)| Part {
+                    kind: result.kind,
+                    se_db: result.se_db,
+                    budget: budget.as_ref(),
+                })
+                .collect();
+            let limit_db = results.iter().find_map(|(result, _)| result.limit_db);
+            let average = average(&parts, limit_db, decision(plan))?;
+            Some((f64::from_bits(bits), average))
+        })
+        .collect()
+}
+
+fn decision(plan: &Plan) -> DecisionRule {
+    match plan.rule {
+        Rule::Simple => DecisionRule::Simple,
+        Rule::Guarded => DecisionRule::Guarded,
+    }
 }
 
 /// What is known of a point besides its four traces.
@@ -393,15 +519,43 @@ struct Seen {
     flags: Vec<Flag>,
 }
 
-/// A step of the source must read as that step, unless something between source and receiver compresses.
-fn compression(reference: &Pair, step: &ReadingRecord) -> Option<Flag> {
-    let sent_db = reference.source_level_dbm() - source_level_dbm(step);
-    let above_floor_db = step.peak_dbm - reference.floor.peak_dbm;
+/// A step of the source must read as that step, unless something between source and receiver compresses;
+/// a step of the receiver's attenuation tells whether it is the receiver. By signal and floor of a reference
+/// and its readings of kind `step` and `pad`.
+pub fn compression(
+    signal: &ReadingRecord,
+    floor: &ReadingRecord,
+    step: &ReadingRecord,
+    pad: Option<&ReadingRecord>,
+) -> Vec<Flag> {
+    let sent_db = source_level_dbm(signal) - source_level_dbm(step);
+    let above_floor_db = step.peak_dbm - floor.peak_dbm;
     // A level that was held back may not have been stepped at all.
     match sent_db > 0.0 && above_floor_db > STEP_ABOVE_FLOOR_DB {
-        true => Flag::compression(sent_db, reference.signal.peak_dbm - step.peak_dbm),
-        false => None,
+        true => Flag::compression(
+            sent_db,
+            signal.peak_dbm - step.peak_dbm,
+            pad.map(|pad| pad.peak_dbm - signal.peak_dbm),
+        ),
+        false => Vec::new(),
     }
+}
+
+/// Where a reading was really taken, Hz: at its point's frequency, unless another signal stood there.
+pub fn measured_hz(reading: &ReadingRecord) -> f64 {
+    reading.settings["measured_hz"]
+        .as_f64()
+        .unwrap_or(reading.key.point.frequency_hz)
+}
+
+/// The preamplifier's gain where the receiver does not take it off its levels itself.
+fn shown_gain(station: &Station) -> Option<Correction> {
+    let Words::Receiver(words) = &station.receiver.driver.words else {
+        return None;
+    };
+    let compensated = words.preamplifier.as_ref()?.compensated;
+    let preamplifier = station.preamplifier.as_ref()?;
+    (!compensated).then(|| preamplifier.gain.clone())
 }
 
 /// The lowest resonances of a box of these sides, up to a little above the plan's frequencies.
@@ -455,9 +609,39 @@ impl Pair {
         self.signal.settings["attenuation_db"].as_f64()
     }
 
+    fn measured_hz(&self) -> f64 {
+        measured_hz(&self.signal)
+    }
+
+    /// What was held together with it in one closing.
+    fn carriers_hz(&self) -> Option<Vec<f64>> {
+        self.signal.settings["closing_frequencies_hz"]
+            .as_array()
+            .map(|all| all.iter().filter_map(serde_json::Value::as_f64).collect())
+    }
+
+    /// A harmonic of another carrier of the same closing, by the strongest of those that have one here.
+    fn harmonic(&self) -> Option<Flag> {
+        let carriers_hz = self.carriers_hz()?;
+        let trace = &self.signal_trace;
+        let rbw_hz = self.resolution_hz();
+        let levels = Levels::new(trace.start_hz, trace.stop_hz, &self.signal_levels).ok()?;
+        let bin_hz = levels.spacing_hz();
+        harmonics_at(self.measured_hz(), &carriers_hz, rbw_hz, bin_hz)
+            .filter_map(|carrier_hz| levels.pick(window(carrier_hz, rbw_hz, bin_hz)).ok())
+            .map(|carrier| self.signal.peak_dbm - carrier.level_dbm)
+            .reduce(f64::min)
+            .map(|above_db| Flag::new(FlagWord::Harmonic, above_db))
+    }
+
+    fn preamplified(&self) -> bool {
+        self.signal.settings["preamplifier"] == true
+    }
+
     /// By the settings it was read with, which need not be those of another reading; `span_hz` is the part
     /// of a trace that belongs to the test frequency: all of it, but for the wide one of a sealed receiver.
-    fn input(&self, frequency_hz: f64, span_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+    fn input(&self, span_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+        let frequency_hz = self.measured_hz();
         let resolution_hz = self.resolution_hz();
         let signal = &self.signal_trace;
         let floor = &self.floor_trace;
@@ -468,10 +652,7 @@ impl Pair {
             half_width_hz: (0.5 * span_hz).max(SLICE_BINS * floor.spacing_hz()),
         };
         let held = &self.signal.settings;
-        let carriers_hz: Option<Vec<f64>> = held["closing_frequencies_hz"]
-            .as_array()
-            .map(|all| all.iter().filter_map(serde_json::Value::as_f64).collect());
-        let raised_db = match &carriers_hz {
+        let raised_db = match &self.carriers_hz() {
             Some(carriers) => between_db(&signal, &floor, near, carriers, resolution_hz)?,
             None => 0.0,
         };
@@ -517,7 +698,7 @@ fn scatter(results: &[ResultRecord]) -> Option<Scatter> {
     Scatter::pooled(groups.values().map(Vec::as_slice))
 }
 
-fn record(point: &Point, judged: PointResult) -> ResultRecord {
+fn record(point: &Point, measured_hz: f64, judged: PointResult) -> ResultRecord {
     ResultRecord {
         point: point.clone(),
         analysis: ANALYSIS_VERSION,
@@ -539,6 +720,7 @@ fn record(point: &Point, judged: PointResult) -> ResultRecord {
             .collect(),
         made: Timestamp::now(),
         detail: json!({
+            "measured_hz": measured_hz,
             "noise_correction_db": judged.noise_correction_db,
             "dynamic_range_db": judged.dynamic_range_db,
             "flags": judged.flags,

@@ -3,6 +3,7 @@
 pub mod analysis;
 pub mod cli;
 pub mod config;
+pub mod daemon;
 pub mod evaluate;
 pub mod instrument;
 pub mod link;

@@ -91,10 +91,11 @@ const RATIO: Units = Units {
 };
 const LENGTH: Units = Units {
     quantity: "length",
-    expected: "mm, cm, m or km",
+    expected: "µm (or um), mm, cm, m or km",
     example: "1.5 m",
     table: &[
         ("µm", 1e-6),
+        ("um", 1e-6),
         ("mm", 1e-3),
         ("cm", 1e-2),
         ("m", 1.0),
@@ -243,6 +244,11 @@ pub(crate) fn trimmed(value: f64, places: usize) -> String {
         true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
         false => text,
     }
+}
+
+/// To one decimal, as tables have it; never `-0.0`.
+pub fn one_decimal(number: f64) -> String {
+    format!("{:.1}", (number * 10.0).round() / 10.0 + 0.0)
 }
 
 /// An absolute power level in dBm.

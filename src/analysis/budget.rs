@@ -133,7 +133,7 @@ impl Origin {
 }
 
 /// What a row of the budget is about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Cause {
     /// Closing the item again.
@@ -273,6 +273,20 @@ pub struct PointScatter {
     pub drift_db: Option<f64>,
     /// Attenuator or preamplifier differ between reference and item.
     pub settings_differ: bool,
+}
+
+/// The combined standard uncertainty of correlated contributions (JCGM 100 5.2.2, equation 16), each already
+/// multiplied by its sensitivity; `correlation` of two of them by their places.
+pub fn combined_correlated(parts: &[f64], correlation: impl Fn(usize, usize) -> f64) -> f64 {
+    let mut square = 0.0;
+    for (i, one) in parts.iter().enumerate() {
+        for (j, other) in parts.iter().enumerate() {
+            let r = if i == j { 1.0 } else { correlation(i, j) };
+            square += one * other * r;
+        }
+    }
+    // Rounding may leave a little less than nothing of what cancels.
+    square.max(0.0).sqrt()
 }
 
 /// The rows that do not depend on the readings' noise.
@@ -427,6 +441,33 @@ mod tests {
             near(scatter.sd_db / 5f64.sqrt(), expected, 1e-8);
             assert_eq!(scatter.dof, 4.0);
         }
+    }
+
+    #[test]
+    fn gum_h2_correlated_inputs() {
+        // ORACLES A4, JCGM 100 H.2: R = V/I cos phi, X = V/I sin phi, Z = V/I, by the means, standard
+        // uncertainties and correlations of ORACLES A3.
+        let (v, i, phi) = (4.999, 19.661e-3, 1.04446f64);
+        let u = [0.003209361, 0.009471008e-3, 0.0007520638];
+        let r = |a: usize, b: usize| [-0.3553112, 0.8576242, -0.6451112][a + b - 1];
+        let of = |by_v: f64, by_i: f64, by_phi: f64| {
+            combined_correlated(&[by_v * u[0], by_i * u[1], by_phi * u[2]], r)
+        };
+        let z = v / i;
+        let (cos, sin) = (phi.cos(), phi.sin());
+        near(z * cos, 127.7322, 1e-3);
+        near(z * sin, 219.8465, 1e-3);
+        near(
+            of(cos / i, -z * cos / i, -z * sin),
+            0.07107141,
+            5e-4 * 0.07107141,
+        );
+        near(
+            of(sin / i, -z * sin / i, z * cos),
+            0.2955817,
+            5e-4 * 0.2955817,
+        );
+        near(of(1.0 / i, -z / i, 0.0), 0.2363361, 5e-4 * 0.2363361);
     }
 
     #[test]

@@ -16,6 +16,8 @@ use std::f64::consts::{FRAC_2_SQRT_PI, PI};
 const WIDTH: f64 = 3.0;
 /// With fewer values the limits are provisional (NIST/SEMATECH 6.3.2 asks for 20 to 25 groups).
 const BASELINE_SOUND: usize = 20;
+/// Over less time than this a drift per day says nothing.
+const DRIFT_DAYS_MIN: f64 = 1.0;
 /// Two-sided confidence of the drift.
 const DRIFT_CONFIDENCE: f64 = 0.95;
 
@@ -167,7 +169,8 @@ pub struct ControlChart {
     pub signals: Vec<Signal>,
     /// Values whose moving range exceeds its limit, counted from zero.
     pub range_signals: Vec<usize>,
-    /// A line through all values over time, dB per day; `None` where none can be fitted.
+    /// A line through all values over time, dB per day; `None` where none can be fitted, or all were measured
+    /// within a day.
     pub drift: Option<Trend>,
     /// No rule broken, no range too large, no drift shown.
     pub stable: bool,
@@ -277,7 +280,11 @@ impl ControlChart {
                 value: Value::measured(point.value_db),
             })
             .collect();
-        let drift = Trend::of(&trend, DRIFT_CONFIDENCE).ok();
+        let lasts = |(first, last): (&ChartPoint, &ChartPoint)| last.at_days - first.at_days;
+        let drift = match points.first().zip(points.last()).map(lasts) {
+            Some(days) if days >= DRIFT_DAYS_MIN => Trend::of(&trend, DRIFT_CONFIDENCE).ok(),
+            _ => None,
+        };
         let signals = limits.signals(&values_db, rules);
         let drifts = drift
             .as_ref()

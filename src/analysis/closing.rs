@@ -47,6 +47,8 @@ pub struct Setup {
     pub sweeps: u32,
     /// The longest that one carrier may stay, s.
     pub dwell_max_s: f64,
+    /// Harmonics are kept away from the other frequencies of a closing. Without, results say where they are not.
+    pub harmonics_apart: bool,
 }
 
 /// A test frequency that needs a closing.
@@ -76,6 +78,26 @@ pub struct Closing {
 /// carrier near the edge of a bin may show in the next.
 pub fn window_half_hz(rbw_hz: f64, bin_hz: f64) -> f64 {
     rbw_hz.max(bin_hz)
+}
+
+/// How far from a test frequency a harmonic does no harm to it.
+fn clear_of_harmonics_hz(rbw_hz: f64, bin_hz: f64) -> f64 {
+    window_half_hz(rbw_hz, bin_hz) + HARMONIC_BANDWIDTHS * rbw_hz + bin_hz
+}
+
+/// The carriers of a closing of which a harmonic, second to fifth, falls on a test frequency, Hz.
+pub fn harmonics_at(
+    frequency_hz: f64,
+    carriers_hz: &[f64],
+    rbw_hz: f64,
+    bin_hz: f64,
+) -> impl Iterator<Item = f64> {
+    let clear_hz = clear_of_harmonics_hz(rbw_hz, bin_hz);
+    carriers_hz.iter().copied().filter(move |carrier_hz| {
+        HARMONICS
+            .into_iter()
+            .any(|order| (f64::from(order) * carrier_hz - frequency_hz).abs() < clear_hz)
+    })
 }
 
 /// How far beside a carrier the trace shows it.
@@ -226,9 +248,12 @@ impl Setup {
         let bin_hz = (closing.stop_hz - closing.start_hz) / f64::from(self.points.max(2) - 1);
         let window_hz = window_half_hz(self.rbw_hz, bin_hz);
         let apart_hz = window_hz + reach_hz(self.rbw_hz, bin_hz);
-        let clear_hz = window_hz + HARMONIC_BANDWIDTHS * self.rbw_hz + bin_hz;
+        let clear_hz = clear_of_harmonics_hz(self.rbw_hz, bin_hz);
         let all = &closing.frequencies_hz;
         let apart = all.windows(2).all(|pair| pair[1] - pair[0] >= apart_hz);
+        if !self.harmonics_apart {
+            return apart;
+        }
         apart
             && all.iter().all(|hz| {
                 HARMONICS
@@ -286,6 +311,7 @@ mod tests {
         range_hz: (9e3, 3e9),
         sweeps: 3,
         dwell_max_s: 60.0,
+        harmonics_apart: true,
     };
 
     fn plan(frequencies_hz: &[f64], setup: &Setup) -> Vec<Vec<f64>> {
@@ -325,6 +351,21 @@ mod tests {
         assert_eq!(plan(&[100e6, 600e6], &SETUP).len(), 1);
         // Each of f, 2f, 4f is a harmonic of the one before, and 4f of f.
         assert_eq!(plan(&[100e6, 200e6, 400e6], &SETUP).len(), 3);
+    }
+
+    #[test]
+    fn a_harmonic_that_is_let_in_is_found_again() {
+        let let_in = Setup {
+            harmonics_apart: false,
+            ..SETUP
+        };
+        let at = [100e6, 150e6, 200e6, 310e6, 500e6];
+        assert_eq!(plan(&at, &let_in), [at]);
+        let of = |hz| harmonics_at(hz, &at, 100e3, 100e3).collect::<Vec<_>>();
+        assert_eq!(
+            (of(500e6), of(200e6), of(310e6)),
+            (vec![100e6], vec![100e6], vec![])
+        );
     }
 
     #[test]

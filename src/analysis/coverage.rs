@@ -131,7 +131,7 @@ fn judge(receiver: Receiver, traces: [&Vec<f64>; 4], station: &BudgetInput) -> P
         setting_difference_db: 0.0,
         station,
         scatter: PointScatter::default(),
-        limit: None,
+        limit_db: None,
         rule: DecisionRule::Guarded,
         observed: &[],
     })

@@ -5,12 +5,18 @@
 
 use serde::{Deserialize, Serialize};
 use std::fmt;
+use utoipa::ToSchema;
 
-/// How much of a 10 dB step may be missing.
+/// How much of a 10 dB step may be missing (ORACLES F2).
 const COMPRESSION_ALLOWED_DB: f64 = 0.3;
+/// By how much a reading may change with 10 dB more attenuation at the receiver's input before the receiver
+/// itself is to blame (ORACLES F2); less may be the attenuator's own error.
+const ATTENUATION_ALLOWED_DB: f64 = 0.5;
 
 /// The word of a flag, as it stands in JSON.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum FlagWord {
     /// A measured reading so close to its floor that the noise moves it.
@@ -25,8 +31,16 @@ pub enum FlagWord {
     StaleReference,
     /// The reference changed between before and after.
     ReferenceDrift,
-    /// A source step did not read as that step in the reference.
+    /// Somebody else's signal stood at the test frequency, so it was measured beside it.
+    Moved,
+    /// A source step did not read as that step in the reference; by whose fault is not known.
     Compression,
+    /// The receiver compresses in the reference.
+    ReceiverCompression,
+    /// The amplifier, or the source, compresses in the reference.
+    AmplifierCompression,
+    /// A harmonic of another test frequency was held together with this one.
+    Harmonic,
     /// The dynamic range is smaller than the limit.
     CannotSeeLimit,
     /// More signal with the item than without.
@@ -41,14 +55,18 @@ pub enum FlagWord {
 
 impl FlagWord {
     /// Every word, in the order of the README's table.
-    pub const ALL: [Self; 12] = [
+    pub const ALL: [Self; 16] = [
         Self::NearFloor,
         Self::Ambient,
+        Self::Moved,
         Self::Overload,
         Self::LevelClamped,
         Self::StaleReference,
         Self::ReferenceDrift,
         Self::Compression,
+        Self::ReceiverCompression,
+        Self::AmplifierCompression,
+        Self::Harmonic,
         Self::CannotSeeLimit,
         Self::NegativeSe,
         Self::CavityResonance,
@@ -59,6 +77,29 @@ impl FlagWord {
     /// The word itself.
     pub const fn as_str(self) -> &'static str {
         self.row().0
+    }
+
+    /// The unit of its figure.
+    pub const fn unit(self) -> &'static str {
+        match self {
+            Self::Moved => "kHz",
+            Self::StaleReference => "h",
+            Self::CavityResonance => "%",
+            Self::NearField | Self::SmallItem => "m",
+            _ => "dB",
+        }
+    }
+
+    /// The word with its figure, as a table has it.
+    pub fn with_figure(self, figure: Option<f64>) -> String {
+        match figure {
+            Some(figure) => format!(
+                "{self} {} {}",
+                crate::quantity::one_decimal(figure),
+                self.unit()
+            ),
+            None => self.to_string(),
+        }
     }
 
     /// What it means, in one plain sentence, saying what its figure is.
@@ -93,10 +134,30 @@ impl FlagWord {
                 "reference_drift",
                 "The reference moved between before and after (figure: dB) by more than 1 dB.",
             ),
+            Self::Moved => (
+                "moved",
+                "Another signal stands at the test frequency, so it was measured in the clear beside it \
+                 (figure: how far above, kHz).",
+            ),
             Self::Compression => (
                 "compression",
                 "A source step did not read as the same step in the reference (figure: dB missing), so \
-                 the SE is understated.",
+                 the SE is understated; nothing tells whether by receiver or amplifier.",
+            ),
+            Self::ReceiverCompression => (
+                "receiver_compression",
+                "The receiver compresses in the reference (figure: dB missing from a source step, which \
+                 came back with more attenuation), so the SE is understated.",
+            ),
+            Self::AmplifierCompression => (
+                "amplifier_compression",
+                "The amplifier or the source compresses in the reference (figure: dB missing from a \
+                 source step, whatever the receiver's attenuation), so the SE is understated.",
+            ),
+            Self::Harmonic => (
+                "harmonic",
+                "A harmonic of another test frequency was held in the same closing (figure: dB by which \
+                 the reading is above that carrier's), so the SE may be understated.",
             ),
             Self::CannotSeeLimit => (
                 "cannot_see_limit",
@@ -127,6 +188,15 @@ impl FlagWord {
     }
 }
 
+impl std::str::FromStr for FlagWord {
+    type Err = ();
+    /// From the word; anything else is none.
+    fn from_str(word: &str) -> Result<Self, ()> {
+        let known = Self::ALL.into_iter().find(|known| known.as_str() == word);
+        known.ok_or(())
+    }
+}
+
 impl fmt::Display for FlagWord {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.pad(self.as_str())
@@ -151,11 +221,37 @@ impl Flag {
         }
     }
 
-    /// The receiver's scale held against a source step of `step_db`, seen as a step of `seen_db` (both
+    /// Source and receiver held against a source step of `step_db`, seen as a step of `seen_db` (both
     /// positive): flagged when more than 0.3 dB are missing (ORACLES F2).
-    pub fn compression(step_db: f64, seen_db: f64) -> Option<Self> {
+    ///
+    /// `attenuated_db` is by how much the reading rose with as much more attenuation at the receiver's
+    /// input, `None` where that was not read. Either step takes the receiver's mixer as far down, so what
+    /// comes back with the attenuation is what the receiver compressed, and the rest is the amplifier's.
+    pub fn compression(step_db: f64, seen_db: f64, attenuated_db: Option<f64>) -> Vec<Self> {
         let missing_db = step_db - seen_db;
-        (missing_db > COMPRESSION_ALLOWED_DB).then(|| Self::new(FlagWord::Compression, missing_db))
+        let Some(back_db) = attenuated_db else {
+            let missing = missing_db > COMPRESSION_ALLOWED_DB;
+            let flag = missing.then(|| Self::new(FlagWord::Compression, missing_db));
+            return flag.into_iter().collect();
+        };
+        if missing_db <= COMPRESSION_ALLOWED_DB {
+            return Vec::new();
+        }
+        if back_db <= ATTENUATION_ALLOWED_DB {
+            return vec![Self::new(FlagWord::AmplifierCompression, missing_db)];
+        }
+        let mut flags = vec![Self::new(
+            FlagWord::ReceiverCompression,
+            back_db.min(missing_db),
+        )];
+        // The attenuator's error is in the difference.
+        if missing_db - back_db > ATTENUATION_ALLOWED_DB {
+            flags.push(Self::new(
+                FlagWord::AmplifierCompression,
+                missing_db - back_db,
+            ));
+        }
+        flags
     }
 
     /// A flag that has none.
@@ -180,8 +276,45 @@ mod tests {
     #[test]
     fn a_step_that_reads_short_is_compression() {
         // ORACLES F2: 10.0 +- 0.3 dB.
-        assert_eq!(Flag::compression(10.0, 9.75), None);
-        let flag = Flag::compression(10.0, 9.0);
-        assert_eq!(flag, Some(Flag::new(FlagWord::Compression, 1.0)));
+        assert_eq!(Flag::compression(10.0, 9.75, None), []);
+        let flag = Flag::new(FlagWord::Compression, 1.0);
+        assert_eq!(Flag::compression(10.0, 9.0, None), [flag]);
+    }
+
+    #[test]
+    fn more_attenuation_tells_who_compresses() {
+        let of = |missing_db: f64, back_db| -> Vec<(FlagWord, f64)> {
+            Flag::compression(10.0, 10.0 - missing_db, Some(back_db))
+                .into_iter()
+                .map(|flag| {
+                    (
+                        flag.word,
+                        (10.0 * flag.figure.expect("a figure")).round() / 10.0,
+                    )
+                })
+                .collect()
+        };
+        use FlagWord::{AmplifierCompression, ReceiverCompression};
+        // ORACLES F2: 10 dB more attenuation must leave the reading within 0.5 dB.
+        assert_eq!(of(2.0, 0.4), [(AmplifierCompression, 2.0)]);
+        assert_eq!(of(2.0, 1.8), [(ReceiverCompression, 1.8)]);
+        assert_eq!(
+            of(3.0, 1.0),
+            [(ReceiverCompression, 1.0), (AmplifierCompression, 2.0)]
+        );
+        assert_eq!(of(0.2, 0.4), []);
+    }
+
+    #[test]
+    fn a_figure_is_printed_with_its_unit() {
+        assert_eq!(
+            FlagWord::Moved.with_figure(Some(-150.0)),
+            "moved -150.0 kHz"
+        );
+        assert_eq!(FlagWord::Overload.with_figure(None), "overload");
+        assert_eq!(
+            FlagWord::NearFloor.with_figure(Some(-0.01)),
+            "near_floor 0.0 dB"
+        );
     }
 }

@@ -39,8 +39,18 @@ pub fn free_space_loss_db(frequency_hz: f64, distance_m: f64) -> (f64, bool) {
 
 /// The gain of an antenna in a 50 ohm line, dBi, from its antenna factor: AF² = 4π Z₀ / (50 Ω λ² G).
 pub fn gain_of_factor_dbi(factor_db_per_m: f64, frequency_hz: f64) -> f64 {
+    gain_and_factor_db(frequency_hz) - factor_db_per_m
+}
+
+/// The antenna factor of a gain, dB/m: the same relation.
+pub fn factor_of_gain_db_per_m(gain_dbi: f64, frequency_hz: f64) -> f64 {
+    gain_and_factor_db(frequency_hz) - gain_dbi
+}
+
+/// What gain and antenna factor always add up to.
+fn gain_and_factor_db(frequency_hz: f64) -> f64 {
     let wavelength_m = LIGHT_M_PER_S / frequency_hz;
-    10.0 * (4.0 * PI * Z_0 / (LINE_OHM * wavelength_m.powi(2))).log10() - factor_db_per_m
+    10.0 * (4.0 * PI * Z_0 / (LINE_OHM * wavelength_m.powi(2))).log10()
 }
 
 /// The field that gives a level behind an antenna and its cable, dBµV/m: level + 107 dB + factor + loss.
@@ -78,6 +88,10 @@ pub struct Sweep {
     pub vbw_hz: Option<f64>,
     /// Sweeps the peak is held over.
     pub sweeps: u32,
+    /// Sweeps of these that a carrier is on for.
+    pub with_carrier: u32,
+    /// Width of the part that the floor is read from, Hz.
+    pub floor_hz: f64,
 }
 
 impl Sweep {
@@ -111,13 +125,15 @@ impl Sweep {
         let samples = self.samples();
         let bins = self.bins();
         let spread_db = held_quantile_db(samples, 0.9) - held_quantile_db(samples, 0.1);
-        let independent = (self.span_hz / self.rbw_hz).max(1.0);
+        let bin_hz = self.span_hz / f64::from(self.points.max(2) - 1);
+        let independent = (self.floor_hz / self.rbw_hz.max(bin_hz)).max(1.0);
+        let in_time = f64::from(self.with_carrier) / f64::from(self.sweeps.max(1));
         HeldNoise {
             mean_dbm,
             samples,
             bins,
             passband: Passband::new(bins, -1.0, 1.0),
-            share: 1.0,
+            share: (in_time * (self.rbw_hz / bin_hz).min(1.0)).min(1.0),
             mean_u_db: spread_db / NORMAL_SPREAD / independent.sqrt(),
         }
     }
@@ -187,6 +203,7 @@ mod tests {
         near(gain_of_factor_dbi(8.07629, 100e6), 2.15, 1e-3);
         near(gain_of_factor_dbi(24.22629, 1e9), 6.0, 1e-3);
         near(gain_of_factor_dbi(20.0, 300e6), -0.2312847, 1e-3);
+        near(factor_of_gain_db_per_m(2.15, 100e6), 8.07629, 1e-3);
         // ORACLES C19: -60 dBm behind 18 dB/m.
         near(field_dbuv_per_m(-60.0, 18.0, 0.0), 64.9897, 1e-4);
     }
@@ -209,6 +226,8 @@ mod tests {
             rbw_hz: 100.0,
             vbw_hz: None,
             sweeps: 10,
+            with_carrier: 10,
+            floor_hz: 2e3,
         };
         // The quantiles of noise of -140 dBm in one hertz held ten times, and a station.
         let mut levels: Vec<f64> = (0..201)
@@ -231,6 +250,8 @@ mod tests {
             rbw_hz: 1e3,
             vbw_hz: Some(3e3),
             sweeps: 10,
+            with_carrier: 10,
+            floor_hz: 20e3,
         };
         near(sweep.sweep_s(), 0.05, 1e-12);
         let outlook = sweep.outlook(-150.0);
@@ -276,6 +297,7 @@ mod tests {
             span_hz: 2e3,
             rbw_hz: 100.0,
             vbw_hz: Some(300.0),
+            floor_hz: 2e3,
             ..sweep
         };
         near(

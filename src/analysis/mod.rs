@@ -14,6 +14,7 @@
 //!
 //! Units: hertz, dBm and dB as plain numbers with the unit as last part of the name.
 
+pub mod average;
 pub mod budget;
 pub mod censored;
 pub mod chart;
@@ -73,6 +74,16 @@ pub enum AnalysisError {
         frequency_hz: f64,
         /// Why not, and what to do.
         reason: String,
+    },
+    /// Fewer closings asked for than can be made.
+    #[error(
+        "{needed} closings are needed even if harmonics may collide, more than `closings_max = {most}`; raise it, or give fewer frequencies"
+    )]
+    TooFewClosings {
+        /// As many as were allowed.
+        most: usize,
+        /// As many as it takes.
+        needed: usize,
     },
     /// A limit line that cannot be interpolated.
     #[error("limit line, point {number}: {reason}")]

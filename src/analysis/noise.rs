@@ -282,6 +282,21 @@ pub fn held_quantile_db(samples: f64, p: f64) -> f64 {
     10.0 * (-one_exceeds.ln()).log10()
 }
 
+/// Whether levels reach further above their own lower quartile than noise held over `sweeps` sweeps does once
+/// in a million traces; what holds more samples varies less. A station whose frequency swings fills a trace,
+/// so that its noise cannot be read from it any more: this needs none.
+pub fn reaches_too_high(levels_dbm: &[f64], sweeps: u32) -> bool {
+    let mut sorted = levels_dbm.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let Some(highest_dbm) = sorted.last() else {
+        return false;
+    };
+    let sweeps = f64::from(sweeps.max(1));
+    let of_all = sweeps * sorted.len() as f64;
+    let most_db = held_quantile_db(of_all, 1.0 - 1e-6) - held_quantile_db(sweeps, 0.25);
+    highest_dbm - quantile(&sorted, 0.25) > most_db
+}
+
 /// Noise power and number of samples that explain the quantiles of one trace.
 struct Fit {
     mean_dbm: f64,
@@ -433,6 +448,18 @@ mod tests {
             50.0,
             "never fewer samples than sweeps"
         );
+    }
+
+    #[test]
+    fn a_trace_full_of_signal_is_told_from_noise() {
+        for samples in [10.0, 50.0] {
+            assert!(!reaches_too_high(&noise_levels(samples, 201, -120.0), 10));
+        }
+        // Skirts of a Gaussian filter wherever a swinging station was met.
+        let skirts = |bin: u32| f64::from(bin % 40).powi(2) / 20.0;
+        let full: Vec<f64> = (0..201).map(|bin| -55.0 - skirts(bin)).collect();
+        assert!(reaches_too_high(&full, 50));
+        assert!(!reaches_too_high(&[-90.0; 201], 50));
     }
 
     #[test]

@@ -5,10 +5,9 @@ use super::budget::{
     Budget, BudgetInput, Cause, Component, Distribution, Given, Origin, PointScatter, station_rows,
 };
 use super::flag::{Flag, FlagWord};
-use super::floor::{BOUND_CONFIDENCE, Floor, Hold, Judged};
-use super::limit::LimitLine;
+use super::floor::{Floor, Hold, Judged};
 use super::trace::{Picked, Trace, Window};
-use super::verdict::{DecisionRule, Verdict, conformity, on_bound};
+use super::verdict::{DecisionRule, Judgement, Verdict};
 use serde::{Deserialize, Serialize};
 
 /// Below this distance from the floor one reading moves with the noise by 0.6 dB (standard deviation,
@@ -17,7 +16,7 @@ const NEAR_FLOOR_DB: f64 = 20.0;
 /// A reference may move by this much without a flag (ORACLES F10).
 const DRIFT_ALLOWED_DB: f64 = 1.0;
 /// The factor of a one-sided 95 % of a normal distribution.
-const ONE_SIDED_95: f64 = 1.644_853_626_951_472_7;
+pub(super) const ONE_SIDED_95: f64 = 1.644_853_626_951_472_7;
 
 /// One reading and its floor.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -50,8 +49,8 @@ pub struct PointInput<'a> {
     pub station: &'a BudgetInput,
     /// What of it this point knows better.
     pub scatter: PointScatter,
-    /// The required SE.
-    pub limit: Option<&'a LimitLine>,
+    /// The required SE at the frequency that was asked for, dB.
+    pub limit_db: Option<f64>,
     /// How it is held against the result.
     pub rule: DecisionRule,
     /// What the procedure saw: level clamped, reference stale, compression.
@@ -59,8 +58,9 @@ pub struct PointInput<'a> {
 }
 
 /// What a point states.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, utoipa::ToSchema)]
 #[serde(rename_all = "snake_case")]
+#[schema(as = ResultKind)]
 pub enum Kind {
     /// A value with an uncertainty.
     Measured,
@@ -120,6 +120,14 @@ pub struct PointResult {
     pub budget: Option<Budget>,
 }
 
+impl PointResult {
+    fn hold_against_limit(&mut self, judgement: Judgement) {
+        self.margin_db = judgement.margin_db;
+        self.verdict = judgement.verdict;
+        self.conformity = judgement.conformity;
+    }
+}
+
 /// Judges one point.
 ///
 /// # Errors
@@ -133,9 +141,7 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
         .frequency_hz;
     let reference = Reading::of(&input.reference, carrier_hz)?;
     let item = Reading::of(&input.item, carrier_hz)?;
-    let limit_db = input
-        .limit
-        .and_then(|line| line.at_db(input.item.window.centre_hz));
+    let limit_db = input.limit_db;
     let mut result = PointResult {
         reference_dbm: reference.shown.level_dbm,
         level_dbm: item.shown.level_dbm,
@@ -230,25 +236,19 @@ fn state_measured(result: &mut PointResult, se_db: f64, budget: Budget, rule: De
     result.kind = Kind::Measured;
     result.se_db = Some(se_db);
     result.u_db = Some(budget.expanded_db);
-    if let Some(limit_db) = result.limit_db {
-        let margin_db = se_db - limit_db;
-        result.margin_db = Some(margin_db);
-        result.verdict = Some(rule.on_measured(margin_db, budget.expanded_db));
-        result.conformity = Some(conformity(margin_db, budget.combined_db));
-    }
+    result.hold_against_limit(Judgement::of_measured(
+        se_db,
+        &budget,
+        result.limit_db,
+        rule,
+    ));
     result.budget = Some(budget);
 }
 
 fn state_bound(result: &mut PointResult, bound_db: f64, budget: Budget) {
     result.kind = Kind::AtLeast;
     result.se_db = Some(bound_db);
-    if let Some(limit_db) = result.limit_db {
-        let margin_db = bound_db - limit_db;
-        let verdict = on_bound(margin_db);
-        result.margin_db = Some(margin_db);
-        result.verdict = Some(verdict);
-        result.conformity = (verdict == Verdict::Pass).then_some(BOUND_CONFIDENCE);
-    }
+    result.hold_against_limit(Judgement::of_bound(bound_db, result.limit_db));
     result.budget = Some(budget);
 }
 

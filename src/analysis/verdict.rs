@@ -1,8 +1,11 @@
 //! From an SE and its limit to a verdict, for a point and for a run.
 
+use super::budget::Budget;
+use super::floor::BOUND_CONFIDENCE;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 use std::fmt;
+use utoipa::ToSchema;
 
 /// How the uncertainty is taken into account when a limit is held against a result.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -16,7 +19,7 @@ pub enum DecisionRule {
 }
 
 /// What a run or a point comes to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// It meets the limit.
@@ -57,6 +60,59 @@ impl DecisionRule {
             Verdict::Fail
         } else {
             Verdict::Undecided
+        }
+    }
+}
+
+/// A result held against its limit.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, ToSchema)]
+pub struct Judgement {
+    /// The required SE, dB.
+    pub limit_db: Option<f64>,
+    /// SE or bound minus limit, dB.
+    pub margin_db: Option<f64>,
+    /// The probability that the SE meets the limit; for a bound that passes, at least this.
+    pub conformity: Option<f64>,
+    /// Where there is a limit.
+    pub verdict: Option<Verdict>,
+}
+
+impl Judgement {
+    /// Nothing is stated.
+    pub fn undecided(limit_db: Option<f64>) -> Self {
+        Self {
+            limit_db,
+            margin_db: None,
+            conformity: None,
+            verdict: limit_db.map(|_| Verdict::Undecided),
+        }
+    }
+
+    /// A value with its uncertainty.
+    pub fn of_measured(
+        se_db: f64,
+        budget: &Budget,
+        limit_db: Option<f64>,
+        rule: DecisionRule,
+    ) -> Self {
+        let margin_db = limit_db.map(|limit_db| se_db - limit_db);
+        Self {
+            limit_db,
+            margin_db,
+            conformity: margin_db.map(|margin_db| conformity(margin_db, budget.combined_db)),
+            verdict: margin_db.map(|margin_db| rule.on_measured(margin_db, budget.expanded_db)),
+        }
+    }
+
+    /// A lower bound.
+    pub fn of_bound(bound_db: f64, limit_db: Option<f64>) -> Self {
+        let margin_db = limit_db.map(|limit_db| bound_db - limit_db);
+        let verdict = margin_db.map(on_bound);
+        Self {
+            limit_db,
+            margin_db,
+            conformity: (verdict == Some(Verdict::Pass)).then_some(BOUND_CONFIDENCE),
+            verdict,
         }
     }
 }

@@ -6,13 +6,15 @@ use clap::{Args, Subcommand};
 use comfy_table::Cell;
 use serde_json::json;
 
-use super::{CliError, StationArg, StoreArg, find, print, print_json, table, write_file};
+use super::{
+    CliError, StationArg, StoreArg, find, print, print_json, stability, table, write_file,
+};
 use crate::config::{self, Arrangement, Plan};
 use crate::procedure::forecast::{
-    Basis, Comparison, Forecast, PointForecast, forecast, with_bands,
+    Basis, ClosingForecast, Comparison, Forecast, PointForecast, forecast, with_bands,
 };
 use crate::quantity::{Frequency, Level};
-use crate::station::{Station, allowed_anywhere};
+use crate::station::{Opening, Station, allowed_anywhere};
 use crate::store::Store;
 
 /// Arguments of `bench`.
@@ -26,6 +28,11 @@ pub(super) struct BenchArgs {
 enum What {
     /// Ask both instruments who they are, and see that the output is off. Nothing is transmitted.
     Check(CheckArgs),
+    /// Say whether the station has moved: charts of its check items, its reference and its floor, and how well
+    /// closings and operators repeat.
+    History(stability::HistoryArgs),
+    /// Make an item a check item of the station, or list them.
+    CheckItem(stability::CheckItemArgs),
     /// List what could be an instrument: announced on the network, serial ports, USB. Nothing is set.
     Find(find::FindArgs),
     /// Say what a plan can see with this station, how long it takes, and what would do better. Nothing is
@@ -70,6 +77,8 @@ struct ForecastArgs {
 pub(super) async fn run(args: BenchArgs) -> Result<u8, CliError> {
     match args.what {
         What::Check(args) => check(args).await,
+        What::History(args) => stability::history(args).await,
+        What::CheckItem(args) => stability::check_item(args).await,
         What::Find(args) => find::run(args).await,
         What::Forecast(args) => look_ahead(args).await,
     }
@@ -79,9 +88,9 @@ async fn look_ahead(args: ForecastArgs) -> Result<u8, CliError> {
     let plan = Plan::load(&args.plan)?;
     let station = config::Station::load(&args.station.station)?;
     plan.check(&station)?;
-    if plan.arrangement == Arrangement::Sealed {
+    if plan.arrangement != Arrangement::Linked && args.write.is_some() {
         return Err(CliError::Input(
-            "the forecast is for linked plans so far: it knows neither how a closing is shared nor how long it is held; for a sealed plan, forecast the same plan with `arrangement = \"linked\"` and allow up to 10 dB for the longer hold"
+            "--write chooses settings for each frequency by itself; the frequencies of a sealed or scheduled plan share a closing"
                 .to_owned(),
         ));
     }
@@ -143,6 +152,7 @@ fn describe_forecast(forecast: &Forecast) -> String {
         "sweeps",
         "source dBm",
         "visible SE dB",
+        "preamplifier",
     ]);
     for point in &forecast.points {
         let view = &point.view;
@@ -171,6 +181,8 @@ fn describe_forecast(forecast: &Forecast) -> String {
             row.push(table::right(bandwidth.to_string()));
             row.push(table::right(view.sweeps.to_string()));
             row.extend([view.source_dbm, view.visible_se_db].map(|db| table::number(Some(db))));
+            let preamplifier = chosen.settings.preamplifier;
+            row.push(Cell::new(preamplifier.map_or("", |it| it.word())));
         }
         rows.add_row(row);
     }
@@ -180,11 +192,51 @@ fn describe_forecast(forecast: &Forecast) -> String {
         forecast.station,
         table::trim_lines(&rows.to_string())
     );
+    if !forecast.closings.is_empty() {
+        text.push_str(&format!("\n{}\n", closings(&forecast.closings)));
+    }
     for line in notes(forecast) {
         text.push('\n');
         text.push_str(&line);
     }
     text
+}
+
+/// The closings of a sealed item, and what each shows.
+fn closings(closings: &[ClosingForecast]) -> String {
+    let mut rows = table::table(&[
+        "closing",
+        "frequencies",
+        "trace from",
+        "to",
+        "RBW",
+        "point",
+        "sweep",
+        "closed for",
+        "range dB",
+        "visible SE dB",
+        "short",
+    ]);
+    for (index, closing) in closings.iter().enumerate() {
+        let hz = |hz: f64| table::right(Frequency::from_hz(hz.round()).to_string());
+        rows.add_row(vec![
+            table::right((index + 1).to_string()),
+            table::right(closing.frequencies_hz.len().to_string()),
+            hz(closing.start_hz),
+            hz(closing.stop_hz),
+            hz(closing.resolution_bandwidth_hz),
+            hz(closing.bin_hz),
+            table::right(time_text(closing.sweep_s)),
+            table::right(time_text(closing.closed_s)),
+            table::number(Some(closing.dynamic_range_db)),
+            table::number(Some(closing.visible_se_db)),
+            table::right(closing.short.to_string()),
+        ]);
+    }
+    format!(
+        "{}\n\nEach of these comes after a silent one as long, for every face, polarisation and repeat.",
+        table::trim_lines(&rows.to_string())
+    )
 }
 
 /// Everything below the table.
@@ -274,6 +326,7 @@ fn compare(comparison: &Comparison) -> String {
 /// A time to three figures.
 fn time_text(seconds: f64) -> String {
     let (value, unit) = match seconds {
+        s if s < 1.0 => (1e3 * s, "ms"),
         s if s >= 7200.0 => (s / 3600.0, "h"),
         s if s >= 120.0 => (s / 60.0, "min"),
         s => (s, "s"),
@@ -284,13 +337,35 @@ fn time_text(seconds: f64) -> String {
 async fn check(args: CheckArgs) -> Result<u8, CliError> {
     let config = config::Station::load(&args.station.station)?;
     let store = Store::open(&args.store.store).await?;
-    let station = Station::open(config, &store).await?;
+    let station = Station::open(config, &store, &Opening::by_this_program()).await?;
     station.guard().off().await?;
+    let now = jiff::Timestamp::now();
+    let warnings = station.config.calibration_warnings(now);
+    let refused = station.config.check_calibrations(now).is_err();
     match args.json {
-        true => print_json(&report(&station))?,
+        true => {
+            let mut report = report(&station);
+            report["calibrations"] = calibrations(&station.config);
+            report["warnings"] = json!(warnings);
+            report["refuses_to_measure"] = json!(refused);
+            print_json(&report)?;
+        }
         false => print(&describe(&station))?,
     }
+    for warning in warnings {
+        eprintln!("Caution: {warning}.");
+    }
+    if refused {
+        eprintln!("The station refuses to measure until then (`refuse_overdue`).");
+    }
     Ok(0)
+}
+
+fn calibrations(config: &config::Station) -> serde_json::Value {
+    let all = config.calibrations.iter().map(|one| {
+        json!({ "what": one.what, "due": one.due.to_string(), "certificate": one.certificate })
+    });
+    all.collect()
 }
 
 /// The most the guard would send, whatever a plan asks.
@@ -340,9 +415,22 @@ fn describe(station: &Station) -> String {
         .map_or("the source's own range".to_owned(), |(_, by)| {
             by.words().to_owned()
         });
+    let calibrated: String = config
+        .calibrations
+        .iter()
+        .map(|one| {
+            let certificate = one.certificate.as_deref().map(table::shown);
+            let certificate = certificate.map_or(String::new(), |words| format!(", {words}"));
+            format!(
+                "\ncalibrated until {}: {}{certificate}",
+                one.due,
+                table::shown(&one.what)
+            )
+        })
+        .collect();
     let watts = |level: Level| level.milliwatts() / 1000.0;
     format!(
-        "{}\n\n{}\n\nThe most this station sends: {} at the source, {} ({:.3} W) at the antenna feed, because of {why}.",
+        "{}\n\n{}\n\nThe most this station sends: {} at the source, {} ({:.3} W) at the antenna feed, because of {why}.{calibrated}",
         config.name,
         table::trim_lines(&rows.to_string()),
         most.level,

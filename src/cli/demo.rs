@@ -2,17 +2,19 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use clap::Args;
 use serde_json::{Value, json};
 
-use super::measure::{PictureKind, Work, conduct, documents, draw, show};
+use super::measure::{PictureKind, Task, Work, conduct, documents, draw, show};
 use super::sim::station_text;
 use super::{CliError, write_file};
 use crate::config::{self, Plan, load_items};
 use crate::report::RunDocument;
 use crate::sim::control::Client;
 use crate::sim::{BenchOptions, start};
+use crate::station::Opening;
 use crate::store::{RunKind, Store};
 
 const PLAN: &str = r#"# The acceptance plan of Tarn End, a workshop that makes radio-quiet pouches, cases and cabinets for the
@@ -111,30 +113,58 @@ pub(super) async fn run(args: DemoArgs) -> Result<u8, CliError> {
         fresh_reference: true,
     };
     let station = config::Station::load(&files.station)?;
-    let runs = conduct(&store, station, work, None, None).await?;
+    let opening = Opening {
+        // The simulated source ends with this process: there is nothing to go on trying for.
+        trying_max: Duration::from_secs(2),
+        ..Opening::by_this_program()
+    };
+    let runs = conduct(&store, station, &opening, Task::Work(work), None, None).await?;
     let mut documents = documents(&store, &runs).await?;
     add_truth(&mut control, &mut documents).await?;
     write_file(&files.picture, &draw(&documents, PictureKind::Png)?)?;
     let drawing = files.picture.with_extension("svg");
     write_file(&drawing, &draw(&documents, PictureKind::Svg)?)?;
     show(&documents, args.json)?;
+    let reports = reports(&store, &documents, &args.folder).await?;
     store.close().await;
     bench.shutdown().await;
-    say_where(&files, &drawing);
+    say_where(&files, &drawing, &reports);
     Ok(0)
 }
 
-fn say_where(files: &Files, drawing: &Path) {
+/// Reports on the first item, as a page and as paper.
+async fn reports(
+    store: &Store,
+    documents: &[RunDocument],
+    folder: &Path,
+) -> Result<[PathBuf; 2], CliError> {
+    let files = [folder.join("report.html"), folder.join("report.pdf")];
+    if let Some(first) = documents.iter().find(|d| d.kind == RunKind::Item) {
+        let record = store.find_run(&first.run).await?;
+        let (page, paper) = super::report::plain(store, &record).await?;
+        write_file(&files[0], page.as_bytes())?;
+        write_file(&files[1], &paper)?;
+    }
+    Ok(files)
+}
+
+fn say_where(files: &Files, drawing: &Path, reports: &[PathBuf; 2]) {
     eprintln!(
         "\npicture   {} and {}",
         files.picture.display(),
         drawing.display()
+    );
+    eprintln!(
+        "report    {} and {}",
+        reports[0].display(),
+        reports[1].display()
     );
     eprintln!("database  {}", files.database.display());
     eprintln!("\nLook further, for example:");
     let store = files.database.display();
     eprintln!("  muffle history --store {store}");
     eprintln!("  muffle show latest --budget --store {store}");
+    eprintln!("  muffle report item P-0042 --language de --out bericht.pdf --store {store}");
     eprintln!("  sqlite3 {store} 'SELECT serial, frequency_mhz, se_text, verdict FROM se LIMIT 9'");
 }
 

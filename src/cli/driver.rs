@@ -10,6 +10,7 @@ use super::{CliError, print, print_json, table, write_file};
 use crate::config::{Address, Driver, Words, built_in_drivers};
 use crate::instrument::{Rehearsal, rehearse};
 use crate::link::{Framing, Link, Replay, link};
+use crate::station::{InstrumentLock, Owner};
 
 /// Arguments of `driver`.
 #[derive(Debug, Args)]
@@ -84,8 +85,23 @@ fn list(as_json: bool) -> Result<u8, CliError> {
     Ok(0)
 }
 
+/// Nobody tries a driver on an instrument that another program works with.
+fn lock(address: &str, driver: &Driver) -> Result<InstrumentLock, CliError> {
+    let address: Address = address.parse().map_err(CliError::Input)?;
+    let role = match driver.words {
+        Words::Source(_) => "source",
+        Words::Receiver(_) => "receiver",
+    };
+    let owner = Owner::this_process("none: a driver is tried");
+    Ok(InstrumentLock::take(role, &address, &owner)?)
+}
+
 async fn attempt(args: TryArgs) -> Result<u8, CliError> {
     let driver = Driver::load(&args.driver, Path::new("."))?;
+    let _lock = match &args.address {
+        Some(address) => Some(lock(address, &driver)?),
+        None => None,
+    };
     let link = connect(&args, &driver)?;
     let rehearsal = rehearse(&driver, link).await;
     if let Some(path) = &args.save {

@@ -97,6 +97,7 @@ fn run_filter(args: &HistoryArgs) -> RunFilter {
         since: args.since,
         until: args.until,
         limit: Some(args.limit),
+        after: None,
         offset: args.offset,
     }
 }

@@ -9,15 +9,18 @@ use serde_json::json;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
+use super::follow;
+use super::lot::{Scan, Way};
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::config::{self, Arrangement, ItemEntry, Plan, load_items};
+use crate::daemon::Presence;
 use crate::evaluate;
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
-use crate::station::{Station, allowed};
-use crate::store::{RunId, RunKind, RunRecord, RunState, Store, Verdict};
+use crate::station::{Opening, Station, allowed};
+use crate::store::{PlanText, RunId, RunKind, RunRecord, RunState, Store, Verdict};
 
 /// Events that may wait for the terminal.
 const EVENTS_MAX: usize = 256;
@@ -49,6 +52,9 @@ pub(super) struct MeasureArgs {
     /// Lot of the items given by --item.
     #[arg(long, default_value = "", requires = "items")]
     lot: String,
+    /// After how many cycles of use (washes, foldings, closings) the items given by --item are measured.
+    #[arg(long, value_name = "N", requires = "items")]
+    cycles: Option<u32>,
     /// Go on with a run that was stopped, failed or cut off (its id, the beginning of it, or `latest`).
     #[arg(long, value_name = "RUN", conflicts_with_all = ["plan", "items", "items_file"])]
     resume: Option<String>,
@@ -86,15 +92,34 @@ pub(super) enum Work {
     Rest(RunId),
 }
 
-impl Work {
+/// What a procedure at this station is to do.
+pub(super) enum Task {
+    /// Work that is known beforehand.
+    Work(Work),
+    /// Units of a lot, as their serials are scanned.
+    Lot(Box<Scan>),
+}
+
+impl Task {
+    /// How the receiver listens, which says what is to be opened.
     async fn arrangement(&self, store: &Store) -> Result<Arrangement, CliError> {
         Ok(match self {
-            Self::Items { plan, .. } => plan.arrangement,
-            Self::Rest(run) => {
+            Self::Work(Work::Items { plan, .. }) => plan.arrangement,
+            Self::Lot(scan) => scan.plan.arrangement,
+            Self::Work(Work::Rest(run)) => {
                 let (plan, _) = evaluate::kept(store, &store.run(*run).await?).await?;
                 plan.arrangement
             }
         })
+    }
+}
+
+impl Work {
+    fn plan(&self) -> Option<&Plan> {
+        match self {
+            Self::Items { plan, .. } => Some(plan),
+            Self::Rest(_) => None,
+        }
     }
 }
 
@@ -111,8 +136,28 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         (Some(work), _) => work,
         (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
     };
-    caution(&station, &work);
-    let finished = conduct(&store, station, work, args.operator.clone(), events).await;
+    caution(&station, work.plan());
+    let daemon = Presence::of(store.path()).filter(|there| there.stations.contains(&station.name));
+    let finished = match daemon {
+        Some(daemon) => {
+            eprintln!(
+                "Process {} serves this station: the job goes into its queue and is followed from here.",
+                daemon.pid
+            );
+            let operator = args.operator.clone();
+            match follow::submit_and_follow(&store, &station, work, operator, events).await {
+                Ok(None) => return Ok(0),
+                Ok(Some(runs)) => Ok(runs),
+                Err(error) => Err(error),
+            }
+        }
+        None => {
+            let opening = Opening::by_this_program();
+            let task = Task::Work(work);
+            let operator = args.operator.clone();
+            conduct(&store, station, &opening, task, operator, events).await
+        }
+    };
     let runs = match finished {
         Ok(runs) => runs,
         Err(error) => {
@@ -146,17 +191,47 @@ fn open_events(path: &Path) -> Result<File, CliError> {
 fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Result<Work, CliError> {
     let plan = Plan::load(plan)?;
     plan.check(station)?;
-    let mut items: Vec<_> = args
-        .items
+    Ok(Work::Items {
+        plan: Box::new(plan),
+        items: given_items(
+            &args.items,
+            args.items_file.as_deref(),
+            &args.model,
+            &args.lot,
+            args.cycles,
+        )?,
+        fresh_reference: args.fresh_reference,
+    })
+}
+
+/// The plan file as it is.
+pub(super) fn plan_text(path: &Path) -> Result<PlanText, CliError> {
+    let plan = Plan::load(path)?;
+    Ok(PlanText {
+        name: plan.name,
+        text: plan.text,
+    })
+}
+
+/// The items given one by one, then those of a file.
+pub(super) fn given_items(
+    serials: &[String],
+    file: Option<&Path>,
+    model: &str,
+    lot: &str,
+    cycles: Option<u32>,
+) -> Result<Vec<ItemEntry>, CliError> {
+    let mut items: Vec<_> = serials
         .iter()
         .map(|serial| ItemEntry {
             serial: serial.trim().to_owned(),
-            model: args.model.clone(),
-            lot: args.lot.clone(),
+            model: model.to_owned(),
+            lot: lot.to_owned(),
+            cycles,
             ..ItemEntry::default()
         })
         .collect();
-    if let Some(path) = &args.items_file {
+    if let Some(path) = file {
         items.extend(load_items(path)?);
     }
     if let Some((index, item)) = items.iter().enumerate().find(|(index, item)| {
@@ -182,14 +257,10 @@ fn read_work(args: &MeasureArgs, plan: &Path, station: &config::Station) -> Resu
             crate::store::NAME_CHARS_MAX
         )));
     }
-    Ok(Work::Items {
-        plan: Box::new(plan),
-        items,
-        fresh_reference: args.fresh_reference,
-    })
+    Ok(items)
 }
 
-async fn resumable(store: &Store, given: &str) -> Result<RunId, CliError> {
+pub(super) async fn resumable(store: &Store, given: &str) -> Result<RunId, CliError> {
     let record = find_run(store, given).await?;
     match record.state {
         RunState::Complete => Err(CliError::Input(format!(
@@ -218,44 +289,48 @@ pub(super) async fn find_run(store: &Store, given: &str) -> Result<RunRecord, Cl
 pub(super) async fn conduct(
     store: &Store,
     station: config::Station,
-    work: Work,
+    opening: &Opening,
+    task: Task,
     operator: Option<String>,
     log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
-    let recorder = work.arrangement(store).await? == Arrangement::Scheduled;
-    let opening = async {
-        match recorder {
-            true => Station::open_source(station, store).await,
-            false => Station::open(station, store).await,
+    let scheduled = task.arrangement(store).await? == Arrangement::Scheduled;
+    let open = async {
+        match scheduled {
+            true => Station::open_source(station, store, opening).await,
+            false => Station::open(station, store, opening).await,
         }
     };
     let opened = tokio::select! {
-        opened = opening => opened?,
+        opened = open => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let station = Arc::new(opened);
+    station.guard().obey(stop.clone());
     let watch = Watch::new(log);
-    let hands = Arc::new(Person::new(watch.bar(), recorder));
+    let person = Arc::new(Person::new(watch.bar()));
     let (events, followed) = mpsc::channel(EVENTS_MAX);
     let following = tokio::spawn(watch.follow(followed));
     let procedure = Procedure {
         station: station.clone(),
         store: store.clone(),
-        hands,
+        hands: person.clone(),
         events,
         stop,
         operator,
+        job: None,
     };
     // A task of its own, so that a panic in it still leads to the output being switched off below.
     let measuring = tokio::spawn(async move {
-        match work {
-            Work::Items {
+        match task {
+            Task::Work(Work::Items {
                 plan,
                 items,
                 fresh_reference,
-            } => procedure.measure(&plan, &items, fresh_reference).await,
-            Work::Rest(run) => procedure.resume(run).await.map(|run| vec![run]),
+            }) => Ok(procedure.measure(&plan, &items, fresh_reference).await?),
+            Task::Work(Work::Rest(run)) => Ok(vec![procedure.resume(run).await?]),
+            Task::Lot(scan) => scan.units(&Way::Here(&procedure), &person).await,
         }
     });
     let measured = measuring.await;
@@ -298,10 +373,10 @@ pub(super) fn stop_on_signal() -> Result<CancellationToken, CliError> {
 }
 
 /// The usual cautions, with this run's own figures.
-fn caution(station: &config::Station, work: &Work) {
-    let (what, people) = match work {
-        Work::Items { plan, .. } => (emission(station, plan), exposure(station, plan)),
-        Work::Rest(_) => {
+pub(super) fn caution(station: &config::Station, plan: Option<&Plan>) {
+    let (what, people) = match plan {
+        Some(plan) => (emission(station, plan), exposure(station, plan)),
+        None => {
             let most = station.safety.level_max;
             (format!("up to {most} at the antenna feed"), None)
         }
@@ -404,8 +479,15 @@ pub(super) fn describe(document: &RunDocument) -> String {
         RunKind::Item => format!("\n{}\n", document.sentence()),
         RunKind::Reference => String::new(),
     };
+    let averages = match document.averages.is_empty() {
+        true => String::new(),
+        false => format!(
+            "\nmean of the power through all faces, polarisations and repeats\n\n{}\n",
+            table::averages(document)
+        ),
+    };
     format!(
-        "\n{heading}\n{}, run {}, {}, {}\n\n{}\n{verdict}",
+        "\n{heading}\n{}, run {}, {}, {}\n\n{}\n{averages}{verdict}",
         document.plan,
         document.run,
         document.started,

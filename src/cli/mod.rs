@@ -5,18 +5,30 @@
 //! wrong, 4 the bench failed, 5 the store failed.
 
 mod bench;
+mod compare;
 mod demo;
 mod driver;
 mod find;
+mod follow;
 mod history;
+mod keeper;
+mod listen;
+mod lot;
 mod measure;
+mod queue;
 mod recompute;
 mod record;
+mod report;
+mod serve;
 mod shield;
 mod show;
 mod sim;
+mod stability;
+mod stop;
 mod store;
 mod table;
+mod token;
+mod trend;
 mod watch;
 
 use std::path::PathBuf;
@@ -25,6 +37,7 @@ use std::process::ExitCode;
 use clap::{Args, Parser, Subcommand};
 
 use crate::config::ConfigError;
+use crate::daemon::DaemonError;
 use crate::evaluate::EvaluateError;
 use crate::procedure::ProcedureError;
 use crate::report::ReportError;
@@ -49,14 +62,28 @@ enum Command {
     Measure(measure::MeasureArgs),
     /// Follow a schedule beside a receiver in a closed item, write one, or merge what was recorded.
     Record(record::RecordArgs),
+    /// Work through the queue of one or more stations, with nobody there.
+    Serve(serve::ServeArgs),
+    /// List the queue, put something in, change it, answer a prompt.
+    Queue(queue::QueueArgs),
+    /// Switch the output off and stop the run, now, whatever the program that measures is doing.
+    Stop(stop::StopArgs),
     /// Look at the station: who answers, is the output off, what would be sent.
     Bench(bench::BenchArgs),
     /// List the drivers, or try one against an instrument.
     Driver(driver::DriverArgs),
     /// List what was measured.
     History(history::HistoryArgs),
+    /// Measure and judge production lots by a sample.
+    Lot(lot::LotArgs),
+    /// Say whether runs, items, models or lots differ, or are equal within a margin.
+    Compare(compare::CompareArgs),
+    /// Follow one item over its runs: is it wearing, and when will it cross the limit?
+    Trend(trend::TrendArgs),
     /// Show one run: its points, its verdict, its picture, its uncertainty.
     Show(show::ShowArgs),
+    /// Write a report: HTML, PDF, CSV.
+    Report(report::ReportArgs),
     /// Ask theory about a measured curve: where it leaks, two items nested, a pulse behind it.
     Shield(shield::ShieldArgs),
     /// Work out results anew from the raw traces, by the analysis of this program.
@@ -65,6 +92,9 @@ enum Command {
     Store(store::StoreArgs),
     /// Serve the simulated bench on real sockets and terminals, or talk to its control port.
     Sim(sim::SimArgs),
+    /// Stand beside a process that may transmit; started by it.
+    #[command(hide = true)]
+    Keeper,
 }
 
 /// Where the database is.
@@ -130,6 +160,13 @@ impl From<StoreError> for CliError {
             | StoreError::TooLong { .. }
             | StoreError::UnknownRun { .. }
             | StoreError::AmbiguousRun { .. }
+            | StoreError::UnknownItem { .. }
+            | StoreError::LotFixed { .. }
+            | StoreError::UnknownJob { .. }
+            | StoreError::AmbiguousJob { .. }
+            | StoreError::Refused { .. }
+            | StoreError::TokenExists { .. }
+            | StoreError::NoToken { .. }
             | StoreError::Missing { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
@@ -140,6 +177,7 @@ impl From<EvaluateError> for CliError {
     fn from(error: EvaluateError) -> Self {
         match error {
             EvaluateError::Store(error) => error.into(),
+            EvaluateError::NotAnswerable { .. } => Self::Input(error.to_string()),
             error => Self::Store(error.to_string()),
         }
     }
@@ -172,9 +210,34 @@ impl From<ProcedureError> for CliError {
     }
 }
 
+impl From<DaemonError> for CliError {
+    fn from(error: DaemonError) -> Self {
+        match error {
+            DaemonError::Config(error) => error.into(),
+            DaemonError::Store(error) => error.into(),
+            DaemonError::Station(error) => error.into(),
+            DaemonError::Claimed { .. }
+            | DaemonError::System { .. }
+            | DaemonError::StillOn { .. } => Self::Bench(error.to_string()),
+            error => Self::Input(error.to_string()),
+        }
+    }
+}
+
 impl From<ReportError> for CliError {
     fn from(error: ReportError) -> Self {
-        Self::Input(error.to_string())
+        match error {
+            ReportError::Store(error) => error.into(),
+            ReportError::Evaluate(error) => error.into(),
+            error => Self::Input(error.to_string()),
+        }
+    }
+}
+
+impl Cli {
+    /// Whether the log is to be JSON, a line for each entry.
+    pub fn logs_json(&self) -> bool {
+        matches!(&self.command, Command::Serve(args) if args.logs_json())
     }
 }
 
@@ -183,15 +246,23 @@ pub async fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Measure(args) => measure::run(args).await,
         Command::Record(args) => record::run(args).await,
+        Command::Serve(args) => serve::run(args).await,
+        Command::Queue(args) => queue::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Driver(args) => driver::run(args).await,
         Command::History(args) => history::run(args).await,
+        Command::Lot(args) => lot::run(args).await,
+        Command::Compare(args) => compare::run(args).await,
+        Command::Trend(args) => trend::run(args).await,
         Command::Show(args) => show::run(args).await,
+        Command::Report(args) => report::run(args).await,
         Command::Shield(args) => shield::run(args).await,
         Command::Recompute(args) => recompute::run(args).await,
         Command::Store(args) => store::run(args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Sim(args) => sim::run(args).await,
+        Command::Stop(args) => stop::run(args).await,
+        Command::Keeper => keeper::run().await,
     };
     match done {
         Ok(code) => ExitCode::from(code),

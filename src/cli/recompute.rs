@@ -5,7 +5,7 @@ use clap::Args;
 use super::measure::find_run;
 use super::{CliError, StoreArg, print, table};
 use crate::analysis::ANALYSIS_VERSION;
-use crate::evaluate::{self, Evaluator};
+use crate::evaluate::Evaluator;
 use crate::report::PointDocument;
 use crate::store::{ResultRecord, RunFilter, RunKind, RunRecord, RunState, Store};
 
@@ -49,8 +49,9 @@ pub(super) async fn run(args: RecomputeArgs) -> Result<u8, CliError> {
 
 async fn recompute(store: &Store, run: &RunRecord) -> Result<(), CliError> {
     let before = store.results(run.id).await?;
-    let after = Evaluator::of(store, run).await?.run().await?;
-    let verdict = evaluate::verdict(&after);
+    let evaluator = Evaluator::of(store, run).await?;
+    let after = evaluator.run().await?;
+    let verdict = evaluator.verdict(&after);
     if run.state == RunState::Complete {
         store.set_verdict(run.id, verdict).await?;
     }

@@ -150,7 +150,7 @@ async fn follow(args: FollowArgs) -> Result<u8, CliError> {
     };
     let stop = stop_on_signal()?;
     let receiver = tokio::select! {
-        opened = LoneReceiver::open(&lone.receiver) => opened?,
+        opened = LoneReceiver::open(&lone) => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let store = Store::open(&args.inside).await?;

@@ -65,8 +65,12 @@ fn budget(document: &RunDocument) -> String {
             Cell::new(row.origin.text()),
         ]);
     }
+    let field = match point.field_dbuv_per_m {
+        Some(field) => format!("field at the receive antenna {field:.1} dBµV/m\n"),
+        None => String::new(),
+    };
     format!(
-        "Uncertainty at {}, {}, {} (SE {} dB)\n\n{}\n\ncombined {:.2} dB, coverage factor {:.2}, expanded {:.2} dB\n",
+        "Uncertainty at {}, {}, {} (SE {} dB)\n\n{}\n\n{field}combined {:.2} dB, coverage factor {:.2}, expanded {:.2} dB\n",
         Frequency::from_hz(point.frequency_hz),
         point.face,
         point.polarisation,

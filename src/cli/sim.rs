@@ -9,7 +9,7 @@ use super::measure::stop_on_signal;
 use super::{CliError, print, write_file};
 use crate::quantity::Frequency;
 use crate::sim::control::Client;
-use crate::sim::{Addresses, BenchOptions, Pace, SimError, start};
+use crate::sim::{Addresses, BenchOptions, NOISE_FIGURE_DB, Pace, SimError, antenna_table, start};
 
 /// Arguments of `sim`.
 #[derive(Debug, Args)]
@@ -203,6 +203,9 @@ pub(super) fn station_text(addresses: &Addresses, receiver: &str) -> Result<Stri
         r#"# The simulated bench of muffle. Nothing is transmitted but numbers.
 name = "simulated bench at Tarn End"
 distance = "1 m"
+# Source and receiver are each up to half a millionth off.
+frequency_tolerance = 1e-6
+placement_time = "100 ms"
 
 [source]
 driver = "source-scpi"
@@ -217,6 +220,12 @@ address = {receiver}
 identity = "Simulated"
 frequency = ["9 kHz", "3 GHz"]
 damage_level = "20 dBm"
+noise_figure = "{figure_db} dB"
+
+# Built into the receiver; where a plan says so, it is in.
+[preamplifier]
+gain = "20 dB"
+noise_figure = "8 dB"
 
 [amplifier]
 gain = "40 dB"
@@ -237,7 +246,23 @@ receiver_vswr = 1.2
 source_drift = "0.3 dB"
 position = "0.5 dB"
 repeatability = "0.3 dB"
+
+[transmit_antenna]
+gain_table = "antenna.csv"
+cable_loss = "0 dB"
+
+[receive_antenna]
+gain_table = "antenna.csv"
+cable_loss = "0 dB"
+
+# The gain of either antenna, from the bench's own calibration over its one metre.
+[[table]]
+name = "antenna.csv"
+text = '''
+{table}'''
 "#,
+        figure_db = NOISE_FIGURE_DB,
+        table = antenna_table(),
         source = text(&addresses.source.tcp),
         receiver = text(receiver),
         program = text(&program.display().to_string()),

@@ -74,7 +74,7 @@ fn values(point: &PointDocument) -> Vec<Cell> {
         number(point.limit_db),
         right(point.margin_text()),
         Cell::new(point.verdict.map_or("–", |verdict| verdict.as_str())),
-        Cell::new(point.flags.join(" ")),
+        Cell::new(point.flags_text()),
     ]
 }
 
@@ -94,10 +94,36 @@ fn reference_points(document: &RunDocument) -> Table {
             number(point.reference_dbm),
             number(point.floor_dbm),
             number(point.dynamic_range_db),
-            Cell::new(point.flags.join(" ")),
+            Cell::new(point.flags_text()),
         ]);
     }
     table
+}
+
+/// The means that decide a run.
+pub(super) fn averages(document: &RunDocument) -> String {
+    let mut table = table(&[
+        "frequency",
+        "points",
+        "mean SE dB",
+        "± dB",
+        "limit dB",
+        "margin dB",
+        "verdict",
+    ]);
+    for mean in &document.averages {
+        let judged = &mean.average.judgement;
+        table.add_row(vec![
+            right(Frequency::from_hz(mean.frequency_hz).to_string()),
+            right(mean.average.parts.to_string()),
+            right(mean.se_text()),
+            number(mean.average.u_db),
+            number(judged.limit_db),
+            right(mean.margin_text()),
+            Cell::new(judged.verdict.map_or("–", |verdict| verdict.as_str())),
+        ]);
+    }
+    trim_lines(&table.to_string())
 }
 
 /// Several items side by side: at each frequency the SE that decides.

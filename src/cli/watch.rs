@@ -8,11 +8,11 @@ use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 
 use super::table::shown;
-use crate::procedure::{Event, Hands};
+use crate::procedure::{Event, Hands, request, transmits};
 use crate::quantity::Frequency;
 use crate::report::PointDocument;
-use crate::station::{Placement, State};
-use crate::store::{ReadingKind, ResultRecord};
+use crate::station::Placement;
+use crate::store::{ReadingKind, ResultRecord, RunId};
 
 /// Shows events on standard error: a bar with the time left on a terminal, lines otherwise.
 pub(super) struct Watch {
@@ -20,6 +20,8 @@ pub(super) struct Watch {
     /// Where events are also written, a line each.
     log: Option<File>,
     said: String,
+    /// The reference in use, which is spoken of once.
+    reference: Option<RunId>,
 }
 
 impl Watch {
@@ -34,6 +36,7 @@ impl Watch {
             bar,
             log,
             said: String::new(),
+            reference: None,
         }
     }
 
@@ -69,7 +72,10 @@ impl Watch {
 
     fn show(&mut self, event: &Event) {
         match event {
+            Event::Warning { text } => self.line(&format!("Caution: {}.", text)),
+            Event::ReferenceReused { run, .. } if self.reference == Some(*run) => {}
             Event::ReferenceReused { run, started } => {
+                self.reference = Some(*run);
                 self.line(&format!(
                     "reference {run} of {started} is still good and used again"
                 ));
@@ -84,6 +90,9 @@ impl Watch {
                     None => "reference".to_owned(),
                 };
                 self.line(&format!("{what}: run {run}, {readings} readings"));
+                if item.is_none() {
+                    self.reference = Some(*run);
+                }
                 self.bar.reset();
                 self.bar.set_length(*readings as u64);
                 self.said = what;
@@ -132,9 +141,19 @@ impl Watch {
                     ReadingKind::Floor => "floor",
                     ReadingKind::Signal => "signal",
                     ReadingKind::Step => "a step lower",
+                    ReadingKind::Pad => "more attenuation",
+                    ReadingKind::Ambient => "an ambient signal",
                 };
                 self.bar.set_message(format!("{}, {at}, {what}", self.said));
             }
+            Event::Moved {
+                asked_hz,
+                measured_hz,
+            } => self.line(&format!(
+                "{}: another signal stands there; measured at {} instead",
+                Frequency::from_hz(*asked_hz),
+                Frequency::from_hz(*measured_hz)
+            )),
             Event::Point { result } => self.bar.set_message(self.point(result)),
             Event::Again { place, reason } => {
                 self.line(&format!("{}: once more, because {reason}", shown(place)));
@@ -160,13 +179,13 @@ impl Watch {
 /// A person at the terminal.
 pub(super) struct Person {
     bar: ProgressBar,
-    /// Whether a recorder lies in the item with the receiver.
-    recorder: bool,
+    /// How the antennas stood last: only what changes is asked for.
+    antennas: std::sync::Mutex<Option<String>>,
     lines: tokio::sync::Mutex<mpsc::Receiver<String>>,
 }
 
 impl Person {
-    pub(super) fn new(bar: ProgressBar, recorder: bool) -> Self {
+    pub(super) fn new(bar: ProgressBar) -> Self {
         let (sender, lines) = mpsc::channel(1);
         // A thread of its own: waiting for a line cannot be called off, and must not hold up the end.
         std::thread::spawn(move || {
@@ -178,67 +197,41 @@ impl Person {
         });
         Self {
             bar,
-            recorder,
+            antennas: std::sync::Mutex::new(None),
             lines: tokio::sync::Mutex::new(lines),
         }
     }
-}
 
-#[async_trait]
-impl Hands for Person {
-    async fn place(&self, placement: &Placement) -> bool {
-        let request = match &placement.item {
-            None if self.recorder => format!(
-                "Take everything out of the way between the antennas, the receiver and its recorder in their place, `muffle record` running. Antennas {}.",
-                placement.polarisation
-            ),
-            Some(item) if self.recorder && placement.state == State::Open => format!(
-                "Put the receiver and its recorder into {}, or see that they are there, `muffle record` running; leave it open, its {} to the transmit antenna, antennas {}, and step back.",
-                shown(item),
-                shown(&placement.face),
-                placement.polarisation
-            ),
-            Some(item) if self.recorder => format!(
-                "See that `muffle record` is running, leave it in {} with the receiver, close it, turn its {} to the transmit antenna. Antennas {}. Be quick: the timetable goes on.",
-                shown(item),
-                shown(&placement.face),
-                placement.polarisation
-            ),
-            None => format!(
-                "Take everything out of the way between the antennas. Antennas {}.",
-                placement.polarisation
-            ),
-            Some(item) if placement.state == State::Open => format!(
-                "Open {}, with the receiver in it, and connect the receiver.",
-                shown(item)
-            ),
-            Some(item) if placement.state == State::Sealed => format!(
-                "The receiver is armed. Disconnect it, leave it in {}, close it, turn its {} to the transmit antenna. Antennas {}.",
-                shown(item),
-                shown(&placement.face),
-                placement.polarisation
-            ),
-            Some(item) => format!(
-                "Put the receiver (or its antenna) into {}, close it, turn its {} to the transmit antenna. Antennas {}.{}",
-                shown(item),
-                shown(&placement.face),
-                placement.polarisation,
-                match placement.repeat {
-                    1 => String::new(),
-                    n => format!(" Closing {n}: open it and close it anew."),
-                }
-            ),
-        };
+    /// Asks for a line of text; none when nobody is there to write one.
+    pub(super) async fn scan(&self, request: &str) -> Option<String> {
+        self.bar.suspend(|| {
+            eprint!("{request}");
+            let _ = std::io::stderr().flush();
+        });
+        self.line().await
+    }
+
+    /// Says something past the bar.
+    pub(super) fn tell(&self, text: &str) {
+        self.bar.suspend(|| eprintln!("{text}"));
+    }
+
+    /// The next line, or none when nobody is there.
+    pub(super) async fn line(&self) -> Option<String> {
+        self.lines.lock().await.recv().await
+    }
+
+    /// Asks for one thing; `false` when the answer is to stop, or when nobody is there.
+    pub(super) async fn ask(&self, request: &str, transmits: bool) -> bool {
         self.bar.suspend(|| {
             eprintln!("\n  {request}");
-            // While an item of a sealed run is open, nothing is sent but the markers of a scheduled one.
-            if self.recorder || placement.item.is_none() || placement.state != State::Open {
+            if transmits {
                 eprintln!("  The next readings transmit: stand clear.");
             }
             eprint!("  Enter when it stands, q and Enter to stop: ");
             let _ = std::io::stderr().flush();
         });
-        match self.lines.lock().await.recv().await {
+        match self.line().await {
             Some(line) => !line.trim().eq_ignore_ascii_case("q"),
             None => {
                 let why = match std::io::stdin().is_terminal() {
@@ -251,5 +244,21 @@ impl Hands for Person {
                 false
             }
         }
+    }
+}
+
+#[async_trait]
+impl Hands for Person {
+    async fn place(&self, placement: &Placement, recorder: bool) -> bool {
+        let request = {
+            let mut antennas = self
+                .antennas
+                .lock()
+                .unwrap_or_else(std::sync::PoisonError::into_inner);
+            let request = request(placement, antennas.as_deref(), recorder);
+            *antennas = Some(placement.polarisation.clone());
+            request
+        };
+        self.ask(&request, transmits(placement, recorder)).await
     }
 }

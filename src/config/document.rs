@@ -5,6 +5,7 @@
 //! for each key by name, and at the end names every key nobody asked for.
 
 use std::cell::RefCell;
+use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
 
@@ -351,6 +352,34 @@ impl<'d, 't> Section<'d, 't> {
             self.fault(key, format!("the table [{table}] is missing"));
         }
         self.section(key, build)
+    }
+
+    /// Every text in this table and the tables within it, by key (`setup.title`); anything else is a fault.
+    pub(super) fn all_texts(&mut self) -> BTreeMap<String, String> {
+        let mut texts = BTreeMap::new();
+        let table = std::mem::take(&mut self.table);
+        self.gather_texts(&table, "", &mut texts);
+        texts
+    }
+
+    fn gather_texts(
+        &self,
+        table: &DeTable<'t>,
+        within: &str,
+        texts: &mut BTreeMap<String, String>,
+    ) {
+        for (key, value) in table {
+            let path = format!("{within}{}", key.get_ref());
+            match value.get_ref() {
+                DeValue::Table(inner) => self.gather_texts(inner, &format!("{path}."), texts),
+                other => match String::read(other) {
+                    Ok(text) => {
+                        texts.insert(path, text);
+                    }
+                    Err(reason) => self.document.fault(&value.span(), &path, reason),
+                },
+            }
+        }
     }
 
     /// How many tables are written as `[[key]]`.

@@ -160,6 +160,8 @@ pub struct ReceiverWords {
     pub video_bandwidth: Option<Vec<Command>>,
     /// `{attenuation}`, in dB.
     pub attenuation: Option<Vec<Command>>,
+    /// Switches a preamplifier at the receiver's input.
+    pub preamplifier: Option<PreamplifierWords>,
     /// `{detector}`, with the dialect's own word for each detector.
     pub detector: Option<DetectorWords>,
     /// `{sweeps}`: begins a new peak hold.
@@ -178,6 +180,17 @@ pub struct ReceiverWords {
     pub overload: Option<RegisterBits>,
     /// How it sweeps by itself while it lies in a closed item; `None` where it cannot.
     pub sealed: Option<SealedWords>,
+}
+
+/// How a preamplifier at the receiver's input is switched.
+#[derive(Debug, Clone)]
+pub struct PreamplifierWords {
+    /// Into the signal's way.
+    pub on: Vec<Command>,
+    /// Out of it.
+    pub off: Vec<Command>,
+    /// Whether the receiver takes the gain off the levels it shows; else the station's figure is.
+    pub compensated: bool,
 }
 
 /// How a receiver is left to itself, and asked afterwards what it saw.
@@ -588,6 +601,11 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
             attenuation,
         ))
     });
+    let had_preamplifier = root.has("preamplifier");
+    let preamplifier = root.section("preamplifier", preamplifier_words);
+    if had_preamplifier {
+        preamplifier.as_ref()?;
+    }
     let had_sealed = root.has("sealed");
     let sealed = root.section("sealed", |section| {
         sealed_words(section, overload.is_some())
@@ -609,6 +627,7 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
         resolution_bandwidth,
         video_bandwidth,
         attenuation,
+        preamplifier,
         detector,
         hold,
         sweep,
@@ -618,6 +637,17 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
         trace: trace?,
         overload,
         sealed,
+    })
+}
+
+fn preamplifier_words(section: &mut Section<'_, '_>) -> Option<PreamplifierWords> {
+    let on = required(section, "on", &[]);
+    let off = required(section, "off", &[]);
+    let compensated = section.or("compensated", true);
+    Some(PreamplifierWords {
+        on: on?,
+        off: off?,
+        compensated: compensated?,
     })
 }
 

@@ -4,29 +4,42 @@
 //! instrument is touched. What comes out are checked types: the rooms below never see a raw value.
 
 mod address;
+mod calibration;
+mod daemon;
 mod document;
 mod driver;
+mod interlock;
 mod items;
+mod lot;
 mod plan;
 mod station;
 mod table;
+mod template;
 
 use std::path::{Path, PathBuf};
 
 pub use address::{Address, Flow, Parity, SerialLine};
+pub use calibration::Calibration;
+pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
-    ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords, TraceWords, Words,
-    built_in_drivers,
+    PreamplifierWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords,
+    TraceWords, Words, built_in_drivers,
 };
+pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
-pub use plan::{Arrangement, Permission, Plan, Polarisation, Rule, Scheduling, Settings};
+pub use lot::{LotEntry, load_lot};
+pub use plan::{
+    Arrangement, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX,
+    Scheduling, Settings, decades,
+};
 pub use station::{
-    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Lone, ProtectedBand,
-    Safety, SourceRange, Station, Uncertainties,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Lone, Preamplifier,
+    ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
+pub use template::{LogoFile, Template, texts};
 
 /// Why a configuration cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -60,6 +73,14 @@ pub enum ConfigError {
         /// The station's name.
         station: String,
         /// One line per reason.
+        reasons: Vec<String>,
+    },
+    /// A calibration is over, and the station is not to be used without.
+    #[error("{station} refuses to measure, because its file says `refuse_overdue`:\n{}\nCalibrate and write the new day into the station file.", reasons.join("\n"))]
+    Overdue {
+        /// The station's name.
+        station: String,
+        /// One line per calibration.
         reasons: Vec<String>,
     },
 }
@@ -97,6 +118,7 @@ mod tests {
         assert_eq!(plan.frequencies.len(), 21);
         assert_eq!(plan.frequencies[1].hz(), 158_500.0);
         load_items(Path::new("config/items.toml")).expect("items");
+        load_lot(Path::new("config/lot.toml")).expect("lot");
     }
 
     #[test]
@@ -116,7 +138,7 @@ mod tests {
             .replace("sweeps = 10", "sweeps = 0");
         let said = plan(&text).expect_err("three faults");
         assert!(
-            said.contains("plan.toml:19:8: `frequencies.stop`: `1 gHz`"),
+            said.contains("plan.toml:24:8: `frequencies.stop`: `1 gHz`"),
             "{said}"
         );
         assert!(said.contains("`settings.span`: is missing"), "{said}");

@@ -41,8 +41,13 @@ pub struct Plan {
     pub sweep_time: Option<Time>,
     /// What the timetable of the scheduled arrangement is made by; none in the others.
     pub scheduling: Option<Scheduling>,
+    /// The most closings that a sealed run may take for each face, polarisation and repeat; harmonics that
+    /// then collide are flagged. As many as it needs when absent.
+    pub closings_max: Option<u32>,
     /// Test frequencies, ascending, each once.
     pub frequencies: Vec<Frequency>,
+    /// How far a test frequency may be moved off another signal; not at all when absent.
+    pub move_max: Option<Frequency>,
     /// How source and receiver are set where no band says otherwise.
     pub settings: Settings,
     /// Where they are set otherwise: rising, none overlapping.
@@ -61,6 +66,8 @@ pub struct Plan {
     pub limit: Vec<(Frequency, Ratio)>,
     /// How a verdict is reached.
     pub rule: Rule,
+    /// What of a frequency's faces, polarisations and repeats is held against the limit.
+    pub combine: Combine,
     /// Permissions to radiate in protected bands.
     pub permissions: Vec<Permission>,
     /// The file as it was read.
@@ -94,6 +101,8 @@ pub struct Settings {
     pub video_bandwidth: Option<Frequency>,
     /// Input attenuation; the receiver's own choice when absent.
     pub attenuation: Option<Ratio>,
+    /// When the preamplifier is in; as the receiver has it after a reset when absent.
+    pub preamplifier: Option<PreamplifierUse>,
     /// Detector; the receiver's own choice when absent.
     pub detector: Option<Detector>,
     /// Sweeps the peak is held over.
@@ -209,6 +218,79 @@ impl Rule {
     }
 }
 
+/// What of a frequency's faces, polarisations and repeats is held against the limit.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Combine {
+    /// Each by itself; the worst decides.
+    Worst,
+    /// The mean of the power that comes through them.
+    Average,
+}
+
+impl Combine {
+    /// The word in plan files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Worst => "worst",
+            Self::Average => "average",
+        }
+    }
+}
+
+impl FromStr for Combine {
+    type Err = String;
+    fn from_str(word: &str) -> Result<Self, String> {
+        match word {
+            "worst" => Ok(Self::Worst),
+            "average" => Ok(Self::Average),
+            other => Err(format!("`{other}` is neither worst nor average")),
+        }
+    }
+}
+
+/// When a preamplifier at the receiver's input is in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PreamplifierUse {
+    /// Never.
+    Off,
+    /// Always.
+    On,
+    /// With an item only: the open path is strong enough, and might overload it.
+    Item,
+}
+
+impl PreamplifierUse {
+    /// The word in plan files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Off => "off",
+            Self::On => "on",
+            Self::Item => "item",
+        }
+    }
+
+    /// Whether it is in for a reading with an item, or for one of the open path.
+    pub fn is_on(self, item: bool) -> bool {
+        match self {
+            Self::Off => false,
+            Self::On => true,
+            Self::Item => item,
+        }
+    }
+}
+
+impl FromStr for PreamplifierUse {
+    type Err = String;
+    fn from_str(word: &str) -> Result<Self, String> {
+        match word {
+            "off" => Ok(Self::Off),
+            "on" => Ok(Self::On),
+            "item" => Ok(Self::Item),
+            other => Err(format!("`{other}` is none of off, on, item")),
+        }
+    }
+}
+
 /// A permission to radiate in a protected band.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Permission {
@@ -223,6 +305,31 @@ impl Plan {
     pub fn load(path: &Path) -> Result<Self, ConfigError> {
         let text = read_file(path)?;
         Ok(Self::read(&path.display().to_string(), &text)?)
+    }
+
+    /// This plan's text with other frequencies, faces and polarisations, under another name; comments are lost.
+    ///
+    /// # Errors
+    /// Where the plan was not read from a text.
+    pub fn rewritten(
+        &self,
+        name: &str,
+        frequencies: &[Frequency],
+        faces: &[String],
+        polarisations: &[Polarisation],
+    ) -> Result<String, toml::de::Error> {
+        let mut table: toml::Table = self.text.parse()?;
+        let list = |words: Vec<String>| {
+            toml::Value::Array(words.into_iter().map(toml::Value::String).collect())
+        };
+        let written = frequencies.iter().map(Frequency::to_string).collect();
+        let only = toml::Table::from_iter([("list".to_owned(), list(written))]);
+        table.insert("name".to_owned(), toml::Value::String(name.to_owned()));
+        table.insert("frequencies".to_owned(), toml::Value::Table(only));
+        table.insert("faces".to_owned(), list(faces.to_vec()));
+        let words = polarisations.iter().map(|p| p.word().to_owned()).collect();
+        table.insert("polarisations".to_owned(), list(words));
+        Ok(table.to_string())
     }
 
     /// Reads the text of a plan file; `file` is only for the faults.
@@ -242,6 +349,7 @@ impl Plan {
                     "is for `arrangement = \"sealed\"`; leave it out",
                 );
             }
+            let (closings_max, move_max) = for_one_arrangement(root, arrangement);
             let settings = root.required_section("settings", |section| {
                 let settings = settings(section, None, sealed)?;
                 let bands = bands(section, &settings, sealed)?;
@@ -268,7 +376,11 @@ impl Plan {
             }
             let limit = match root.has("limit") {
                 true => root.section("limit", limit),
-                false => Some((Vec::new(), Rule::Guarded)),
+                false => Some(Limit {
+                    line: Vec::new(),
+                    rule: Rule::Guarded,
+                    combine: Combine::Worst,
+                }),
             };
             let permissions = root.sections("permission", |section| {
                 let band = section.required("band");
@@ -282,14 +394,16 @@ impl Plan {
                     text: text?,
                 })
             });
-            let (limit, rule) = limit?;
+            let limit = limit?;
             let (settings, bands) = settings?;
             Some(Self {
                 name: name?,
                 arrangement: arrangement?,
                 sweep_time,
                 scheduling: schedule?,
+                closings_max: closings_max?,
                 frequencies: frequencies?,
+                move_max: move_max?,
                 settings,
                 bands,
                 faces: faces?,
@@ -297,8 +411,9 @@ impl Plan {
                 repeats: repeats?,
                 reference_max_age: reference_max_age?,
                 bracket: bracket?,
-                limit,
-                rule,
+                limit: limit.line,
+                rule: limit.rule,
+                combine: limit.combine,
                 permissions,
                 text: text.to_owned(),
             })
@@ -346,6 +461,7 @@ impl Plan {
                 ));
             }
             check_receiver(settings, &station.receiver, &mut reasons);
+            check_preamplifier(settings, station, &mut reasons);
             if self.arrangement == Arrangement::Sealed {
                 self.check_sealed(settings, station, &mut reasons);
             }
@@ -467,6 +583,9 @@ fn check_receiver(settings: &Settings, receiver: &InstrumentEntry, reasons: &mut
     if settings.video_bandwidth.is_some() && words.video_bandwidth.is_none() {
         cannot("the video bandwidth");
     }
+    if settings.preamplifier.is_some() && words.preamplifier.is_none() {
+        cannot("a preamplifier");
+    }
     if let Some(detector) = settings.detector
         && words
             .detector
@@ -481,6 +600,23 @@ fn check_receiver(settings: &Settings, receiver: &InstrumentEntry, reasons: &mut
     {
         reasons.push(format!(
             "the receiver's driver `{driver}` always gives {fixed} points; write `points = {fixed}`"
+        ));
+    }
+}
+
+/// Whether the gain of a preamplifier that is in for items only is known.
+fn check_preamplifier(settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
+    let Words::Receiver(words) = &station.receiver.driver.words else {
+        return;
+    };
+    if let (Some(used), Some(preamplifier)) = (settings.preamplifier, &words.preamplifier)
+        && used == PreamplifierUse::Item
+        && !preamplifier.compensated
+        && station.preamplifier.is_none()
+    {
+        reasons.push(format!(
+            "the levels that the receiver's driver `{}` gives contain the preamplifier's gain, and the station has no [preamplifier] to say how much it is",
+            station.receiver.driver.name
         ));
     }
 }
@@ -567,6 +703,43 @@ fn scheduling_keys(
     })
 }
 
+/// What only a sealed or only a linked run knows: the most closings, and how far to move off other signals.
+/// `None` where it is wrong, `Some(None)` where it is left out.
+fn for_one_arrangement(
+    root: &mut Section<'_, '_>,
+    arrangement: Option<Arrangement>,
+) -> (Option<Option<u32>>, Option<Option<Frequency>>) {
+    let mut closings_max = Some(None);
+    if root.has("closings_max") {
+        closings_max = root
+            .checked("closings_max", None, |n| match arrangement {
+                Some(Arrangement::Sealed) => within(n, 1, FREQUENCIES_MAX as u32),
+                _ => Err("is for `arrangement = \"sealed\"`; leave it out".to_owned()),
+            })
+            .map(Some);
+    } else {
+        root.optional::<u32>("closings_max");
+    }
+    let mut move_max = Some(None);
+    if root.has("move_max") {
+        move_max = root
+            .checked("move_max", None, |most: Frequency| match arrangement {
+                Some(Arrangement::Sealed) => Err(
+                    "is for `arrangement = \"linked\"`: what a sealed receiver hears is known after the closing; leave it out".to_owned(),
+                ),
+                Some(Arrangement::Scheduled) => Err(
+                    "is for `arrangement = \"linked\"`: a timetable that two sides follow cannot change on the way; leave it out".to_owned(),
+                ),
+                _ if most.hz() <= 0.0 => Err("must be above 0 Hz; leave it out to stay".to_owned()),
+                _ => Ok(most),
+            })
+            .map(Some);
+    } else {
+        root.optional::<Frequency>("move_max");
+    }
+    (closings_max, move_max)
+}
+
 fn within(number: u32, low: u32, high: u32) -> Result<u32, String> {
     match (low..=high).contains(&number) {
         true => Ok(number),
@@ -624,7 +797,7 @@ fn frequencies(section: &mut Section<'_, '_>) -> Option<Vec<Frequency>> {
 }
 
 /// Evenly spaced over log frequency, rounded to four figures so that tables stay readable.
-fn decades(start: Frequency, stop: Frequency, count: u32) -> Vec<Frequency> {
+pub fn decades(start: Frequency, stop: Frequency, count: u32) -> Vec<Frequency> {
     let span = (stop.hz() / start.hz()).log10();
     let intervals = ((span * f64::from(count)).round() as usize).clamp(1, FREQUENCIES_MAX + 1);
     (0..=intervals)
@@ -679,6 +852,12 @@ fn settings(
     );
     let video_bandwidth = section.optional("video_bandwidth");
     let attenuation = section.optional("attenuation");
+    let preamplifier = section.optional::<String>("preamplifier");
+    let preamplifier = preamplifier.and_then(|word| {
+        word.parse::<PreamplifierUse>()
+            .map_err(|reason| section.fault("preamplifier", reason))
+            .ok()
+    });
     let detector = section.optional::<String>("detector");
     let detector = detector.and_then(|word| {
         Detector::from_word(&word)
@@ -697,6 +876,7 @@ fn settings(
         resolution_bandwidth: resolution_bandwidth?,
         video_bandwidth: video_bandwidth.or(default.and_then(|d| d.video_bandwidth)),
         attenuation: attenuation.or(default.and_then(|d| d.attenuation)),
+        preamplifier: preamplifier.or(default.and_then(|d| d.preamplifier)),
         detector: detector.or(default.and_then(|d| d.detector)),
         sweeps: sweeps?,
         settle: settle?,
@@ -802,7 +982,14 @@ fn distinct(words: &[String]) -> Result<(), String> {
     }
 }
 
-fn limit(section: &mut Section<'_, '_>) -> Option<(Vec<(Frequency, Ratio)>, Rule)> {
+/// What is required, and how it is held against what was measured.
+struct Limit {
+    line: Vec<(Frequency, Ratio)>,
+    rule: Rule,
+    combine: Combine,
+}
+
+fn limit(section: &mut Section<'_, '_>) -> Option<Limit> {
     let line = section.checked("line", None, |line: Vec<(Frequency, Ratio)>| {
         match line.is_empty() || line.windows(2).any(|pair| pair[0].0 >= pair[1].0) {
             true => Err("needs points with rising frequency, such as [[\"100 kHz\", \"50 dB\"], [\"1 GHz\", \"50 dB\"]]".to_owned()),
@@ -818,5 +1005,12 @@ fn limit(section: &mut Section<'_, '_>) -> Option<(Vec<(Frequency, Ratio)>, Rule
             other => Err(format!("`{other}` is neither simple nor guarded")),
         },
     );
-    Some((line?, rule?))
+    let combine = section.checked("combine", Some("worst".to_owned()), |word: String| {
+        word.parse::<Combine>()
+    });
+    Some(Limit {
+        line: line?,
+        rule: rule?,
+        combine: combine?,
+    })
 }

@@ -5,7 +5,9 @@ use std::path::Path;
 
 use super::document::{Document, Section};
 use super::table::{Column, Table};
-use super::{Address, ConfigError, Driver, Pattern, Words, read_file};
+use super::{
+    Address, Calibration, ConfigError, Contact, Driver, Pattern, Words, calibration, read_file,
+};
 use crate::quantity::{Frequency, Length, Level, Ratio, Time};
 
 /// One place with its instruments.
@@ -23,6 +25,8 @@ pub struct Station {
     pub receiver_frequency: (Frequency, Frequency),
     /// The receiver's noise figure, if anybody measured it.
     pub noise_figure: Option<Ratio>,
+    /// The preamplifier at the receiver's input, if there is one that can be switched.
+    pub preamplifier: Option<Preamplifier>,
     /// The power amplifier, if there is one.
     pub amplifier: Option<Amplifier>,
     /// The antenna that radiates, and the cable to it.
@@ -35,6 +39,8 @@ pub struct Station {
     pub placement_time: Option<Time>,
     /// Limits that protect people and instruments.
     pub safety: Safety,
+    /// The contact that has to be closed while anything is emitted, if there is one.
+    pub interlock: Option<Contact>,
     /// Bands that are not radiated in without a permission.
     pub protected: Vec<ProtectedBand>,
     /// The command that moves items about, with its arguments; without one, a person is asked.
@@ -43,6 +49,10 @@ pub struct Station {
     pub distance: Length,
     /// What the station knows of its own uncertainty.
     pub uncertainty: Uncertainties,
+    /// What is calibrated, and until when.
+    pub calibrations: Vec<Calibration>,
+    /// Whether nothing is measured once a calibration is overdue.
+    pub refuse_overdue: bool,
     /// The file as it was read, with the texts of the tables it names: whole in itself.
     pub text: String,
 }
@@ -81,6 +91,15 @@ pub struct Amplifier {
     pub gain_table: Option<Table>,
     /// The most its input stands.
     pub input_max: Level,
+}
+
+/// A preamplifier at the receiver's input that can be switched.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Preamplifier {
+    /// Its gain.
+    pub gain: Correction,
+    /// The receiver's noise figure with it, if known.
+    pub noise_figure: Option<Ratio>,
 }
 
 /// A value that is the same everywhere, or a table of it.
@@ -131,7 +150,14 @@ pub struct Safety {
     pub path_loss_min: Ratio,
     /// The longest a single emission may last.
     pub emission_max: Time,
+    /// The longest that the output stays on without a sign of life from the measuring.
+    pub beat_max: Time,
 }
+
+/// The usual longest time without a sign of life: there is one every few milliseconds when all is well.
+const BEAT_MAX: Time = Time::from_duration(std::time::Duration::from_secs(5));
+/// A busy machine may leave a process out for as long as this.
+const BEAT_MAX_LEAST: Time = Time::from_duration(std::time::Duration::from_millis(200));
 
 /// A band that is not radiated in without a permission.
 #[derive(Debug, Clone)]
@@ -288,6 +314,15 @@ impl Station {
                     input_max: input_max?,
                 })
             });
+            let preamplifier = match root.has("preamplifier") {
+                true => root
+                    .section("preamplifier", |section| preamplifier(section, &tables))
+                    .map(Some),
+                false => {
+                    root.section("preamplifier", |_| Some(()));
+                    Some(None)
+                }
+            };
             let mut antenna = |key| match root.has(key) {
                 true => root.section(key, |section| antenna(section, &tables)),
                 false => {
@@ -305,6 +340,10 @@ impl Station {
             });
             let placement_time = given(root, "placement_time", Ok::<Time, String>);
             let safety = root.required_section("safety", safety);
+            let had_interlock = root.has("interlock");
+            let interlock = root.section("interlock", |section| {
+                section.checked("contact", None, |text: String| text.parse::<Contact>())
+            });
             let protected = root.sections("protected", |section| {
                 let name = section.required("name");
                 let band = band(section, "band");
@@ -321,17 +360,19 @@ impl Station {
                     }
                 })
             });
+            let calibrations = root.sections("calibration", calibration::read);
+            let refuse_overdue = root.or("refuse_overdue", false);
             let distance = root.required("distance");
             let uncertainty = match root.has("uncertainty") {
                 true => root.section("uncertainty", uncertainties),
                 false => Some(Uncertainties::default()),
             };
-            if had_amplifier && amplifier.is_none() {
+            if had_amplifier && amplifier.is_none() || had_interlock && interlock.is_none() {
                 return None;
             }
             let (source, source_range) = source?;
             let (receiver, receiver_frequency, receiver_damage, noise_figure) = receiver?;
-            let (level_max, path_loss_min, emission_max) = safety?;
+            let (level_max, path_loss_min, emission_max, beat_max) = safety?;
             Some(Self {
                 name: name?,
                 source,
@@ -339,6 +380,7 @@ impl Station {
                 receiver,
                 receiver_frequency,
                 noise_figure,
+                preamplifier: preamplifier?,
                 amplifier,
                 transmit_antenna: transmit_antenna?,
                 receive_antenna: receive_antenna?,
@@ -349,11 +391,15 @@ impl Station {
                     receiver_damage,
                     path_loss_min,
                     emission_max,
+                    beat_max,
                 },
+                interlock,
                 protected,
                 placement,
                 distance: distance?,
                 uncertainty: uncertainty?,
+                calibrations,
+                refuse_overdue: refuse_overdue?,
                 text: text.to_owned(),
             })
         })?;
@@ -398,6 +444,13 @@ impl Station {
                 .and_then(|amplifier| amplifier.gain_table.as_ref())
                 .map(|table| ("the amplifier's gain", table)),
         );
+        all.extend(match &self.preamplifier {
+            Some(Preamplifier {
+                gain: Correction::Over(table),
+                ..
+            }) => Some(("the preamplifier's gain", table)),
+            _ => None,
+        });
         let antennas = [
             (
                 "the transmit antenna",
@@ -559,6 +612,24 @@ impl<'a> Tables<'a> {
     }
 }
 
+fn preamplifier(section: &mut Section<'_, '_>, tables: &Tables<'_>) -> Option<Preamplifier> {
+    let gain = given(section, "gain", not_negative);
+    let gain_table = tables.optional(section, "gain_table", Column::Gain);
+    let noise_figure = given(section, "noise_figure", not_negative);
+    let gain = match (gain?, gain_table?) {
+        (Some(gain), None) => Correction::Same(gain),
+        (None, Some(table)) => Correction::Over(table),
+        _ => {
+            section.fault("gain", "give one of `gain` and `gain_table`");
+            return None;
+        }
+    };
+    Some(Preamplifier {
+        gain,
+        noise_figure: noise_figure?,
+    })
+}
+
 fn antenna(section: &mut Section<'_, '_>, tables: &Tables<'_>) -> Option<Antenna> {
     let gain = given(section, "gain", Ok::<Ratio, String>);
     let gain_table = tables.optional(section, "gain_table", Column::Gain);
@@ -612,7 +683,7 @@ fn ordered<T: PartialOrd + std::fmt::Display>((low, high): (T, T)) -> Result<(T,
     }
 }
 
-fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time)> {
+fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time, Time)> {
     let level_max = section.required("level_max");
     let path_loss = section.checked("path_loss_min", Some(Ratio::ZERO), |loss: Ratio| {
         match loss >= Ratio::ZERO {
@@ -628,7 +699,13 @@ fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time)> {
             false => Err("must be longer than nothing".to_owned()),
         },
     );
-    Some((level_max?, path_loss?, emission_max?))
+    let beat_max = section.checked("beat_max", Some(BEAT_MAX), |time: Time| {
+        match time >= BEAT_MAX_LEAST {
+            true => Ok(time),
+            false => Err(format!("must be at least {BEAT_MAX_LEAST}")),
+        }
+    });
+    Some((level_max?, path_loss?, emission_max?, beat_max?))
 }
 
 fn uncertainties(section: &mut Section<'_, '_>) -> Option<Uncertainties> {

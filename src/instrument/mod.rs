@@ -140,3 +140,23 @@ pub enum InstrumentError {
         instrument: &'static str,
     },
 }
+
+impl InstrumentError {
+    /// Which instrument: `source` or `receiver`.
+    pub fn instrument(&self) -> &'static str {
+        match self {
+            Self::Link { instrument, .. }
+            | Self::Silent { instrument, .. }
+            | Self::OutOfStep { instrument, .. }
+            | Self::Reported { instrument, .. }
+            | Self::Restarted { instrument, .. }
+            | Self::WrongIdentity { instrument, .. }
+            | Self::Answer { instrument, .. }
+            | Self::Gone { instrument } => instrument,
+            Self::Points { .. } | Self::NotALevel { .. } | Self::CannotBeSealed { .. } => {
+                "receiver"
+            }
+            Self::StaysOn { .. } => "source",
+        }
+    }
+}

@@ -33,6 +33,8 @@ pub struct ReceiverSettings {
     pub video_bandwidth: Option<Frequency>,
     /// Input attenuation.
     pub attenuation: Option<Ratio>,
+    /// Whether the preamplifier is in; left as it is when absent.
+    pub preamplifier: Option<bool>,
     /// Detector.
     pub detector: Option<Detector>,
     /// Sweeps the peak is held over.
@@ -55,6 +57,8 @@ pub struct Receiver {
     driver: Driver,
     /// Who must answer, as last asked for.
     wanted: Option<Pattern>,
+    /// Its preamplifier was put in.
+    preamplified: bool,
 }
 
 impl Receiver {
@@ -65,6 +69,7 @@ impl Receiver {
             words: words.clone(),
             driver: driver.clone(),
             wanted: driver.identity.clone(),
+            preamplified: false,
         }
     }
 
@@ -72,6 +77,11 @@ impl Receiver {
     pub async fn start(&mut self, wanted: Option<&Pattern>) -> Result<String, InstrumentError> {
         self.wanted = wanted.or(self.driver.identity.as_ref()).cloned();
         self.begin().await
+    }
+
+    /// Asks who is there, and nothing else.
+    pub async fn present(&mut self) -> Result<String, InstrumentError> {
+        self.session.identify(self.wanted.as_ref()).await
     }
 
     async fn begin(&mut self) -> Result<String, InstrumentError> {
@@ -159,7 +169,7 @@ impl Receiver {
         (trace_at, overload_at)
     }
 
-    fn setting_lines(&self, settings: &ReceiverSettings) -> Vec<Say> {
+    fn setting_lines(&mut self, settings: &ReceiverSettings) -> Vec<Say> {
         let words = &self.words;
         let window = [
             ("centre", Argument::Frequency(settings.centre)),
@@ -167,35 +177,48 @@ impl Receiver {
         ];
         let mut lines = tell(&words.centre, &window);
         lines.extend(tell(&words.span, &window));
-        let mut set = |commands: Option<&Vec<_>>, name, argument: Option<Argument<'_>>| {
+        let set = |lines: &mut Vec<Say>,
+                   commands: Option<&Vec<_>>,
+                   name,
+                   argument: Option<Argument<'_>>| {
             if let (Some(commands), Some(argument)) = (commands, argument) {
                 lines.extend(tell(commands, &[(name, argument)]));
             }
         };
         let points = Argument::Number(f64::from(settings.points));
-        set(words.points.as_ref(), "points", Some(points));
+        set(&mut lines, words.points.as_ref(), "points", Some(points));
         set(
+            &mut lines,
             Some(&words.resolution_bandwidth),
             "resolution_bandwidth",
             Some(Argument::Frequency(settings.resolution_bandwidth)),
         );
         set(
+            &mut lines,
             words.video_bandwidth.as_ref(),
             "video_bandwidth",
             settings.video_bandwidth.map(Argument::Frequency),
         );
         set(
+            &mut lines,
             words.attenuation.as_ref(),
             "attenuation",
             settings
                 .attenuation
                 .map(|ratio| Argument::Number(ratio.db())),
         );
+        // Of a receiver that may have none, nothing is asked; one that was put in is taken out again.
+        let preamplifier = settings.preamplifier.or(self.preamplified.then_some(false));
+        if let (Some(words), Some(on)) = (&words.preamplifier, preamplifier) {
+            lines.extend(tell(if on { &words.on } else { &words.off }, &[]));
+            self.preamplified = on;
+        }
         let detector = words.detector.as_ref();
         let name = detector
             .zip(settings.detector)
             .and_then(|(words, detector)| words.name(detector));
         set(
+            &mut lines,
             detector.map(|words| &words.set),
             "detector",
             name.map(Argument::Word),

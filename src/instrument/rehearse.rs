@@ -175,6 +175,10 @@ impl Stage {
                 None => self.rehearsal.left_out.push((entry, "the driver has none")),
             }
         }
+        if let Some(preamplifier) = &words.preamplifier {
+            self.set("preamplifier.on", &preamplifier.on, &[]).await;
+            self.set("preamplifier.off", &preamplifier.off, &[]).await;
+        }
         if let Some(detectors) = &words.detector {
             for detector in [Detector::Sample, Detector::Rms, Detector::Peak] {
                 if let Some(word) = detectors.name(detector) {

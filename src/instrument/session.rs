@@ -54,6 +54,8 @@ pub(super) struct Session {
     identity: Option<String>,
     /// The connection on which the instrument was put into its known state.
     started_on: Option<u64>,
+    /// What is said first on every connection that takes the place of another.
+    first: Vec<String>,
     mark: u8,
     trips: u64,
 }
@@ -67,9 +69,17 @@ impl Session {
             in_step: true,
             identity: None,
             started_on: None,
+            first: Vec::new(),
             mark: 100,
             trips: 0,
         }
+    }
+
+    /// Has `lines` said on every new connection before anything else is.
+    pub(super) fn saying_first(mut self, lines: &[Say]) -> Self {
+        let messages = messages(lines, self.dialect.compound);
+        self.first = messages.into_iter().map(|(message, _)| message).collect();
+        self
     }
 
     /// Messages sent for which an answer was awaited.
@@ -435,11 +445,16 @@ impl Session {
         tracing::warn!(instrument = self.name, "bringing the link in step again");
         let deadline = self.dialect.deadline.duration();
         // Silence alone proves nothing, and neither does an error while clearing: the proof decides.
+        let before = self.link.opened();
         let drained = tokio::time::timeout(deadline, self.link.clear()).await;
-        if matches!(drained, Ok(Ok(()))) && self.prove().await.is_ok() {
+        if matches!(drained, Ok(Ok(())))
+            && self.greet(before).await.is_ok()
+            && self.prove().await.is_ok()
+        {
             self.in_step = true;
             return Ok(());
         }
+        let before = self.link.opened();
         match tokio::time::timeout(deadline, self.link.reopen()).await {
             Ok(reopened) => reopened.map_err(|cause| self.link_error(cause))?,
             Err(_elapsed) => {
@@ -450,9 +465,23 @@ impl Session {
                 });
             }
         }
+        self.greet(before).await?;
         self.prove().await?;
         self.in_step = true;
         tracing::warn!(instrument = self.name, "in step again on a new connection");
+        Ok(())
+    }
+
+    /// Says what comes first, when the connection is another than it was.
+    async fn greet(&mut self, opened_before: u64) -> Result<(), InstrumentError> {
+        if self.link.opened() == opened_before {
+            return Ok(());
+        }
+        for message in self.first.clone() {
+            self.exchange(&message, 0, Duration::ZERO).await?;
+        }
+        // Nothing is proven by that yet.
+        self.in_step = false;
         Ok(())
     }
 

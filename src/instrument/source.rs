@@ -47,7 +47,9 @@ impl Source {
     /// A source that speaks `driver` over `link`.
     pub fn new(link: Box<dyn Link>, driver: &Driver, words: &SourceWords) -> Self {
         Self {
-            session: Session::new("source", link, driver.dialect.clone()),
+            // A connection that was lost may have been lost with the output on.
+            session: Session::new("source", link, driver.dialect.clone())
+                .saying_first(&tell(&words.off, &[])),
             words: words.clone(),
             driver: driver.clone(),
             wanted: driver.identity.clone(),
@@ -104,6 +106,15 @@ impl Source {
             true => Ok(()),
             false => Err(InstrumentError::StaysOn { got }),
         }
+    }
+
+    /// Switches the output off, sees that it is, and then that it is the source that is meant: for whoever
+    /// only switches off. Nothing else is set.
+    pub async fn off_and_known(&mut self, wanted: Option<&Pattern>) -> Result<(), InstrumentError> {
+        self.off().await?;
+        let wanted = wanted.or(self.driver.identity.as_ref()).cloned();
+        self.session.identify(wanted.as_ref()).await?;
+        Ok(())
     }
 
     /// Messages sent so far for which an answer was awaited.

@@ -4,7 +4,11 @@
 //! Every reading is in the store, committed, before anybody is told of it. Stopping leaves the output off
 //! and the run where it was; `resume` measures only what is missing.
 
+mod beside;
+mod closings;
 pub mod forecast;
+mod hands;
+mod job;
 pub mod scheduled;
 mod sealed;
 mod steps;
@@ -27,15 +31,19 @@ use crate::instrument::{Held, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
-    EmissionEnd, Item, NewReading, NewRun, ReadingKey, ReadingKind, ResultRecord, RunId, RunKind,
-    RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
+    EmissionEnd, Item, JobId, NewReading, NewRun, Point, ReadingKey, ReadingKind, ResultRecord,
+    RunId, RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
 };
 
+use beside::{Moves, refused};
+
+pub use hands::{request, transmits};
+pub use job::Order;
 pub use steps::{Stand, kinds, missing, readings_missing, stands};
 
 /// Attempts at one reading before the run is given up; it can be resumed.
 const ATTEMPTS_MAX: u32 = 3;
-/// By how much a step reading is lower than the signal.
+/// By how much a step reading is lower than the signal, and a pad reading more attenuated.
 const STEP: Ratio = Ratio::from_db(evaluate::STEP_DB);
 /// The wait before the second attempt; each further one is twice as long.
 const RETRY_WAIT: Duration = Duration::from_millis(250);
@@ -116,7 +124,7 @@ pub enum ProcedureError {
 impl ProcedureError {
     fn at(place: impl ToString) -> impl FnOnce(StationError) -> Self {
         move |cause| match cause {
-            StationError::Stopped => Self::Stopped,
+            StationError::Stopped | StationError::Called { .. } => Self::Stopped,
             cause => Self::Station {
                 place: place.to_string(),
                 cause,
@@ -126,9 +134,14 @@ impl ProcedureError {
 }
 
 /// What has happened, told after it is on disk.
-#[derive(Debug, Clone, serde::Serialize)]
+#[derive(Debug, Clone, serde::Serialize, serde::Deserialize)]
 #[serde(tag = "event", rename_all = "snake_case")]
 pub enum Event {
+    /// Something to be known before anything is sent, such as a calibration that is due.
+    Warning {
+        /// What.
+        text: String,
+    },
     /// A reference that is still good is used again.
     ReferenceReused {
         /// Its run.
@@ -195,6 +208,13 @@ pub enum Event {
         /// The peak picked from it.
         level_dbm: f64,
     },
+    /// Another signal stands at a test frequency, and the point is measured beside it.
+    Moved {
+        /// As the plan has it, Hz.
+        asked_hz: f64,
+        /// Where it is measured, Hz.
+        measured_hz: f64,
+    },
     /// A point is worked out.
     Point {
         /// Its result.
@@ -218,11 +238,21 @@ pub enum Event {
     },
 }
 
+impl Event {
+    /// From its kind and the rest, as they are kept apart in the store; none for what a procedure does not tell.
+    pub fn from_parts(kind: &str, mut body: serde_json::Value) -> Option<Self> {
+        body.as_object_mut()?
+            .insert("event".to_owned(), kind.into());
+        serde_json::from_value(body).ok()
+    }
+}
+
 /// Whoever places things when the station has no command for it.
 #[async_trait]
 pub trait Hands: Send + Sync {
-    /// Returns when `placement` stands; `false` when whoever was asked wants to stop.
-    async fn place(&self, placement: &Placement) -> bool;
+    /// Returns when `placement` stands; `false` when whoever was asked wants to stop. `recorder` says whether one
+    /// lies with the receiver ([`request`]).
+    async fn place(&self, placement: &Placement, recorder: bool) -> bool;
 }
 
 /// The measuring at one station.
@@ -239,60 +269,62 @@ pub struct Procedure {
     pub stop: CancellationToken,
     /// Who measures.
     pub operator: Option<String>,
+    /// The job of the queue that it is done for, if for one.
+    pub job: Option<JobId>,
 }
 
 impl Procedure {
-    /// Measures every item against a reference, which is measured first unless there is one still good.
+    /// Measures every item against a reference, which is measured first unless there is one still good; where
+    /// the plan brackets, the reference is measured again after the last.
     pub async fn measure(
         &self,
         plan: &Plan,
         items: &[ItemEntry],
         fresh_reference: bool,
     ) -> Result<Vec<RunId>, ProcedureError> {
-        plan.check(&self.station.config)?;
-        let kept = self.keep_files(plan).await?;
-        let mut runs = Vec::new();
-        let reference = match self.good_reference(plan, &kept).await? {
-            Some(reference) if !fresh_reference => {
-                self.tell(Event::ReferenceReused {
-                    run: reference.id,
-                    started: reference.started,
-                })
-                .await;
-                reference.id
-            }
-            _ => {
-                let run = self.begin(None, None, &kept).await?;
-                self.go_on(plan, run, None).await?;
-                runs.push(run);
-                run
-            }
+        let order = Order {
+            plan,
+            items,
+            fresh_reference,
         };
-        let mut measured = Vec::new();
-        for item in items {
-            self.keep_item(item).await?;
-            let run = self.begin(Some(item), Some(reference), &kept).await?;
-            self.go_on(plan, run, Some(&item.serial)).await?;
-            measured.push(run);
+        self.measure_rest(order, &[]).await
+    }
+
+    /// Where the plan brackets, measures the reference again after these runs and judges them by its drift.
+    pub async fn bracket(
+        &self,
+        plan: &Plan,
+        measured: &[RunId],
+    ) -> Result<Option<RunId>, ProcedureError> {
+        let Some(first) = measured.first().filter(|_| plan.bracket) else {
+            return Ok(None);
+        };
+        // Where an item was measured beside an ambient signal, so is the reference after it.
+        let before = self.store.run(*first).await?.reference_run;
+        let kept = self.keep_files(plan).await?;
+        let after = self.begin(None, before, &kept).await?;
+        self.go_on(plan, after, None).await?;
+        for run in measured {
+            self.judge_again(*run, after).await?;
         }
-        runs.extend(&measured);
-        if plan.bracket && !measured.is_empty() {
-            let after = self.begin(None, None, &kept).await?;
-            self.go_on(plan, after, None).await?;
-            runs.push(after);
-            for run in measured {
-                self.judge_again(run, after).await?;
-            }
+        Ok(Some(after))
+    }
+
+    /// Tells of calibrations that are due, and refuses where the station is not to be used without.
+    async fn check_calibrations(&self) -> Result<(), ProcedureError> {
+        let now = Timestamp::now();
+        for text in self.station.config.calibration_warnings(now) {
+            self.tell(Event::Warning { text }).await;
         }
-        Ok(runs)
+        Ok(self.station.config.check_calibrations(now)?)
     }
 
     /// Works out a complete run again, now that it is known how far the reference drifted meanwhile.
     async fn judge_again(&self, run: RunId, after: RunId) -> Result<(), ProcedureError> {
         self.store.set_reference_after(run, after).await?;
         let record = self.store.run(run).await?;
-        let results = Evaluator::of(&self.store, &record).await?.run().await?;
-        let verdict = evaluate::verdict(&results);
+        let evaluator = Evaluator::of(&self.store, &record).await?;
+        let verdict = evaluator.verdict(&evaluator.run().await?);
         self.store.set_verdict(run, verdict).await?;
         self.tell(Event::Finished {
             run,
@@ -319,6 +351,7 @@ impl Procedure {
                 "the station file has changed since it was begun, so its readings would not belong together; measure the item anew",
             ));
         }
+        self.check_calibrations().await?;
         self.go_on(&plan, run, record.item.as_deref()).await?;
         Ok(run)
     }
@@ -364,6 +397,7 @@ impl Procedure {
             "polarisations": polarisations,
             "arrangement": plan.arrangement.word(),
             "sweep_time": plan.sweep_time.map(Time::s),
+            "move_max_hz": plan.move_max.map(Frequency::hz),
         });
         sha256_hex(shared.to_string().as_bytes())
     }
@@ -394,7 +428,12 @@ impl Procedure {
                 note: None,
                 first_seen: Timestamp::now(),
             })
-            .await
+            .await?;
+        if entry.check_item {
+            let since = Timestamp::now();
+            self.store.put_check_item(&entry.serial, since).await?;
+        }
+        Ok(())
     }
 
     async fn begin(
@@ -403,26 +442,34 @@ impl Procedure {
         reference: Option<RunId>,
         kept: &Kept,
     ) -> Result<RunId, StoreError> {
-        self.store
-            .begin_run(&NewRun {
-                kind: match item {
-                    Some(_) => RunKind::Item,
-                    None => RunKind::Reference,
+        let run = self
+            .store
+            .begin_run_of(
+                self.job,
+                &NewRun {
+                    kind: match item {
+                        Some(_) => RunKind::Item,
+                        None => RunKind::Reference,
+                    },
+                    item: item.map(|item| item.serial.clone()),
+                    model: item.and_then(|item| unless_empty(&item.model)),
+                    lot: item.and_then(|item| unless_empty(&item.lot)),
+                    plan_sha: kept.plan_sha.clone(),
+                    station_sha: kept.station_sha.clone(),
+                    driver_shas: kept.driver_shas.clone(),
+                    reference_run: reference,
+                    signature: kept.signature.clone(),
+                    operator: self.operator.clone(),
+                    started: Timestamp::now(),
+                    note: None,
+                    program_version: env!("CARGO_PKG_VERSION").to_owned(),
                 },
-                item: item.map(|item| item.serial.clone()),
-                model: item.and_then(|item| unless_empty(&item.model)),
-                lot: item.and_then(|item| unless_empty(&item.lot)),
-                plan_sha: kept.plan_sha.clone(),
-                station_sha: kept.station_sha.clone(),
-                driver_shas: kept.driver_shas.clone(),
-                reference_run: reference,
-                signature: kept.signature.clone(),
-                operator: self.operator.clone(),
-                started: Timestamp::now(),
-                note: None,
-                program_version: env!("CARGO_PKG_VERSION").to_owned(),
-            })
-            .await
+            )
+            .await?;
+        if let Some(cycles) = item.and_then(|item| item.cycles) {
+            self.store.put_cycles(run, cycles).await?;
+        }
+        Ok(run)
     }
 
     /// Measures what a run still lacks and closes it, well or not.
@@ -435,7 +482,11 @@ impl Procedure {
         let outcome = self.go_on_open(plan, run, item).await;
         if let Err(error) = &outcome {
             let state = match error {
-                ProcedureError::Stopped => RunState::Stopped,
+                ProcedureError::Stopped
+                | ProcedureError::Station {
+                    cause: StationError::Interlock { .. },
+                    ..
+                } => RunState::Stopped,
                 _ => RunState::Failed,
             };
             let noted = self
@@ -485,7 +536,7 @@ impl Procedure {
             }
         }
         let verdict = match &evaluator {
-            Some(evaluator) => evaluate::verdict(&evaluator.run().await?),
+            Some(evaluator) => evaluator.verdict(&evaluator.run().await?),
             None => None,
         };
         self.store.finish(run, verdict, Timestamp::now()).await?;
@@ -507,22 +558,52 @@ impl Procedure {
         (stands, present): (&[Stand], &HashSet<ReadingKey>),
         evaluator: Option<&Evaluator>,
     ) -> Result<(), ProcedureError> {
+        let mut moves = self.moves(plan, run).await?;
         for stand in stands {
             self.place(&stand.placement).await?;
             for point in &stand.points {
-                for kind in kinds(item) {
-                    let key = steps::key(*kind, point);
-                    if !present.contains(&key) {
-                        self.read(plan, run, item, &key).await?;
+                let at = self.read_point(plan, run, item, point, present, &mut moves);
+                let at = at.await?;
+                match evaluator {
+                    Some(evaluator) => {
+                        let result = Box::new(evaluator.point(point).await?);
+                        self.tell(Event::Point { result }).await;
                     }
-                }
-                if let Some(evaluator) = evaluator {
-                    let result = Box::new(evaluator.point(point).await?);
-                    self.tell(Event::Point { result }).await;
+                    None => self.see_who_compresses(plan, run, point, at).await?,
                 }
             }
         }
         Ok(())
+    }
+
+    /// The readings of a point that are missing; answers with where they are taken.
+    async fn read_point(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        item: Option<&str>,
+        point: &Point,
+        present: &HashSet<ReadingKey>,
+        moves: &mut Moves,
+    ) -> Result<Frequency, ProcedureError> {
+        for kind in kinds(item) {
+            let key = steps::key(*kind, point);
+            if present.contains(&key) {
+                continue;
+            }
+            let place = place_of(item, &key);
+            match (*kind, moves.may_search()) {
+                (ReadingKind::Floor, Some(most)) => {
+                    let at = self.floor_in_the_clear(plan, run, &place, point, most);
+                    moves.insert(point, at.await?);
+                }
+                _ => {
+                    let aim = self.aim(plan, key, moves.at(point), item.is_some());
+                    self.read(plan, run, &place, aim).await?;
+                }
+            }
+        }
+        Ok(moves.at(point))
     }
 
     async fn place(&self, placement: &Placement) -> Result<(), ProcedureError> {
@@ -535,7 +616,11 @@ impl Procedure {
                 Some(command) => place_by_command(command, placement)
                     .await
                     .map_err(ProcedureError::at(placement)),
-                None => match self.hands.place(placement).await {
+                None => match self
+                    .hands
+                    .place(placement, self.station.has_recorder())
+                    .await
+                {
                     true => Ok(()),
                     false => Err(ProcedureError::Stopped),
                 },
@@ -547,28 +632,63 @@ impl Procedure {
         }
     }
 
-    /// One reading, with as many attempts as a fault on the wire is worth; told of once it is kept.
+    /// How the receiver is set for a reading taken at `at`.
+    fn aim(&self, plan: &Plan, key: ReadingKey, at: Frequency, closed: bool) -> Aim {
+        let asked = Frequency::from_hz(key.point.frequency_hz);
+        let mut receiver = ReceiverSettings {
+            centre: at,
+            ..receiver_settings(plan, asked, closed)
+        };
+        if key.kind == ReadingKind::Pad {
+            receiver.attenuation = receiver.attenuation.map(|attenuation| attenuation + STEP);
+        }
+        Aim { key, receiver }
+    }
+
+    /// One reading, kept; told of once it is.
     async fn read(
         &self,
         plan: &Plan,
         run: RunId,
-        item: Option<&str>,
-        key: &ReadingKey,
+        place: &str,
+        aim: Aim,
     ) -> Result<(), ProcedureError> {
-        let place = match item {
-            Some(item) => format!("{item}, {key}"),
-            None => format!("reference, {key}"),
-        };
+        let (attempt, taken) = self.take_patiently(plan, run, place, &aim).await?;
+        let end = taken.end.clone();
+        let reading = reading(aim, attempt, taken).map_err(refused(place))?;
+        self.store
+            .append_reading(run, &reading, end.as_ref())
+            .await?;
+        self.tell_of(&reading).await;
+        Ok(())
+    }
+
+    async fn tell_of(&self, reading: &NewReading) {
+        self.tell(Event::Reading {
+            key: reading.key.clone(),
+            level_dbm: reading.peak_dbm,
+        })
+        .await;
+    }
+
+    /// One reading, with as many attempts as a fault on the wire is worth; answers with their number.
+    async fn take_patiently(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        place: &str,
+        aim: &Aim,
+    ) -> Result<(u32, Taken), ProcedureError> {
         let mut attempt = 1;
-        let taken = loop {
+        loop {
             if self.stop.is_cancelled() {
                 return Err(ProcedureError::Stopped);
             }
-            match self.take(plan, run, &place, key).await {
-                Ok(taken) => break taken,
+            match self.take(plan, run, place, aim).await {
+                Ok(taken) => return Ok((attempt, taken)),
                 Err(error) if attempt < ATTEMPTS_MAX && worth_another(&error) => {
                     self.tell(Event::Again {
-                        place: place.clone(),
+                        place: place.to_owned(),
                         reason: error.to_string(),
                     })
                     .await;
@@ -579,21 +699,20 @@ impl Procedure {
                     }
                     attempt += 1;
                 }
-                Err(error) => return Err(ProcedureError::at(&place)(error)),
+                Err(error) => return Err(ProcedureError::at(place)(error)),
             }
-        };
-        self.keep(plan, run, &place, key, attempt, taken).await
+        }
     }
 
-    /// What is to be sent for a signal, or a step below it.
+    /// What is to be sent for a signal, or a step below it; `at` differs from what was `asked` where that was not clear.
     fn emission(
         &self,
         plan: &Plan,
         run: RunId,
         place: &str,
-        (kind, at): (ReadingKind, Frequency),
+        (kind, asked, at): (ReadingKind, Frequency, Frequency),
     ) -> EmissionRequest {
-        let level = plan.settings_at(at).source_level;
+        let level = plan.settings_at(asked).source_level;
         let permission = self
             .station
             .config
@@ -618,26 +737,27 @@ impl Procedure {
         plan: &Plan,
         run: RunId,
         place: &str,
-        key: &ReadingKey,
+        aim: &Aim,
     ) -> Result<Taken, StationError> {
-        let frequency = Frequency::from_hz(key.point.frequency_hz);
-        let settings = receiver_settings(plan, frequency);
-        match key.kind {
-            ReadingKind::Floor => Ok(Taken {
+        let (kind, settings) = (aim.key.kind, aim.receiver);
+        match kind {
+            ReadingKind::Floor | ReadingKind::Ambient => Ok(Taken {
                 held: self.station.hold(settings, &self.stop).await?,
                 source_level_dbm: None,
                 end: None,
             }),
-            ReadingKind::Signal | ReadingKind::Step => {
-                let request = self.emission(plan, run, place, (key.kind, frequency));
-                let settle: Time = plan.settings_at(frequency).settle;
+            ReadingKind::Signal | ReadingKind::Step | ReadingKind::Pad => {
+                let asked = Frequency::from_hz(aim.key.point.frequency_hz);
+                let request = self.emission(plan, run, place, (kind, asked, settings.centre));
+                let settle: Time = plan.settings_at(asked).settle;
                 let emitted = self
                     .station
                     .guard()
                     .emit(request, &self.stop, async {
                         // Even a sleep of no length waits for the timer's next tick, a millisecond.
                         if settle.s() > 0.0 {
-                            tokio::time::sleep(settle.duration()).await;
+                            let settled = tokio::time::sleep(settle.duration());
+                            self.station.guard().alive(settled).await;
                         }
                         self.station.hold(settings, &self.stop).await
                     })
@@ -650,56 +770,59 @@ impl Procedure {
             }
         }
     }
+}
 
-    async fn keep(
-        &self,
-        plan: &Plan,
-        run: RunId,
-        place: &str,
-        key: &ReadingKey,
-        attempt: u32,
-        taken: Taken,
-    ) -> Result<(), ProcedureError> {
-        let frequency = Frequency::from_hz(key.point.frequency_hz);
-        let settings = plan.settings_at(frequency);
-        let picked = evaluate::pick(&taken.held.trace, frequency, settings.resolution_bandwidth)
-            .map_err(|cause| ProcedureError::Reading {
-                place: place.to_owned(),
-                cause,
-            })?;
-        let overload = taken
-            .held
-            .overload
-            .then(|| FlagWord::Overload.as_str().to_owned());
-        let reading = NewReading {
-            key: key.clone(),
-            attempt,
-            taken: Timestamp::now(),
-            sweeps: settings.sweeps,
-            peak_dbm: picked.level_dbm,
-            peak_hz: picked.frequency_hz,
-            flags: overload.into_iter().collect(),
-            settings: json!({
-                "source_level_dbm": taken.source_level_dbm,
-                "span_hz": settings.span.hz(),
-                "points": settings.points,
-                "resolution_bandwidth_hz": settings.resolution_bandwidth.hz(),
-                "video_bandwidth_hz": settings.video_bandwidth.map(Frequency::hz),
-                "attenuation_db": settings.attenuation.map(|ratio| ratio.db()),
-                "detector": settings.detector.map(|detector| detector.word()),
-            }),
-            trace: taken.held.trace,
-        };
-        self.store
-            .append_reading(run, &reading, taken.end.as_ref())
-            .await?;
-        self.tell(Event::Reading {
-            key: key.clone(),
-            level_dbm: picked.level_dbm,
-        })
-        .await;
-        Ok(())
+/// A reading about to be made: its name, and how the receiver is set for it.
+struct Aim {
+    key: ReadingKey,
+    receiver: ReceiverSettings,
+}
+
+fn place_of(item: Option<&str>, key: &ReadingKey) -> String {
+    format!("{}, {key}", item.unwrap_or("reference"))
+}
+
+/// What was taken, with its peak picked, as it is kept.
+fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisError> {
+    let receiver = aim.receiver;
+    let picked = evaluate::pick(
+        &taken.held.trace,
+        receiver.centre,
+        receiver.resolution_bandwidth,
+    )?;
+    let overload = taken
+        .held
+        .overload
+        .then(|| FlagWord::Overload.as_str().to_owned());
+    let mut settings = receiver_json(&receiver);
+    settings["source_level_dbm"] = json!(taken.source_level_dbm);
+    if receiver.centre.hz() != aim.key.point.frequency_hz {
+        settings["measured_hz"] = json!(receiver.centre.hz());
     }
+    Ok(NewReading {
+        key: aim.key,
+        attempt,
+        taken: Timestamp::now(),
+        sweeps: receiver.sweeps,
+        peak_dbm: picked.level_dbm,
+        peak_hz: picked.frequency_hz,
+        flags: overload.into_iter().collect(),
+        settings,
+        trace: taken.held.trace,
+    })
+}
+
+/// How the receiver was set, as it is kept with a reading.
+fn receiver_json(receiver: &ReceiverSettings) -> serde_json::Value {
+    json!({
+        "span_hz": receiver.span.hz(),
+        "points": receiver.points,
+        "resolution_bandwidth_hz": receiver.resolution_bandwidth.hz(),
+        "video_bandwidth_hz": receiver.video_bandwidth.map(Frequency::hz),
+        "attenuation_db": receiver.attenuation.map(|ratio| ratio.db()),
+        "preamplifier": receiver.preamplifier,
+        "detector": receiver.detector.map(|detector| detector.word()),
+    })
 }
 
 /// The files of a run, as they were, by their checksums.
@@ -717,7 +840,8 @@ struct Taken {
     end: Option<EmissionEnd>,
 }
 
-fn receiver_settings(plan: &Plan, centre: Frequency) -> ReceiverSettings {
+/// How a plan sets the receiver at a frequency: in the open, or with it (or its antenna) in a closed item.
+fn receiver_settings(plan: &Plan, centre: Frequency, closed: bool) -> ReceiverSettings {
     let settings = plan.settings_at(centre);
     ReceiverSettings {
         centre,
@@ -726,6 +850,7 @@ fn receiver_settings(plan: &Plan, centre: Frequency) -> ReceiverSettings {
         resolution_bandwidth: settings.resolution_bandwidth,
         video_bandwidth: settings.video_bandwidth,
         attenuation: settings.attenuation,
+        preamplifier: settings.preamplifier.map(|it| it.is_on(closed)),
         detector: settings.detector,
         sweeps: settings.sweeps,
     }
@@ -740,14 +865,15 @@ fn unless_empty(text: &str) -> Option<String> {
 fn worth_another(error: &StationError) -> bool {
     matches!(
         error,
-        StationError::Instrument(
-            InstrumentError::Link { .. }
-                | InstrumentError::Silent { .. }
-                | InstrumentError::Restarted { .. }
-                | InstrumentError::OutOfStep { .. }
-                | InstrumentError::Answer { .. }
-                | InstrumentError::Points { .. }
-                | InstrumentError::NotALevel { .. }
-        )
+        StationError::KeeperGone
+            | StationError::Instrument(
+                InstrumentError::Link { .. }
+                    | InstrumentError::Silent { .. }
+                    | InstrumentError::Restarted { .. }
+                    | InstrumentError::OutOfStep { .. }
+                    | InstrumentError::Answer { .. }
+                    | InstrumentError::Points { .. }
+                    | InstrumentError::NotALevel { .. }
+            )
     )
 }

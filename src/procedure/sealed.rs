@@ -12,12 +12,14 @@ use jiff::Timestamp;
 use serde_json::json;
 use tokio::time::Instant;
 
+use super::beside::is_refusal;
+use super::closings::{Planned, SEEN_DB, planned};
 use super::steps::{self, Stand, stands};
 use super::{
-    ATTEMPTS_MAX, Event, Procedure, ProcedureError, RETRY_WAIT, receiver_settings, worth_another,
+    ATTEMPTS_MAX, Event, Procedure, ProcedureError, RETRY_WAIT, STEP, receiver_json, worth_another,
 };
 use crate::analysis::AnalysisError;
-use crate::analysis::closing::{Closing, Setup, Wanted, closings, hold_rise_db};
+use crate::analysis::closing::{Closing, hold_rise_db};
 use crate::analysis::flag::FlagWord;
 use crate::config::Plan;
 use crate::evaluate::{self, Evaluator};
@@ -26,24 +28,15 @@ use crate::quantity::{Frequency, Time};
 use crate::station::{Placement, State, StationError};
 use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId};
 
-/// How far the floor of the reference must lie below what the limit asks for, dB (ORACLES E5, from memory).
-const SEEN_DB: f64 = 6.0;
-
 /// One closing at one stand.
 struct Job<'a> {
     run: RunId,
     plan: &'a Plan,
     placement: &'a Placement,
-    planned: &'a Planned,
+    planned: Planned,
     points: Vec<Point>,
     kind: ReadingKind,
     place: String,
-}
-
-/// A closing and how the receiver is set for it.
-struct Planned {
-    closing: Closing,
-    receiver: ReceiverSettings,
 }
 
 /// What a closing gave.
@@ -51,8 +44,18 @@ struct Collected {
     held: Held,
     /// Sweeps between arming and reading, at least.
     sweeps: u32,
-    /// Source levels in the order of the frequencies; none with the source off.
-    levels_dbm: Vec<Option<f64>>,
+    /// What was sent, in the order of the frequencies; none with the source off.
+    sent: Vec<Option<Sent>>,
+    /// What one sweep takes.
+    sweep: Time,
+}
+
+/// A carrier that was on while the item was closed.
+struct Sent {
+    /// Level at the source.
+    level_dbm: f64,
+    /// How long it was on.
+    stay: Duration,
 }
 
 impl Procedure {
@@ -76,26 +79,33 @@ impl Procedure {
             for (index, planned) in closings.iter().enumerate() {
                 let points = points_of(stand, &planned.closing);
                 let mut made = false;
+                let mut job = Job {
+                    run,
+                    plan,
+                    placement: &stand.placement,
+                    planned: planned.clone(),
+                    points: points.clone(),
+                    kind: ReadingKind::Floor,
+                    place: String::new(),
+                };
                 for &kind in steps::kinds(item) {
                     let there = is_there(present, kind, &points);
                     if there.ok_or_else(|| planned_otherwise(run))? {
                         continue;
                     }
-                    let job = Job {
-                        run,
-                        plan,
-                        placement: &stand.placement,
-                        planned,
-                        points: points.clone(),
-                        kind,
-                        place: place(stand, kind, index + 1, closings.len()),
-                    };
+                    job.kind = kind;
+                    job.place = place(stand, kind, index + 1, closings.len());
                     if item.is_none() && !placed {
                         self.place(&stand.placement).await?;
                         placed = true;
                     }
                     self.close_and_keep(&job).await?;
                     made = true;
+                }
+                if item.is_none() && made {
+                    job.kind = ReadingKind::Pad;
+                    job.place = place(stand, job.kind, index + 1, closings.len());
+                    self.see_who_compresses_sealed(job).await?;
                 }
                 if let (Some(evaluator), true) = (evaluator, made) {
                     for point in &points {
@@ -108,8 +118,28 @@ impl Procedure {
         Ok(())
     }
 
+    /// As in a linked reference; the whole closing is made once more when any of its steps reads short.
+    async fn see_who_compresses_sealed(&self, mut job: Job<'_>) -> Result<(), ProcedureError> {
+        let receiver = &mut job.planned.receiver;
+        let Some(attenuation) = receiver.attenuation else {
+            return Ok(());
+        };
+        receiver.attenuation = Some(attenuation + STEP);
+        let mut short = false;
+        for point in &job.points {
+            short |= self.compresses(job.run, point).await?;
+        }
+        if !short {
+            return Ok(());
+        }
+        match self.close_and_keep(&job).await {
+            Err(error) if is_refusal(&error) => Ok(()),
+            kept => kept,
+        }
+    }
+
     /// The closings of a plan at this station; of an item's run with an eye on what its reference left to
-    /// be seen. Frequencies for which the plan sets the receiver in another way cannot share one.
+    /// be seen.
     async fn planned(
         &self,
         plan: &Plan,
@@ -119,53 +149,12 @@ impl Procedure {
             Some(evaluator) => self.room(plan, evaluator).await?,
             None => HashMap::new(),
         };
-        let mut alike: Vec<(ReceiverSettings, Vec<Wanted>)> = Vec::new();
-        for frequency in &plan.frequencies {
-            let receiver = ReceiverSettings {
-                centre: Frequency::from_hz(0.0),
-                ..receiver_settings(plan, *frequency)
-            };
-            let wanted = Wanted {
-                frequency_hz: frequency.hz(),
-                room_db: room.get(&frequency.hz().to_bits()).copied(),
-            };
-            match alike.iter_mut().find(|(known, _)| *known == receiver) {
-                Some((_, group)) => group.push(wanted),
-                None => alike.push((receiver, vec![wanted])),
-            }
-        }
-        let mut planned = Vec::new();
-        for (receiver, wanted) in &alike {
-            let shared = closings(wanted, &self.setup(receiver));
-            let shared = shared.map_err(|cause| ProcedureError::Closings {
+        planned(plan, &self.station.config, &room, evaluator.is_some()).map_err(|cause| {
+            ProcedureError::Closings {
                 plan: plan.name.clone(),
                 cause,
-            })?;
-            planned.extend(shared.into_iter().map(|closing| Planned {
-                receiver: ReceiverSettings {
-                    centre: Frequency::from_hz(0.5 * (closing.start_hz + closing.stop_hz)),
-                    span: Frequency::from_hz(closing.stop_hz - closing.start_hz),
-                    ..*receiver
-                },
-                closing,
-            }));
-        }
-        Ok(planned)
-    }
-
-    fn setup(&self, receiver: &ReceiverSettings) -> Setup {
-        let (low, high) = self.station.config.receiver_frequency;
-        let rbw_hz = receiver.resolution_bandwidth.hz();
-        Setup {
-            points: receiver.points,
-            rbw_hz,
-            slower_hz: receiver
-                .video_bandwidth
-                .map_or(rbw_hz, |video| video.hz().min(rbw_hz)),
-            range_hz: (low.hz(), high.hz()),
-            sweeps: receiver.sweeps,
-            dwell_max_s: self.station.config.safety.emission_max.s(),
-        }
+            }
+        })
     }
 
     /// By how much the floor may rise at each frequency (by its bits) before the limit cannot be seen, from
@@ -261,7 +250,7 @@ impl Procedure {
         })
         .await;
         self.put(job, State::Sealed).await?;
-        let levels_dbm = self.step_through(job, stay).await?;
+        let sent = self.step_through(job, stay).await?;
         self.put(job, State::Open).await?;
         self.station.find_receiver(&self.stop).await.map_err(at())?;
         let sweeps = (began.elapsed().as_secs_f64() / sweep.s()).ceil();
@@ -270,7 +259,8 @@ impl Procedure {
             held: held.map_err(at())?,
             // A float beyond the integers ends at their largest.
             sweeps: (sweeps as u32).max(settings.sweeps),
-            levels_dbm,
+            sent,
+            sweep,
         })
     }
 
@@ -279,12 +269,12 @@ impl Procedure {
         &self,
         job: &Job<'_>,
         stay: Duration,
-    ) -> Result<Vec<Option<f64>>, ProcedureError> {
-        let mut levels_dbm = Vec::with_capacity(job.points.len());
+    ) -> Result<Vec<Option<Sent>>, ProcedureError> {
+        let mut sent = Vec::with_capacity(job.points.len());
         for point in &job.points {
             if job.kind == ReadingKind::Floor {
                 tokio::select! {
-                    () = tokio::time::sleep(stay) => levels_dbm.push(None),
+                    () = tokio::time::sleep(stay) => sent.push(None),
                     () = self.stop.cancelled() => return Err(ProcedureError::Stopped),
                 }
                 continue;
@@ -292,21 +282,26 @@ impl Procedure {
             let frequency = Frequency::from_hz(point.frequency_hz);
             let stay = stay + job.plan.settings_at(frequency).settle.duration();
             let place = format!("{}, {frequency}", job.place);
-            let request = self.emission(job.plan, job.run, &place, (job.kind, frequency));
+            let request =
+                self.emission(job.plan, job.run, &place, (job.kind, frequency, frequency));
             let emitted = self
                 .station
                 .guard()
                 .emit(request, &self.stop, async {
-                    tokio::time::sleep(stay).await;
-                    Ok(())
+                    let on = Instant::now();
+                    self.station.guard().alive(tokio::time::sleep(stay)).await;
+                    Ok(on.elapsed())
                 })
                 .await
                 .map_err(ProcedureError::at(&place))?;
             // No reading closes it in the log: whether there will be one is known after the last frequency.
             self.store.end_emission(&emitted.end).await?;
-            levels_dbm.push(Some(emitted.sent.level.dbm()));
+            sent.push(Some(Sent {
+                level_dbm: emitted.sent.level.dbm(),
+                stay: emitted.measured,
+            }));
         }
-        Ok(levels_dbm)
+        Ok(sent)
     }
 
     /// Has the item opened or closed; the open path has nothing to be closed.
@@ -334,9 +329,10 @@ fn planned_otherwise(run: RunId) -> ProcedureError {
 
 fn place(stand: &Stand, kind: ReadingKind, number: usize, of: usize) -> String {
     let how = match kind {
-        ReadingKind::Floor => ", silent",
+        ReadingKind::Floor | ReadingKind::Ambient => ", silent",
         ReadingKind::Signal => "",
         ReadingKind::Step => ", a step lower",
+        ReadingKind::Pad => ", more attenuation",
     };
     let placement = &stand.placement;
     let item = placement.item.as_deref().unwrap_or("reference");
@@ -375,9 +371,14 @@ fn readings(
     let overload = held
         .overload
         .then(|| FlagWord::Overload.as_str().to_owned());
-    let reading = |(point, level_dbm): (&Point, &Option<f64>)| {
+    let reading = |(point, sent): (&Point, &Option<Sent>)| {
         let frequency = Frequency::from_hz(point.frequency_hz);
         let picked = evaluate::pick(&held.trace, frequency, settings.resolution_bandwidth)?;
+        let mut kept = receiver_json(settings);
+        kept["arrangement"] = json!(job.plan.arrangement.word());
+        kept["source_level_dbm"] = json!(sent.as_ref().map(|sent| sent.level_dbm));
+        kept["sweeps_with_carrier"] = json!(sweeps_over(sent.as_ref(), collected.sweep, settings));
+        kept["closing_frequencies_hz"] = json!(job.planned.closing.frequencies_hz);
         Ok(NewReading {
             key: steps::key(job.kind, point),
             attempt,
@@ -386,24 +387,21 @@ fn readings(
             peak_dbm: picked.level_dbm,
             peak_hz: picked.frequency_hz,
             flags: overload.clone().into_iter().collect(),
-            settings: json!({
-                "arrangement": job.plan.arrangement.word(),
-                "source_level_dbm": level_dbm,
-                "span_hz": settings.span.hz(),
-                "points": settings.points,
-                "resolution_bandwidth_hz": settings.resolution_bandwidth.hz(),
-                "video_bandwidth_hz": settings.video_bandwidth.map(Frequency::hz),
-                "attenuation_db": settings.attenuation.map(|ratio| ratio.db()),
-                "detector": settings.detector.map(|detector| detector.word()),
-                "sweeps_with_carrier": settings.sweeps,
-                "closing_frequencies_hz": job.planned.closing.frequencies_hz,
-            }),
+            settings: kept,
             trace: held.trace.clone(),
         })
     };
     job.points
         .iter()
-        .zip(&collected.levels_dbm)
+        .zip(&collected.sent)
         .map(reading)
         .collect()
+}
+
+/// How many sweeps passed over a carrier while it was on: as many as its stay is long, to the nearest, for
+/// each passes it in a moment. The peak over one more reads higher, so it counts.
+fn sweeps_over(sent: Option<&Sent>, sweep: Time, settings: &ReceiverSettings) -> u32 {
+    let passed = sent.map_or(0.0, |sent| (sent.stay.as_secs_f64() / sweep.s()).round());
+    // A float beyond the integers ends at their largest.
+    (passed as u32).max(settings.sweeps)
 }

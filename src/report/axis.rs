@@ -71,7 +71,10 @@ impl Domain {
         });
         let lines = charts
             .iter()
-            .flat_map(|c| [&c.limit, &c.visible])
+            .flat_map(|c| {
+                let theory = c.theory.iter().map(|line| &line.points);
+                [&c.limit, &c.visible].into_iter().chain(theory)
+            })
             .flat_map(|line| clipped(line, edges_hz).into_iter().flatten())
             .map(|(_, db)| db);
         let (low, high) = marks
@@ -113,9 +116,11 @@ fn span_log(charts: &[Chart]) -> (f64, f64) {
             .iter()
             .flat_map(|s| s.points.iter().map(|m| m.frequency_hz))
     });
-    let lines = charts
-        .iter()
-        .flat_map(|c| c.limit.iter().chain(&c.visible).map(|&(hz, _)| hz));
+    let lines = charts.iter().flat_map(|c| {
+        let theory = c.theory.iter().flat_map(|line| &line.points);
+        let lines = theory.chain(&c.limit).chain(&c.visible);
+        lines.map(|&(hz, _)| hz)
+    });
     let (low, high) = extent_log(points)
         .or_else(|| extent_log(lines))
         .unwrap_or((5.0, 9.0));
@@ -138,7 +143,7 @@ fn extent_log(frequencies: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
 }
 
 /// The smallest of 1, 2, 5 x 10^k that is at least `least`.
-fn nice_step(least: f64) -> f64 {
+pub(super) fn nice_step(least: f64) -> f64 {
     let decade = 10f64.powf(least.log10().floor());
     let factors = [1.0, 2.0, 5.0, 10.0];
     // A hair of tolerance, so that 10 asks for 10 and not, by rounding, for 20.

@@ -19,7 +19,7 @@ use super::plot::{
     ARROW_PX, Look, PAPER, SAMPLE_PX, Sample, constant_db, dense, leader, pieces_px, plot, rule,
     sample, scales, sorted,
 };
-use super::text::{Anchor, BODY, FAMILY, PANEL_TITLE, SMALL, Style, TITLE, VERDICT, text_at};
+use super::text::{Anchor, BODY, FAMILY, PANEL_TITLE, SMALL, Style, TITLE, VERDICT, px, text_at};
 
 /// One picture: what was asked of the item, what was seen, and the verdict. Texts may hold anything;
 /// they are escaped and cut to the room there is.
@@ -38,8 +38,21 @@ pub struct Chart {
     pub series: Vec<Series>,
     /// Dynamic range, the largest SE the set-up could have seen, as (Hz, dB); the paper above it is shaded.
     pub visible: Vec<(f64, f64)>,
+    /// What theory gives, drawn thin and without marks: lines beside the measurement, never instead of it.
+    pub theory: Vec<Line>,
+    /// What the vertical axis is; SE when empty.
+    pub quantity: String,
     /// Last line: run and date.
     pub footer: String,
+}
+
+/// A line of theory.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Line {
+    /// The text beside it.
+    pub label: String,
+    /// (Hz, dB), straight between points on the logarithmic axis; a NaN breaks it.
+    pub points: Vec<(f64, f64)>,
 }
 
 /// Points that belong together, such as one face and polarisation.
@@ -91,6 +104,45 @@ impl Mark {
     }
 }
 
+/// What a picture calls things: English, unless a report speaks another language.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Words {
+    /// A measured mark without uncertainty; nothing leaves its sign out of the key.
+    pub measured: String,
+    /// A measured mark with a bar.
+    pub measured_bar: String,
+    /// The same where marks lie so close that bars become a band.
+    pub measured_band: String,
+    /// A lower bound.
+    pub at_least: String,
+    /// A lower bound that stands for its neighbours.
+    pub at_least_lowest: String,
+    /// A place without result.
+    pub none: String,
+    /// The limit line.
+    pub limit: String,
+    /// The largest SE the set-up could have seen.
+    pub range: String,
+    /// Said where there is nothing to draw.
+    pub nothing: String,
+}
+
+impl Default for Words {
+    fn default() -> Self {
+        Self {
+            measured: "measured".to_owned(),
+            measured_bar: "measured; bar: expanded uncertainty".to_owned(),
+            measured_band: "measured; bar or band: expanded uncertainty".to_owned(),
+            at_least: "lower bound: SE is at least this".to_owned(),
+            at_least_lowest: "lower bound: SE is at least this (lowest of neighbours)".to_owned(),
+            none: "no result".to_owned(),
+            limit: "limit line".to_owned(),
+            range: "dynamic range".to_owned(),
+            nothing: "no results yet".to_owned(),
+        }
+    }
+}
+
 const WIDTH: f64 = 800.0;
 const MARGIN: f64 = 28.0;
 const INNER: f64 = WIDTH - 2.0 * MARGIN;
@@ -100,6 +152,12 @@ const NUMBERS: f64 = 32.0;
 impl Chart {
     /// The chart as an SVG document, 800 units wide.
     pub fn svg(&self) -> String {
+        let (body, height) = self.drawn();
+        page(height, &self.title, &body)
+    }
+
+    /// What is on the paper, and how high that is.
+    fn drawn(&self) -> (Markup, f64) {
         const LABELS: f64 = 634.0;
         let header = if self.verdict.is_some() { 98.0 } else { 72.0 };
         let frame = Frame {
@@ -114,21 +172,35 @@ impl Chart {
             domain: Domain::of(charts, headroom(frame)),
             frame,
         };
-        let (key, key_bottom) = key(&mark_signs(charts, frame), frame.bottom + 56.0);
+        let words = Words::default();
+        let signs = mark_signs(charts, frame, &words);
+        let (key, key_bottom) = key(&signs, (MARGIN, WIDTH - MARGIN), frame.bottom + 56.0);
         let body = html! {
             (line(MARGIN, 42.0, TITLE, &self.title, INNER))
             (line(MARGIN, 63.0, SMALL, &self.subtitle, INNER))
             @if let Some(verdict) = &self.verdict { (line(MARGIN, 89.0, VERDICT, verdict, INNER)) }
-            (text_at(MARGIN, frame.top - 14.0, Anchor::Start, SMALL, "shielding effectiveness (SE), dB"))
+            (line(MARGIN, frame.top - 14.0, SMALL, self.quantity(), INNER))
             (plot(self, &axes, &looks))
             (scales(&axes, true))
             (text_at(LABELS + SAMPLE_PX + 6.0, frame.bottom + 18.0, Anchor::Start, SMALL, "frequency"))
-            @if self.series.iter().all(|s| sorted(s).is_empty()) { (no_results(frame)) }
+            @if self.is_bare() { (no_results(frame, &words.nothing)) }
             (beside(self.labels(&axes, &looks), LABELS, frame))
             (key)
             (footer(key_bottom + 12.0, &self.footer))
         };
-        page(key_bottom + 48.0, &self.title, &body)
+        (body, key_bottom + 48.0)
+    }
+
+    fn quantity(&self) -> &str {
+        match self.quantity.as_str() {
+            "" => "shielding effectiveness (SE), dB",
+            given => given,
+        }
+    }
+
+    /// Whether there is nothing to be seen, neither measured nor calculated.
+    fn is_bare(&self) -> bool {
+        self.theory.is_empty() && self.series.iter().all(|s| sorted(s).is_empty())
     }
 
     /// What stands beside the frame: a name for each line, on the height of its last mark.
@@ -153,6 +225,13 @@ impl Chart {
                 sign: Sample::Limit,
             });
         }
+        for (index, theory) in self.theory.iter().enumerate() {
+            labels.push(Label {
+                anchor: end(&theory.points),
+                text: theory.label.clone(),
+                sign: Sample::Theory(index),
+            });
+        }
         for (series, look) in self.series.iter().zip(looks) {
             let last = sorted(series)
                 .into_iter()
@@ -172,6 +251,23 @@ impl Chart {
     }
 }
 
+/// Charts with axes of their own, one below the other, as one SVG document.
+pub fn svg_column(title: &str, charts: &[Chart]) -> String {
+    let mut placed = Vec::new();
+    let mut height = 0.0;
+    for chart in charts {
+        let (body, own) = chart.drawn();
+        placed.push((body, height, own));
+        height += own;
+    }
+    let body = html! {
+        @for (body, top, own) in &placed {
+            svg y=(top) width=(WIDTH) height=(own) { (body) }
+        }
+    };
+    page(height, title, &body)
+}
+
 /// Several items in one picture, a panel each on the same axes; series of the same label look the same.
 pub fn svg_panels(title: &str, charts: &[Chart]) -> String {
     let mut names: Vec<&str> = Vec::new();
@@ -188,25 +284,18 @@ pub fn svg_panels(title: &str, charts: &[Chart]) -> String {
         .filter(|f| charts.iter().all(|c| c.footer == *f));
     let domain = Domain::of(charts, headroom(grid.frame(0, 0.0)));
 
-    let mut signs: Vec<(Sample, &str)> = names
+    let mut signs: Vec<(Sample, String)> = names
         .iter()
         .enumerate()
-        .map(|(i, name)| (Sample::Series(Look(i)), *name))
+        .map(|(i, name)| (Sample::Series(Look(i)), (*name).to_owned()))
         .collect();
-    signs.extend(
-        charts
-            .iter()
-            .any(|c| !c.limit.is_empty())
-            .then_some((Sample::Limit, "limit line")),
-    );
-    signs.extend(
-        charts
-            .iter()
-            .any(|c| !c.visible.is_empty())
-            .then_some((Sample::Range, "dynamic range")),
-    );
-    signs.extend(mark_signs(charts, grid.frame(0, 0.0)));
-    let (key, key_bottom) = key(&signs, 92.0);
+    let words = Words::default();
+    let any_limit = charts.iter().any(|c| !c.limit.is_empty());
+    signs.extend(any_limit.then(|| (Sample::Limit, words.limit.clone())));
+    let any_range = charts.iter().any(|c| !c.visible.is_empty());
+    signs.extend(any_range.then(|| (Sample::Range, words.range.clone())));
+    signs.extend(mark_signs(charts, grid.frame(0, 0.0), &words));
+    let (key, key_bottom) = key(&signs, (MARGIN, WIDTH - MARGIN), 92.0);
     let top = key_bottom + 22.0;
     let bottom = top + grid.height();
     let body = html! {
@@ -292,7 +381,7 @@ fn panel(
 }
 
 /// Share of the frame's height kept free above the highest mark, so that a bound's arrow fits.
-fn headroom(frame: Frame) -> f64 {
+pub(super) fn headroom(frame: Frame) -> f64 {
     (ARROW_PX + 6.0) / (frame.bottom - frame.top)
 }
 
@@ -307,14 +396,15 @@ fn page(height: f64, title: &str, body: &Markup) -> String {
     svg.into_string()
 }
 
-fn no_results(frame: Frame) -> Markup {
+pub(super) fn no_results(frame: Frame, text: &str) -> Markup {
     let (x, y) = (
         (frame.left + frame.right) / 2.0,
         (frame.top + frame.bottom) / 2.0,
     );
+    let width = VERDICT.width(text) + 34.0;
     html! {
-        rect x=(x - 66.0) y=(y - 18.0) width="132" height="26" fill=(PAPER) {}
-        (text_at(x, y, Anchor::Middle, VERDICT, "no results yet"))
+        rect x=(px(x - width / 2.0)) y=(px(y - 18.0)) width=(px(width)) height="26" fill=(PAPER) {}
+        (text_at(x, y, Anchor::Middle, VERDICT, text))
     }
 }
 
@@ -401,7 +491,7 @@ fn spread(wanted: &[f64], pitch: f64, top: f64, bottom: f64) -> Vec<f64> {
 }
 
 /// The signs for kinds of mark that these charts show, with their meaning.
-fn mark_signs(charts: &[Chart], frame: Frame) -> Vec<(Sample, &'static str)> {
+pub(super) fn mark_signs(charts: &[Chart], frame: Frame, words: &Words) -> Vec<(Sample, String)> {
     let marks = || charts.iter().flat_map(|c| &c.series).flat_map(sorted);
     let shows = |kind| marks().any(|m| m.drawn_kind() == kind);
     let thinned = charts
@@ -411,40 +501,40 @@ fn mark_signs(charts: &[Chart], frame: Frame) -> Vec<(Sample, &'static str)> {
     let mut signs = Vec::new();
     if shows(Kind::Measured) {
         let uncertain = marks().any(|m| m.bar_db().is_some());
-        signs.push((
-            Sample::Measured { bar: uncertain },
-            match (uncertain, thinned) {
-                (false, _) => "measured",
-                (true, false) => "measured; bar: expanded uncertainty",
-                (true, true) => "measured; bar or band: expanded uncertainty",
-            },
-        ));
+        let meaning = match (uncertain, thinned) {
+            (false, _) => &words.measured,
+            (true, false) => &words.measured_bar,
+            (true, true) => &words.measured_band,
+        };
+        // Where everything is measured a picture may do without saying so.
+        if !meaning.is_empty() {
+            signs.push((Sample::Measured { bar: uncertain }, meaning.clone()));
+        }
     }
     if shows(Kind::AtLeast) {
-        signs.push((
-            Sample::Bound,
-            match thinned {
-                false => "lower bound: SE is at least this",
-                true => "lower bound: SE is at least this (lowest of neighbours)",
-            },
-        ));
+        let meaning = match thinned {
+            false => &words.at_least,
+            true => &words.at_least_lowest,
+        };
+        signs.push((Sample::Bound, meaning.clone()));
     }
     if shows(Kind::None) {
-        signs.push((Sample::Gap, "no result"));
+        signs.push((Sample::Gap, words.none.clone()));
     }
     signs
 }
 
-/// Signs and their meaning in as many rows as they need, the first on height `y`; and where they end.
-fn key(signs: &[(Sample, &str)], y: f64) -> (Markup, f64) {
+/// Signs and their meaning in as many rows as they need between left and right, the first on height `y`; and
+/// where they end.
+pub(super) fn key(signs: &[(Sample, String)], (left, right): (f64, f64), y: f64) -> (Markup, f64) {
     const GAP: f64 = 22.0;
-    let (mut x, mut y) = (MARGIN, y);
+    let (mut x, mut y) = (left, y);
     let mut placed = Vec::new();
     for (sign, meaning) in signs {
-        let meaning = SMALL.fit(meaning, INNER / 2.0);
+        let meaning = SMALL.fit(meaning, right - left - SAMPLE_PX - 6.0);
         let width = SAMPLE_PX + 6.0 + SMALL.width(&meaning);
-        if x > MARGIN && x + width > WIDTH - MARGIN {
-            (x, y) = (MARGIN, y + 20.0);
+        if x > left && x + width > right {
+            (x, y) = (left, y + 20.0);
         }
         placed.push((*sign, meaning, x, y));
         x += width + GAP;

@@ -11,6 +11,12 @@ pub(super) const HAIRLINE: &str = "#dfdfd9";
 const BEYOND: &str = "#f1f1ed";
 const COLOURS: [&str; 4] = ["#0b4a8f", "#b5471b", "#16806a", "#7a2a6b"];
 const DASHES: [&str; 5] = ["none", "6 3", "2 2.5", "9 3 2 3", "14 4"];
+/// Lines of theory are thin and in the ink of the text, so that nobody takes them for something measured.
+const THEORY_DASHES: [&str; 4] = ["none", "5 3", "1.5 2.5", "8 2 2 2"];
+fn theory_dash(index: usize) -> &'static str {
+    THEORY_DASHES[index % THEORY_DASHES.len()]
+}
+
 /// How far the longest arrow of a bound reaches above its mark.
 pub(super) const ARROW_PX: f64 = 16.0;
 /// Closer than this, marks become a line with an uncertainty band.
@@ -65,6 +71,12 @@ pub(super) fn plot(chart: &Chart, axes: &Axes, looks: &[Look]) -> Markup {
         (dynamic_range(chart, axes))
         (grid(axes))
         (limit_line(chart, axes))
+        @for (index, line) in chart.theory.iter().enumerate() {
+            @for piece in pieces_px(&line.points, axes) {
+                path class="theory" d=(path(piece)) fill="none" stroke=(INK) stroke-width="1"
+                    stroke-dasharray=(theory_dash(index)) {}
+            }
+        }
         @for ((series, look), place) in chart.series.iter().zip(looks).zip(places) {
             (series_marks(series, *look, &axes.moved(place)))
         }
@@ -358,6 +370,8 @@ pub(super) enum Sample {
     Series(Look),
     Limit,
     Range,
+    /// A line of theory, by its place among them.
+    Theory(usize),
     Measured {
         bar: bool,
     },
@@ -390,6 +404,8 @@ pub(super) fn sample(sign: Sample, x: f64, y: f64) -> Markup {
                     path d={ (path([(x, y), (x + SAMPLE_PX, y), (x + SAMPLE_PX, y - 7.0), (x, y - 7.0)])) "Z" } fill=(BEYOND) {}
                     path d=(path(stroke)) stroke=(QUIET) stroke-width="0.8" {}
                 },
+                Sample::Theory(index) => path d=(path(stroke)) stroke=(INK) stroke-width="1"
+                    stroke-dasharray=(theory_dash(index)) {},
                 Sample::Measured { bar: with_bar } => g stroke=(QUIET) {
                     @if with_bar { path d=(bar(mid, y - 7.0, y + 7.0, 3.6)) stroke-width="1" {} }
                     path d=(neutral.outline(mid, y, 3.6)) fill=(QUIET) stroke=(PAPER) stroke-width="0.7" {}

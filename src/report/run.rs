@@ -1,18 +1,25 @@
 //! One run as a document: what `--json` prints, what the table and the picture are drawn from.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
+use utoipa::ToSchema;
 
 use super::chart::{Chart, Kind, Mark, Series};
+use crate::analysis::average::Average;
 use crate::analysis::budget::Budget;
-use crate::config::Plan;
-use crate::evaluate::{EvaluateError, kept};
-use crate::quantity::Frequency;
+use crate::analysis::flag::{Flag, FlagWord};
+use crate::analysis::forecast::{factor_of_gain_db_per_m, field_dbuv_per_m};
+use crate::config::{AntennaFigure, Combine, Plan, Station};
+use crate::evaluate::{EvaluateError, averages, compression, kept, measured_hz};
+use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
-    ReadingKind, ResultKind, ResultRecord, RunKind, RunRecord, Store, StoreError, Verdict,
+    ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, Store, StoreError,
+    Verdict,
 };
 
 /// A run with all its points.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct RunDocument {
     /// Its id.
     pub run: String,
@@ -44,16 +51,43 @@ pub struct RunDocument {
     pub verdict: Option<Verdict>,
     /// Its points, in the order of frequency, face, polarisation, repeat.
     pub points: Vec<PointDocument>,
+    /// The means that decide instead of the points, where the plan asks for them.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub averages: Vec<AverageDocument>,
     /// The limit line of the plan, Hz and dB.
     #[serde(skip)]
     pub limit: Vec<(f64, f64)>,
 }
 
+/// The mean over the faces, polarisations and repeats of one frequency.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct AverageDocument {
+    /// Test frequency, Hz.
+    pub frequency_hz: f64,
+    /// The mean of the power that comes through, and how it stands to the limit.
+    #[serde(flatten)]
+    pub average: Average,
+}
+
+impl AverageDocument {
+    /// The mean as a person reads it; a bound is never rounded up.
+    pub fn se_text(&self) -> String {
+        PointDocument::se_words(self.average.kind, self.average.se_db)
+    }
+
+    /// Its margin, likewise.
+    pub fn margin_text(&self) -> String {
+        margin_words(self.average.kind, self.average.judgement.margin_db)
+    }
+}
+
 /// One point of a run.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PointDocument {
     /// Test frequency, Hz.
     pub frequency_hz: f64,
+    /// Where it was measured, Hz: the test frequency, unless another signal stood there.
+    pub measured_hz: f64,
     /// The side of the item that looked at the antenna; `open` in a reference.
     pub face: String,
     /// `horizontal` or `vertical`.
@@ -66,6 +100,9 @@ pub struct PointDocument {
     pub level_dbm: Option<f64>,
     /// The floor as shown, dBm.
     pub floor_dbm: Option<f64>,
+    /// The field at the receive antenna that the level (of a reference, the reference) stands for, dBµV/m; none
+    /// where nobody gave its antenna factor or gain.
+    pub field_dbuv_per_m: Option<f64>,
     /// SE, or its lower bound, dB.
     pub se_db: Option<f64>,
     /// `measured`, `at_least` or `none`.
@@ -88,6 +125,8 @@ pub struct PointDocument {
     pub verdict: Option<Verdict>,
     /// What is to be known about it, as words.
     pub flags: Vec<String>,
+    /// The figure of each flag that has one, in the unit the README gives.
+    pub flag_figures: BTreeMap<FlagWord, f64>,
     /// The uncertainty budget; of a bound, all but the item's noise.
     #[serde(skip)]
     pub budget: Option<Budget>,
@@ -104,11 +143,16 @@ impl PointDocument {
 
     /// The margin as a person reads it; of a bound never rounded up.
     pub fn margin_text(&self) -> String {
-        match (self.kind, self.margin_db) {
-            (ResultKind::AtLeast, Some(margin_db)) => format!("{:+.1}", round_down(margin_db)),
-            (_, Some(margin_db)) => format!("{margin_db:+.1}"),
-            (_, None) => "–".to_owned(),
-        }
+        margin_words(self.kind, self.margin_db)
+    }
+
+    /// The flags with their figures.
+    pub fn flags_text(&self) -> String {
+        let text = |word: &String| match word.parse::<FlagWord>() {
+            Ok(flag) => flag.with_figure(self.flag_figures.get(&flag).copied()),
+            Err(_) => word.clone(),
+        };
+        self.flags.iter().map(text).collect::<Vec<_>>().join(", ")
     }
 
     /// [`Self::se_text`] of a kind and a value.
@@ -121,13 +165,16 @@ impl PointDocument {
     }
 }
 
-/// To one decimal; never `-0.0`.
-pub fn one_decimal(number: f64) -> String {
-    format!("{:.1}", (number * 10.0).round() / 10.0 + 0.0)
+fn margin_words(kind: ResultKind, margin_db: Option<f64>) -> String {
+    match (kind, margin_db) {
+        (ResultKind::AtLeast, Some(margin_db)) => format!("{:+.1}", round_down(margin_db)),
+        (_, Some(margin_db)) => format!("{margin_db:+.1}"),
+        (_, None) => "–".to_owned(),
+    }
 }
 
 /// To one decimal, downwards, but for what is only the rounding of the machine.
-fn round_down(db: f64) -> f64 {
+pub(super) fn round_down(db: f64) -> f64 {
     (db * 10.0 + 1e-6).floor() / 10.0
 }
 
@@ -135,15 +182,14 @@ impl RunDocument {
     /// From the store alone.
     pub async fn read(store: &Store, run: &RunRecord) -> Result<Self, EvaluateError> {
         let (plan, station) = kept(store, run).await?;
+        let results = store.results(run.id).await?;
         let mut points = match run.kind {
-            RunKind::Item => store
-                .results(run.id)
-                .await?
-                .iter()
-                .map(PointDocument::from)
-                .collect(),
+            RunKind::Item => results.iter().map(PointDocument::from).collect(),
             RunKind::Reference => reference_points(store, run).await?,
         };
+        for point in &mut points {
+            point.field_dbuv_per_m = field(&station, point);
+        }
         points.sort_by(|a: &PointDocument, b: &PointDocument| {
             (a.frequency_hz.to_bits(), &a.face, &a.polarisation, a.repeat).cmp(&(
                 b.frequency_hz.to_bits(),
@@ -167,6 +213,16 @@ impl RunDocument {
             state: run.state.to_string(),
             reason: run.reason.clone(),
             verdict: run.verdict,
+            averages: match plan.combine {
+                Combine::Worst => Vec::new(),
+                Combine::Average => averages(&plan, &results)
+                    .into_iter()
+                    .map(|(frequency_hz, average)| AverageDocument {
+                        frequency_hz,
+                        average,
+                    })
+                    .collect(),
+            },
             points,
             limit: limit(&plan),
         })
@@ -185,9 +241,33 @@ impl RunDocument {
             })
     }
 
-    /// The verdict in one sentence, with where it is decided.
-    pub fn sentence(&self) -> String {
-        let worst = self.worst().map(|point| {
+    /// The mean with the least margin or SE, where means decide.
+    fn worst_average(&self) -> Option<&AverageDocument> {
+        let rank = |it: &AverageDocument| it.average.judgement.margin_db.or(it.average.se_db);
+        self.averages
+            .iter()
+            .filter(|it| rank(it).is_some())
+            .min_by(|a, b| {
+                rank(a)
+                    .partial_cmp(&rank(b))
+                    .unwrap_or(std::cmp::Ordering::Equal)
+            })
+    }
+
+    /// Where it is decided and by how much.
+    fn decided_at(&self) -> Option<String> {
+        if let Some(worst) = self.worst_average() {
+            let at = Frequency::from_hz(worst.frequency_hz);
+            let mean = format!("the mean of {} points at {at}", worst.average.parts);
+            return Some(match worst.average.judgement.margin_db {
+                Some(margin) => format!(
+                    "least margin {margin:+.1} dB in {mean} (SE {} dB)",
+                    worst.se_text()
+                ),
+                None => format!("least SE {} dB in {mean}", worst.se_text()),
+            });
+        }
+        self.worst().map(|point| {
             let at = Frequency::from_hz(point.frequency_hz);
             let where_ = format!("{at}, {}, {}", point.face, point.polarisation);
             match point.margin_db {
@@ -197,7 +277,11 @@ impl RunDocument {
                 ),
                 None => format!("least SE {} dB at {where_}", point.se_text()),
             }
-        });
+        })
+    }
+
+    /// The verdict in one sentence, with where it is decided.
+    pub fn sentence(&self) -> String {
         let verdict = match self.verdict {
             Some(Verdict::Pass) => "pass",
             Some(Verdict::Fail) => "fail",
@@ -205,8 +289,8 @@ impl RunDocument {
             None if self.state != "complete" => "not complete",
             None => "not judged",
         };
-        match worst {
-            Some(worst) => format!("{verdict}: {worst}"),
+        match self.decided_at() {
+            Some(place) => format!("{verdict}: {place}"),
             None => verdict.to_owned(),
         }
     }
@@ -230,14 +314,18 @@ impl RunDocument {
 
     /// The picture of what decides over frequency, for a panel among others.
     pub fn deciding_chart(&self) -> Chart {
-        let verdict = match (self.verdict, self.worst().and_then(|worst| worst.margin_db)) {
+        let margin_db = match self.worst_average() {
+            Some(average) => average.average.judgement.margin_db,
+            None => self.worst().and_then(|worst| worst.margin_db),
+        };
+        let verdict = match (self.verdict, margin_db) {
             (Some(verdict), Some(margin)) => format!("{verdict}, least margin {margin:+.1} dB"),
             _ => self.sentence(),
         };
         Chart {
             series: vec![Series {
                 label: "least of all faces and polarisations".to_owned(),
-                points: self.deciding().into_iter().map(mark).collect(),
+                points: self.deciding_marks(),
             }],
             verdict: Some(verdict),
             ..self.chart()
@@ -270,8 +358,47 @@ impl RunDocument {
             limit: self.limit.clone(),
             series,
             visible: self.visible(),
-            footer: format!("run {} · {}", self.run, self.started),
+            footer: format!("run {} · {}{}", self.run, self.started, self.moved_text()),
+            ..Chart::default()
         }
+    }
+
+    /// Which frequencies were measured beside what the plan asks for, for the foot of a picture.
+    fn moved_text(&self) -> String {
+        const NAMED: usize = 4;
+        let mut moved: Vec<String> = self
+            .points
+            .iter()
+            .filter(|point| point.measured_hz != point.frequency_hz)
+            .map(|point| {
+                let [asked, measured] = [point.frequency_hz, point.measured_hz];
+                format!(
+                    "{} measured at {}",
+                    Frequency::from_hz(asked),
+                    Frequency::from_hz(measured)
+                )
+            })
+            .collect();
+        moved.dedup();
+        let more = match moved.len().saturating_sub(NAMED) {
+            0 => String::new(),
+            more => format!(" and {more} more"),
+        };
+        moved.truncate(NAMED);
+        match moved.is_empty() {
+            true => String::new(),
+            false => format!(" · {}{more}", moved.join(", ")),
+        }
+    }
+
+    /// The marks of what decides.
+    pub(super) fn deciding_marks(&self) -> Vec<Mark> {
+        self.deciding().into_iter().map(mark).collect()
+    }
+
+    /// Every point with its mark on a chart.
+    pub(super) fn marks(&self) -> impl Iterator<Item = (&PointDocument, Mark)> {
+        self.points.iter().map(|point| (point, mark(point)))
     }
 
     /// At each frequency the least dynamic range of all faces and polarisations.
@@ -314,12 +441,16 @@ impl From<&ResultRecord> for PointDocument {
         let point = &result.point;
         Self {
             frequency_hz: point.frequency_hz,
+            measured_hz: result.detail["measured_hz"]
+                .as_f64()
+                .unwrap_or(point.frequency_hz),
             face: point.face.clone(),
             polarisation: point.polarisation.clone(),
             repeat: point.repeat,
             reference_dbm: result.reference_dbm,
             level_dbm: result.level_dbm,
             floor_dbm: result.floor_dbm,
+            field_dbuv_per_m: None,
             se_db: result.se_db,
             kind: result.kind,
             u_db: result.u_db,
@@ -331,10 +462,52 @@ impl From<&ResultRecord> for PointDocument {
             conformity: result.conformity,
             verdict: result.verdict,
             flags: result.flags.clone(),
+            flag_figures: figures(&result.detail["flags"]),
             budget: serde_json::from_value(result.detail["budget"].clone()).ok(),
             true_se_db: None,
         }
     }
+}
+
+/// The figures of the flags kept with a result.
+fn figures(flags: &serde_json::Value) -> BTreeMap<FlagWord, f64> {
+    let flags: Vec<Flag> = serde_json::from_value(flags.clone()).unwrap_or_default();
+    flags
+        .into_iter()
+        .filter_map(|flag| Some((flag.word, flag.figure?)))
+        .collect()
+}
+
+/// The field behind a level, by what the station file says of the receive antenna.
+fn field(station: &Station, point: &PointDocument) -> Option<f64> {
+    let at = Frequency::from_hz(point.measured_hz);
+    let antenna = &station.receive_antenna;
+    let factor_db_per_m = match antenna.figure.as_ref()? {
+        AntennaFigure::Factor(table) => table.at_db(at)?,
+        AntennaFigure::Gain(gain) => factor_of_gain_db_per_m(gain.at(at)?.db(), at.hz()),
+    };
+    let loss_db = match &antenna.cable_loss {
+        Some(loss) => loss.at(at)?.db(),
+        None => 0.0,
+    };
+    let level_dbm = point.level_dbm.or(point.reference_dbm)?;
+    Some(field_dbuv_per_m(level_dbm, factor_db_per_m, loss_db))
+}
+
+/// What a reference shows of itself: where it was moved, and what compresses.
+fn seen_in_reference<'a>(
+    signal: &'a ReadingRecord,
+    of: impl Fn(ReadingKind) -> Option<&'a ReadingRecord>,
+) -> Vec<Flag> {
+    let mut seen = Vec::new();
+    let moved_hz = measured_hz(signal) - signal.key.point.frequency_hz;
+    if moved_hz != 0.0 {
+        seen.push(Flag::new(FlagWord::Moved, moved_hz / 1e3));
+    }
+    if let (Some(floor), Some(step)) = (of(ReadingKind::Floor), of(ReadingKind::Step)) {
+        seen.extend(compression(signal, floor, step, of(ReadingKind::Pad)));
+    }
+    seen
 }
 
 /// A reference states no SE: its points are the levels and floors it read.
@@ -343,25 +516,27 @@ async fn reference_points(
     run: &RunRecord,
 ) -> Result<Vec<PointDocument>, StoreError> {
     let readings = store.readings(run.id).await?;
-    let floor = |signal: &crate::store::ReadingRecord| {
+    let of = |kind, signal: &ReadingRecord| {
         readings
             .iter()
-            .find(|r| r.key.kind == ReadingKind::Floor && r.key.point == signal.key.point)
-            .map(|reading| reading.peak_dbm)
+            .find(|r| r.key.kind == kind && r.key.point == signal.key.point)
     };
     Ok(readings
         .iter()
         .filter(|reading| reading.key.kind == ReadingKind::Signal)
         .map(|signal| {
-            let floor_dbm = floor(signal);
+            let floor_dbm = of(ReadingKind::Floor, signal).map(|floor| floor.peak_dbm);
+            let seen = seen_in_reference(signal, |kind| of(kind, signal));
             PointDocument {
                 frequency_hz: signal.key.point.frequency_hz,
+                measured_hz: measured_hz(signal),
                 face: signal.key.point.face.clone(),
                 polarisation: signal.key.point.polarisation.clone(),
                 repeat: signal.key.point.repeat,
                 reference_dbm: Some(signal.peak_dbm),
                 level_dbm: None,
                 floor_dbm,
+                field_dbuv_per_m: None,
                 se_db: None,
                 kind: ResultKind::None,
                 u_db: None,
@@ -372,7 +547,16 @@ async fn reference_points(
                 margin_db: None,
                 conformity: None,
                 verdict: None,
-                flags: signal.flags.clone(),
+                flags: signal
+                    .flags
+                    .iter()
+                    .cloned()
+                    .chain(seen.iter().map(|flag| flag.word.to_string()))
+                    .collect(),
+                flag_figures: seen
+                    .iter()
+                    .filter_map(|flag| Some((flag.word, flag.figure?)))
+                    .collect(),
                 budget: None,
                 true_se_db: None,
             }

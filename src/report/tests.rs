@@ -47,6 +47,7 @@ fn item(serial: &str) -> Chart {
         ],
         visible: (0..31).map(|i| (frequency(i), 78.0)).collect(),
         footer: format!("run 01JH8Z4M7Q2W5N6T8V9X0Y1Z2A {serial} · 31 January 2026, 09:00 UTC"),
+        ..Chart::default()
     }
 }
 

@@ -10,7 +10,7 @@
 //! U+2009-2015,U+2018-201E,U+2020-2022,U+2026,U+2030,U+2032,U+2033,U+2039,U+203A,U+2070-2089,U+20AC,\
 //! U+2116,U+2122,U+2126,U+2190-2195,U+2202,U+2206,U+2211,U+2212,U+2215,U+221A,U+221E,U+222B,U+2248,\
 //! U+2260,U+2264,U+2265,U+25A0,U+25A1,U+25B2,U+25B3,U+25CB,U+25CF,U+2713,U+2717,U+FFFD \
-//!   --layout-features=kern,mark,mkmk --no-hinting --desubroutinize --notdef-outline \
+//!   --layout-features=kern,mark,mkmk,tnum --no-hinting --desubroutinize --notdef-outline \
 //!   --name-IDs=0,1,2,3,4,5,6,13,14,16,17
 //! ```
 //!
@@ -26,9 +26,9 @@ use skrifa::{FontRef, MetadataProvider};
 /// The family name in both files.
 pub(super) const FAMILY: &str = "Inter";
 /// The text weight.
-pub(super) const REGULAR: &[u8] = include_bytes!("fonts/Inter-Regular.otf");
+pub const REGULAR: &[u8] = include_bytes!("fonts/Inter-Regular.otf");
 /// The weight of titles and verdicts.
-pub(super) const SEMIBOLD: &[u8] = include_bytes!("fonts/Inter-SemiBold.otf");
+pub const SEMIBOLD: &[u8] = include_bytes!("fonts/Inter-SemiBold.otf");
 
 /// One of the two weights.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -177,8 +177,19 @@ fn shortened(text: &str, size_px: f64, weight: Weight, max_px: f64) -> String {
     out
 }
 
+/// With a capital letter, as at the beginning of a line.
+pub(super) fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    let first: String = letters
+        .next()
+        .into_iter()
+        .flat_map(char::to_uppercase)
+        .collect();
+    first + letters.as_str()
+}
+
 /// The character itself, or a stand-in for one that XML forbids or that would reorder the line.
-fn printable(c: char) -> char {
+pub(super) fn printable(c: char) -> char {
     match c {
         '\t' | '\n' | '\r' => ' ',
         '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{FFFE}' | '\u{FFFF}' => '\u{FFFD}',

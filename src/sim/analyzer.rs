@@ -29,7 +29,8 @@ const NOISE_BANDWIDTH: f64 = 1.064_467_019_431_226;
 const FOUR_LN2: f64 = 2.772_588_722_239_781;
 /// Noise of 290 K, dBm in 1 Hz: 10 lg(kT / 1 mW).
 const THERMAL_DBM_HZ: f64 = -173.975_2;
-const NOISE_FIGURE_DB: f64 = 18.0;
+/// Noise figure of the bench's receiver without preamplifier and attenuation, dB.
+pub const NOISE_FIGURE_DB: f64 = 18.0;
 const PREAMP_NOISE_FIGURE_DB: f64 = 8.0;
 const PREAMP_GAIN_DB: f64 = 20.0;
 /// Level at the mixer that is shown 1 dB too low, dBm.
@@ -91,6 +92,8 @@ pub(super) struct Analyzer {
     pub event: u16,
     /// The highest level that ever came in, dBm.
     pub highest_input_dbm: f64,
+    /// Level at the mixer that it shows a decibel too low, dBm.
+    pub compression_dbm: f64,
 }
 
 impl Analyzer {
@@ -109,6 +112,7 @@ impl Analyzer {
             condition: 0,
             event: 0,
             highest_input_dbm: f64::NEG_INFINITY,
+            compression_dbm: COMPRESSION_DBM,
         };
         analyzer.abort();
         analyzer
@@ -230,7 +234,7 @@ impl Analyzer {
         } - self.settings.attenuation_db();
         let mixer_dbm = total_dbm + gain_db;
         let one_db = 10f64.powf(0.1) - 1.0;
-        let compression = 1.0 / (1.0 + one_db * milliwatts(mixer_dbm - COMPRESSION_DBM));
+        let compression = 1.0 / (1.0 + one_db * milliwatts(mixer_dbm - self.compression_dbm));
         let mut signals = Vec::with_capacity(2 * incoming.len());
         for signal in incoming {
             let seen = Signal {

@@ -20,7 +20,8 @@
 //! (half of the next binary block, then silence), `"wrong_length":true` (the next trace is one point
 //! short); `"errors":3` put into the queue at once; `"refuse":true` until `false`; `"power_cycle":true`
 //! (its settings are forgotten; connections stay, as a terminal's would); `"identity":"…"`
-//! (empty for its own); `"pull":true` and `"replug":true` of a terminal; `"clear":true` first ends all
+//! (empty for its own); of a receiver `"compression_dbm":-30`, the level at its mixer that it shows a decibel too
+//! low; `"pull":true` and `"replug":true` of a terminal; `"clear":true` first ends all
 //! that was asked before. A request that cannot be met answers `{"error":"…"}`.
 
 use std::sync::Arc;
@@ -138,6 +139,7 @@ struct FaultRequest {
     errors: Option<u32>,
     refuse: Option<bool>,
     identity: Option<String>,
+    compression_dbm: Option<f64>,
     #[serde(default)]
     power_cycle: bool,
     #[serde(default)]
@@ -375,6 +377,9 @@ async fn plug(
 }
 
 fn set_faults(world: &mut World, port: Port, request: &FaultRequest) {
+    if let Some(level_dbm) = request.compression_dbm.filter(|_| !port.is_source()) {
+        world.set_compression(level_dbm);
+    }
     let traffic = world.traffic(port);
     if request.clear {
         traffic.faults.clear();
@@ -430,6 +435,8 @@ fn state(world: &mut World) -> Value {
             "on": source.on,
             "frequency_hz": source.frequency_hz,
             "level_dbm": source.level_dbm,
+            // Real time since its output last went on or off.
+            "switched_ms_ago": world.since_switched().map(|since| since.as_secs_f64() * 1e3),
         },
         "time_s": world.now_s(),
         "instruments": instruments,

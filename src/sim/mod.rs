@@ -43,6 +43,12 @@ mod tests;
 mod vxi11;
 mod world;
 
+/// The gain of either antenna of the bench, as CSV for a station file.
+pub fn antenna_table() -> String {
+    radio::antenna_table()
+}
+
+pub use analyzer::NOISE_FIGURE_DB;
 pub use shielding::{Cavity, Face, Item, Layer, Physics, Polarisation, Seam, Slot, true_se};
 
 /// Why the bench does not start, or does not answer.

@@ -139,10 +139,7 @@ impl Chain {
     /// below some 20 MHz the electric near field, which the high-impedance buffer of an active
     /// receive antenna keeps flat down to 9 kHz.
     pub(super) fn path_db(&self, frequency_hz: f64, polarisation: Polarisation) -> f64 {
-        let roll_off_db = 10.0 * (1.0 + (300e6 / frequency_hz).powi(2)).log10();
-        let radiated_db = free_space_db(frequency_hz) + 2.0 * (10.0 + roll_off_db);
-        let near_field_db = 57.0;
-        let both_db = -dbm(milliwatts(-radiated_db) + milliwatts(-near_field_db));
+        let both_db = nominal_path_db(frequency_hz);
         let decades = frequency_hz.log10();
         let ripple_db = 1.5 * curve(self.ripple_seed, 4.0 * decades)
             + 1.0 * curve(self.ripple_seed ^ 1, 19.0 * decades);
@@ -163,6 +160,34 @@ impl Chain {
             deviation_hz: station.deviation_hz,
         }
     }
+}
+
+/// The loss without what the room and this seed make of it.
+fn nominal_path_db(frequency_hz: f64) -> f64 {
+    let roll_off_db = 10.0 * (1.0 + (300e6 / frequency_hz).powi(2)).log10();
+    let radiated_db = free_space_db(frequency_hz) + 2.0 * (10.0 + roll_off_db);
+    let near_field_db = 57.0;
+    -dbm(milliwatts(-radiated_db) + milliwatts(-near_field_db))
+}
+
+/// The gain of either antenna of the bench as its calibration would state it, a CSV of `frequency_mhz,gain_db`:
+/// half of what the path takes more than free space does; closer than the wavelength over 2 pi, more than
+/// the 6 dB free space would have there.
+pub(super) fn antenna_table() -> String {
+    let near_hz = 299_792_458.0 / (2.0 * std::f64::consts::PI * DISTANCE_M);
+    let (low_hz, high_hz) = SOURCE_RANGE_HZ;
+    let rows = 100;
+    let mut at_hz: Vec<f64> = (0..=rows)
+        .map(|row| low_hz * (high_hz / low_hz).powf(f64::from(row) / f64::from(rows)))
+        .collect();
+    at_hz.push(near_hz);
+    at_hz.sort_by(f64::total_cmp);
+    let mut text = "frequency_mhz,gain_db\n".to_owned();
+    for hz in at_hz {
+        let gain_db = 0.5 * (free_space_db(hz.max(near_hz)) - nominal_path_db(hz));
+        text.push_str(&format!("{:.6},{gain_db:.2}\n", hz / 1e6));
+    }
+    text
 }
 
 /// Free-space loss between isotropic antennas over the distance of the bench (ITU-R P.525), dB.
@@ -274,6 +299,33 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn the_calibration_of_the_antennas_is_that_of_the_path() {
+        let table = antenna_table();
+        let gain_db = |near_mhz: f64| -> f64 {
+            let rows = table
+                .lines()
+                .skip(1)
+                .filter_map(|line| line.split_once(','));
+            let rows = rows.map(|(mhz, db)| {
+                (
+                    mhz.parse::<f64>().expect("MHz"),
+                    db.parse::<f64>().expect("dB"),
+                )
+            });
+            let nearest = rows.min_by(|a, b| {
+                let off = |mhz: f64| (mhz / near_mhz).ln().abs();
+                off(a.0).total_cmp(&off(b.0))
+            });
+            nearest.expect("a row").1
+        };
+        // By hand at 300 MHz: 21.99 dB of free space (ORACLES C16's formula), twice 10 + 3.01 dB, and 57 dB beside
+        // them: 47.5 dB, half of the difference for either antenna.
+        assert!((gain_db(300.0) + 12.75).abs() < 0.3, "{}", gain_db(300.0));
+        // Far below, the flat 57 dB less the 6.02 dB of the wavelength over 2 pi (ORACLES C15), halved.
+        assert!((gain_db(0.1) + 25.49).abs() < 0.02, "{}", gain_db(0.1));
     }
 
     #[test]

@@ -140,6 +140,8 @@ pub(super) struct World {
     on_since: Option<Instant>,
     longest_on: Duration,
     emissions: u64,
+    /// When the output last went on or off.
+    switched: Option<Instant>,
 }
 
 impl World {
@@ -179,6 +181,7 @@ impl World {
             on_since: None,
             longest_on: Duration::ZERO,
             emissions: 0,
+            switched: None,
         }
     }
 
@@ -276,6 +279,9 @@ impl World {
             return;
         }
         self.before_change();
+        if new.on != self.source.on {
+            self.switched = Some(Instant::now());
+        }
         match (self.source.on, new.on) {
             (false, true) => {
                 self.on_since = Some(Instant::now());
@@ -343,6 +349,12 @@ impl World {
         self.settle_receiver();
     }
 
+    /// Changes the level at the mixer that the analyzer shows a decibel too low: a front end that is worn, or not.
+    pub(super) fn set_compression(&mut self, level_dbm: f64) {
+        self.catch_up();
+        self.analyzer.compression_dbm = level_dbm;
+    }
+
     /// Stops the measurement under way; a free-running analyzer begins its next sweep.
     pub(super) fn abort(&mut self) {
         self.catch_up();
@@ -394,6 +406,11 @@ impl World {
             Pace::Times(factor) => factor,
         };
         (left_s > 0.0).then(|| Duration::from_secs_f64(left_s / factor))
+    }
+
+    /// The real time since the output last went on or off.
+    pub(super) fn since_switched(&self) -> Option<Duration> {
+        self.switched.map(|at| at.elapsed())
     }
 
     /// The longest time, in real time, that the output was on without a break.

@@ -4,9 +4,10 @@ use std::sync::Arc;
 
 use tokio_util::sync::CancellationToken;
 
-use super::guard::Guard;
-use super::{Identities, Station, StationError, receiver, settle_log, source, start_receiver};
-use crate::config::{self, InstrumentEntry};
+use super::{
+    InstrumentLock, Opening, Owner, Station, StationError, keep_source, receiver, start_receiver,
+};
+use crate::config::{self, InstrumentEntry, Lone};
 use crate::instrument::{Handle, Held, Receiver, ReceiverSettings};
 use crate::store::Store;
 
@@ -16,16 +17,22 @@ pub struct LoneReceiver {
     pub identity: String,
     entry: InstrumentEntry,
     receiver: Handle<Receiver>,
+    // Let go of last.
+    _lock: InstrumentLock,
 }
 
 impl LoneReceiver {
-    /// Opens it and puts it into its known state.
-    pub async fn open(entry: &InstrumentEntry) -> Result<Self, StationError> {
+    /// Takes the lock on it, opens it and puts it into its known state.
+    pub async fn open(lone: &Lone) -> Result<Self, StationError> {
+        let entry = &lone.receiver;
+        let owner = Owner::this_process(&lone.name);
+        let lock = InstrumentLock::take("receiver", &entry.address, &owner)?;
         let (receiver, identity) = start_receiver(entry, None).await?;
         Ok(Self {
             identity,
             entry: entry.clone(),
             receiver,
+            _lock: lock,
         })
     }
 
@@ -55,26 +62,18 @@ impl LoneReceiver {
 }
 
 impl Station {
-    /// Opens the source alone, off before anything else is asked of it: the receiver is a recorder's, and is
-    /// not spoken to.
-    pub async fn open_source(config: config::Station, store: &Store) -> Result<Self, StationError> {
+    /// Opens the source alone, kept, watched and off as with [`Station::open`]: the receiver is a recorder's. It is
+    /// neither locked nor spoken to.
+    pub async fn open_source(
+        config: config::Station,
+        store: &Store,
+        opening: &Opening,
+    ) -> Result<Self, StationError> {
         let config = Arc::new(config);
-        let source = Handle::own("source", source(&config.source)?);
-        let wanted = config.source.identity.clone();
-        let identity = source
-            .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
-            .await?;
-        settle_log(&config.name, store).await?;
+        let kept = keep_source(&config, false, store, opening).await?;
         // It opens its link when it is first spoken to, which it is not.
         let receiver = receiver(&config.receiver, &config.receiver.address)?;
-        Ok(Self {
-            guard: Guard::new(config.clone(), source, store.clone()),
-            receiver: Handle::own("receiver", receiver),
-            identities: Identities {
-                source: identity,
-                receiver: String::new(),
-            },
-            config,
-        })
+        let receiver = Handle::own("receiver", receiver);
+        Ok(Self::watched(config, kept, (receiver, None), store).await)
     }
 }

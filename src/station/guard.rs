@@ -1,18 +1,27 @@
 //! The guard: the only place that switches an output on, and the one that sees to it that it goes off.
+//!
+//! Over each emission a task of its own stands watch. It switches the output off when the interlock opens, when
+//! somebody calls for a stop, when the measuring gives no sign of life, when the longest emission is over, when
+//! the keeper is gone, and when the measuring itself has vanished, also while the procedure's own task hangs.
 
 use std::future::Future;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use jiff::Timestamp;
+use tokio::sync::{oneshot, watch};
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use super::StationError;
 use super::clamp::{Allowed, allowed};
+use super::interlock::InterlockState;
+use super::keeper::{Keeper, StopCall};
 use crate::config::Station;
 use crate::instrument::{Handle, InstrumentError, Permit, Source};
-use crate::quantity::{Frequency, Level};
-use crate::store::{EmissionEnd, NewEmission, RunId, Store};
+use crate::quantity::{Frequency, Level, Time};
+use crate::store::{EmissionEnd, EmissionId, NewEmission, RunId, Store};
 
 /// Attempts to switch off a source that does not answer, before a person is told to.
 const OFF_ATTEMPTS: u32 = 8;
@@ -20,6 +29,8 @@ const OFF_ATTEMPTS: u32 = 8;
 const OFF_WAIT: Duration = Duration::from_millis(100);
 /// The longest wait between attempts.
 const OFF_WAIT_MAX: Duration = Duration::from_secs(2);
+/// Beats within the longest time without one, while something is waited for.
+const BEATS: u32 = 8;
 
 /// An emission that somebody wants.
 #[derive(Debug, Clone)]
@@ -47,33 +58,135 @@ pub struct Emitted<R> {
     pub end: EmissionEnd,
 }
 
-/// Stands over the source of a station.
+/// An output that is on, or not yet seen off.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Transmitting {
+    /// Where, Hz.
+    pub frequency_hz: f64,
+    /// At the source's output, dBm.
+    pub level_dbm: f64,
+    /// At the antenna's feed, dBm.
+    pub radiated_dbm: f64,
+    /// What for.
+    pub why: String,
+    /// Since when.
+    pub since: Timestamp,
+}
+
+/// Stands over the source of a station; clones stand over the same one.
+#[derive(Clone)]
 pub struct Guard {
+    post: Arc<Post>,
+}
+
+struct Post {
     station: Arc<Station>,
     source: Handle<Source>,
     store: Store,
+    keeper: Keeper,
+    interlock: watch::Receiver<InterlockState>,
+    transmitting: watch::Sender<Option<Transmitting>>,
+    /// The moment that beats are counted from.
+    began: Instant,
+    /// The last beat, in milliseconds from there.
+    last_beat_ms: AtomicU64,
 }
 
 impl Guard {
-    pub(super) fn new(station: Arc<Station>, source: Handle<Source>, store: Store) -> Self {
+    pub(super) fn new(
+        station: Arc<Station>,
+        source: Handle<Source>,
+        store: Store,
+        keeper: Keeper,
+        interlock: watch::Receiver<InterlockState>,
+    ) -> Self {
         Self {
-            station,
-            source,
-            store,
+            post: Arc::new(Post {
+                station,
+                source,
+                store,
+                keeper,
+                interlock,
+                transmitting: watch::channel(None).0,
+                began: Instant::now(),
+                last_beat_ms: AtomicU64::new(0),
+            }),
         }
     }
 
     pub(super) fn source(&self) -> &Handle<Source> {
-        &self.source
+        &self.post.source
+    }
+
+    /// What is being transmitted; none while the output is off and was seen to be.
+    pub fn transmitting(&self) -> watch::Receiver<Option<Transmitting>> {
+        self.post.transmitting.subscribe()
+    }
+
+    /// The interlock as it is.
+    pub fn interlock(&self) -> watch::Receiver<InterlockState> {
+        self.post.interlock.clone()
+    }
+
+    /// Waits for the next call to stop from another process.
+    pub async fn stop_call(&self) -> StopCall {
+        let mut told = self.post.keeper.told();
+        told.mark_unchanged();
+        let before = told.borrow().stop.clone();
+        let called = told.wait_for(|told| told.stop != before).await;
+        match called.ok().and_then(|told| told.stop.clone()) {
+            Some(call) => call,
+            // Without the task beside the keeper nobody can call, and nothing can be emitted.
+            None => std::future::pending().await,
+        }
+    }
+
+    /// Calls `stop` at the next call to stop from another process, for as long as the station is open.
+    pub fn obey(&self, stop: CancellationToken) {
+        let guard = self.clone();
+        tokio::spawn(async move {
+            tokio::select! {
+                call = guard.stop_call() => {
+                    tracing::warn!(who = call.who, "told to stop");
+                    stop.cancel();
+                }
+                () = stop.cancelled() => {}
+            }
+        });
+    }
+
+    /// A sign of life of the measuring.
+    pub fn beat(&self) {
+        let ms = self.post.began.elapsed().as_millis();
+        let ms = u64::try_from(ms).unwrap_or(u64::MAX);
+        self.post.last_beat_ms.store(ms, Ordering::Relaxed);
+    }
+
+    /// Waits for something that has a limit of its own, and gives signs of life meanwhile: as long as this
+    /// future is polled, whoever waits is alive.
+    pub async fn alive<R>(&self, waiting: impl Future<Output = R>) -> R {
+        let mut beats = tokio::time::interval(self.post.station.safety.beat_max.duration() / BEATS);
+        tokio::pin!(waiting);
+        loop {
+            tokio::select! {
+                done = &mut waiting => {
+                    self.beat();
+                    return done;
+                }
+                _ = beats.tick() => self.beat(),
+            }
+        }
     }
 
     /// Radiates while `measure` runs, and not a moment longer: on success, on an error, when `stop` is
-    /// called and when the station's longest emission is over. Off is awaited and seen on every way out.
+    /// called, and whenever the watch over the emission ends it. Off is awaited and seen on every way out.
+    ///
+    /// `measure` gives signs of life by [`Guard::beat`] or waits within [`Guard::alive`], else the output goes off.
     ///
     /// The emission is in the log, on disk, before the output goes on. On success its end is handed back,
     /// to be kept together with the reading; on every other way it is closed here.
     ///
-    /// This future must be awaited to its end; stop it by `stop`, not by dropping it.
+    /// This future should be awaited to its end; when it is dropped, the watch switches off.
     pub async fn emit<R>(
         &self,
         request: EmissionRequest,
@@ -84,24 +197,33 @@ impl Guard {
             return Err(StationError::Stopped);
         }
         let sent = self.judge(&request)?;
-        let id = self
-            .store
-            .begin_emission(&NewEmission {
-                run: request.run,
-                station: self.station.name.clone(),
-                frequency_hz: request.frequency.hz(),
-                level_dbm: sent.level.dbm(),
-                radiated_dbm: Some(sent.radiated.dbm()),
-                why: match &request.permission {
-                    Some(permission) => format!("{}; permission: {permission}", request.why),
-                    None => request.why.clone(),
-                },
-                began: Timestamp::now(),
-            })
+        let safety = &self.post.station.safety;
+        let called_before = self.post.keeper.told().borrow().stop.clone();
+        self.post
+            .keeper
+            .on(safety.emission_max.duration(), safety.beat_max.duration())
             .await?;
+        let id = match self.log(&request, &sent).await {
+            Ok(id) => id,
+            Err(error) => {
+                let _ = self.post.keeper.rest().await;
+                return Err(error);
+            }
+        };
+        let watch = Watch {
+            guard: self.clone(),
+            id,
+            stop: stop.clone(),
+            called_before,
+            lapsed: CancellationToken::new(),
+        };
         let permit = Permit::issue(request.frequency, sent.level);
-        let measured = self.radiate(permit, stop, measure).await;
-        let off = self.off().await;
+        let measured = self.radiate(permit, watch, measure).await;
+        let (measured, off) = match self.settle().await {
+            Ok(Some(why)) => (measured.and(Err(StationError::Interfered { why })), Ok(())),
+            Ok(None) => (measured, Ok(())),
+            Err(error) => (measured, Err(error)),
+        };
         let how = match &measured {
             Ok(_) => "measured".to_owned(),
             Err(error) => error.to_string(),
@@ -120,35 +242,93 @@ impl Guard {
                 end,
             }),
             (Err(error), Ok(())) => {
-                self.store.end_emission(&end).await?;
+                self.post.store.end_emission(&end).await?;
                 Err(error)
             }
         }
     }
 
+    /// Puts the emission into the log, and where it is shown.
+    async fn log(
+        &self,
+        request: &EmissionRequest,
+        sent: &Allowed,
+    ) -> Result<EmissionId, StationError> {
+        let since = Timestamp::now();
+        let why = match &request.permission {
+            Some(permission) => format!("{}; permission: {permission}", request.why),
+            None => request.why.clone(),
+        };
+        let id = self
+            .post
+            .store
+            .begin_emission(&NewEmission {
+                run: request.run,
+                station: self.post.station.name.clone(),
+                frequency_hz: request.frequency.hz(),
+                level_dbm: sent.level.dbm(),
+                radiated_dbm: Some(sent.radiated.dbm()),
+                why: why.clone(),
+                began: since,
+            })
+            .await?;
+        self.post.transmitting.send_replace(Some(Transmitting {
+            frequency_hz: request.frequency.hz(),
+            level_dbm: sent.level.dbm(),
+            radiated_dbm: sent.radiated.dbm(),
+            why,
+            since,
+        }));
+        Ok(id)
+    }
+
     async fn radiate<R>(
         &self,
         permit: Permit,
-        stop: &CancellationToken,
+        watch: Watch,
         measure: impl Future<Output = Result<R, StationError>>,
     ) -> Result<R, StationError> {
-        let longest = self.station.safety.emission_max;
+        let lapsed = watch.lapsed.clone();
+        let (over, ended) = oneshot::channel();
+        self.beat();
+        let mut watching = tokio::spawn(watch.stand(ended));
         let on_and_measure = async {
-            self.source
-                .run(move |source| Box::pin(async move { source.on(&permit).await }))
-                .await?;
-            measure.await
+            let on = self.post.source.run(move |source| {
+                Box::pin(async move {
+                    // The watch may have ended the emission before it began: then off came first.
+                    match lapsed.is_cancelled() {
+                        true => Ok(false),
+                        false => source.on(&permit).await.map(|()| true),
+                    }
+                })
+            });
+            match self.alive(on).await? {
+                true => measure.await,
+                // The watch says why.
+                false => std::future::pending().await,
+            }
         };
-        tokio::select! {
+        let measured = tokio::select! {
+            biased;
+            cause = &mut watching => return Err(cause_of(cause)),
             measured = on_and_measure => measured,
-            () = stop.cancelled() => Err(StationError::Stopped),
-            () = tokio::time::sleep(longest.duration()) => Err(StationError::TooLong { after: longest }),
+        };
+        let _ = over.send(());
+        match watching.await {
+            Ok(None) => measured,
+            cause => Err(cause_of(cause)),
         }
     }
 
     /// What may be sent, or why nothing may.
     fn judge(&self, request: &EmissionRequest) -> Result<Allowed, StationError> {
-        if let Some(band) = self.station.protected_band(request.frequency)
+        if let Some(reason) = self.post.interlock.borrow().opened() {
+            return Err(StationError::Interlock {
+                reason: reason.to_owned(),
+            });
+        }
+        let station = &self.post.station;
+        if let Some(band) = station.protected_band(request.frequency)
             && request.permission.is_none()
         {
             return Err(StationError::Protected {
@@ -156,21 +336,22 @@ impl Guard {
                 band: band.name.clone(),
             });
         }
-        Ok(allowed(&self.station, request.frequency, request.level))
+        Ok(allowed(station, request.frequency, request.level))
     }
 
     /// Switches the output off and sees that it is; keeps trying for a while when the source does not
     /// answer.
     pub async fn off(&self) -> Result<(), StationError> {
+        self.settle().await.map(|_| ())
+    }
+
+    /// Off, and the keeper told so. Answers why the keeper had switched it off before, if it had.
+    async fn settle(&self) -> Result<Option<String>, StationError> {
         let mut wait = OFF_WAIT;
         let mut attempt = 1;
         loop {
-            let error = match self
-                .source
-                .run(|source| Box::pin(async move { source.off().await }))
-                .await
-            {
-                Ok(()) => return Ok(()),
+            let error = match self.off_once().await {
+                Ok(()) => break,
                 Err(error) => error,
             };
             if attempt == OFF_ATTEMPTS || matches!(error, InstrumentError::Gone { .. }) {
@@ -181,6 +362,145 @@ impl Guard {
             tokio::time::sleep(wait).await;
             wait = (wait * 2).min(OFF_WAIT_MAX);
             attempt += 1;
+        }
+        self.post.transmitting.send_replace(None);
+        // A keeper that is gone is replaced before the next emission; this one was seen off without it.
+        Ok(self.post.keeper.rest().await.unwrap_or_default())
+    }
+
+    async fn off_once(&self) -> Result<(), InstrumentError> {
+        let off = self
+            .post
+            .source
+            .run(|source| Box::pin(async move { source.off().await }));
+        off.await
+    }
+
+    /// The moment of the last beat.
+    fn last_beat(&self) -> Instant {
+        let ms = self.post.last_beat_ms.load(Ordering::Relaxed);
+        self.post.began + Duration::from_millis(ms)
+    }
+}
+
+fn cause_of(watch: Result<Option<StationError>, tokio::task::JoinError>) -> StationError {
+    match watch {
+        Ok(Some(cause)) => cause,
+        Ok(None) => StationError::Stopped,
+        Err(fault) => StationError::Interfered {
+            why: format!("a fault in the program ended the watch over the emission ({fault})"),
+        },
+    }
+}
+
+/// The watch over one emission.
+struct Watch {
+    guard: Guard,
+    id: EmissionId,
+    stop: CancellationToken,
+    /// The last call to stop before this emission.
+    called_before: Option<StopCall>,
+    /// Cancelled when the output may not go on any more.
+    lapsed: CancellationToken,
+}
+
+impl Watch {
+    /// Stands until the emission is over (none), or ends it and says why. Off is tried once here; who
+    /// emits goes on trying.
+    async fn stand(self, mut ended: oneshot::Receiver<()>) -> Option<StationError> {
+        let safety = &self.guard.post.station.safety;
+        let cause = tokio::select! {
+            biased;
+            over = &mut ended => match over {
+                Ok(()) => return None,
+                // Dropped: by a panic, or by whoever does not keep to the rules.
+                Err(_) => {
+                    self.clear_up().await;
+                    return None;
+                }
+            },
+            reason = self.opened() => StationError::Interlock { reason },
+            cause = self.told() => cause,
+            () = self.stop.cancelled() => StationError::Stopped,
+            () = tokio::time::sleep(safety.emission_max.duration()) => StationError::TooLong {
+                after: safety.emission_max,
+            },
+            () = self.no_beat(safety.beat_max) => StationError::NoBeat {
+                after: safety.beat_max,
+            },
+        };
+        self.lapsed.cancel();
+        if let Err(error) = self.guard.off_once().await {
+            tracing::warn!(%error, "the output is not seen to be off yet");
+        }
+        Some(cause)
+    }
+
+    async fn opened(&self) -> String {
+        let mut interlock = self.guard.interlock();
+        loop {
+            let state = interlock.borrow_and_update().clone();
+            if let Some(reason) = state.opened() {
+                return reason.to_owned();
+            }
+            if interlock.changed().await.is_err() {
+                return match state {
+                    InterlockState::Absent => std::future::pending().await,
+                    _ => "the task that reads it has ended".to_owned(),
+                };
+            }
+        }
+    }
+
+    /// What the keeper tells that ends an emission.
+    async fn told(&self) -> StationError {
+        let mut told = self.guard.post.keeper.told();
+        let before = &self.called_before;
+        let heard = told
+            .wait_for(|told| told.gone || told.interfering.is_some() || told.stop != *before)
+            .await;
+        let told = match heard {
+            Ok(told) => told.clone(),
+            Err(_) => return StationError::KeeperGone,
+        };
+        match (told.stop, told.interfering) {
+            (Some(call), _) if Some(&call) != before.as_ref() => {
+                StationError::Called { who: call.who }
+            }
+            (_, Some(why)) => StationError::Interfered { why },
+            _ => StationError::KeeperGone,
+        }
+    }
+
+    /// Returns when the measuring has given no sign of life for too long; passes its beats on to the keeper.
+    async fn no_beat(&self, beat_max: Time) {
+        let beat_max = beat_max.duration();
+        loop {
+            let last = self.guard.last_beat();
+            if last.elapsed() >= beat_max {
+                return;
+            }
+            self.guard.post.keeper.beat();
+            let next = (last + beat_max).min(Instant::now() + beat_max / BEATS);
+            tokio::time::sleep_until(next).await;
+        }
+    }
+
+    /// Nobody is left to end the emission.
+    async fn clear_up(&self) {
+        self.lapsed.cancel();
+        tracing::error!("the measuring ended while the output was on; switching it off");
+        if let Err(error) = self.guard.off().await {
+            tracing::error!(%error, "the emission stays open in the log");
+            return;
+        }
+        let end = EmissionEnd {
+            id: self.id,
+            ended: Timestamp::now(),
+            how: "a fault in the program ended the measuring".to_owned(),
+        };
+        if let Err(error) = self.guard.post.store.end_emission(&end).await {
+            tracing::error!(%error, "the emission stays open in the log");
         }
     }
 }

@@ -1,15 +1,21 @@
 //! The instruments of one place, opened and owned together, and the guard that stands over the source.
 //!
-//! Opening a station switches the source off before anything else and puts every emission that a crash
-//! left open in the log to rest. The guard is the only way to an output that is on.
+//! Opening a station takes the locks on its instruments, starts a keeper, switches the source off before anything
+//! else is said to it, and puts every emission that a crash left open in the log to rest. The guard is the only
+//! way to an output that is on.
 
 mod alone;
 mod clamp;
 mod guard;
+mod interlock;
+mod keeper;
+mod lock;
 mod placement;
 mod sealed;
 
+use std::path::PathBuf;
 use std::sync::Arc;
+use std::time::Duration;
 
 use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
@@ -22,7 +28,10 @@ use crate::store::{EmissionEnd, Store, StoreError};
 
 pub use alone::LoneReceiver;
 pub use clamp::{Allowed, HeldBackBy, allowed, allowed_anywhere};
-pub use guard::{EmissionRequest, Emitted, Guard};
+pub use guard::{EmissionRequest, Emitted, Guard, Transmitting};
+pub use interlock::InterlockState;
+pub use keeper::{KeeperFault, StopCall, StopReport, Stopped, keep, stop, stop_owner};
+pub use lock::{InstrumentLock, Owner, owner, owners, run_folder, user};
 pub use placement::{Placement, State, place_by_command};
 
 /// Why a station could not do something.
@@ -55,6 +64,62 @@ pub enum StationError {
     /// Somebody asked to stop.
     #[error("stopped")]
     Stopped,
+    /// Somebody asked to stop from another process.
+    #[error("stopped by {who}")]
+    Called {
+        /// Who.
+        who: String,
+    },
+    /// The measuring hangs.
+    #[error(
+        "the output was switched off because the measuring gave no sign of life for {after} (`beat_max` in [safety]); what was read before is kept"
+    )]
+    NoBeat {
+        /// The station's limit.
+        after: Time,
+    },
+    /// The interlock is open.
+    #[error(
+        "the interlock is open ({reason}): the output is off and stays off; close it and go on with the run"
+    )]
+    Interlock {
+        /// What was seen.
+        reason: String,
+    },
+    /// Without a keeper nothing is emitted.
+    #[error("nothing is emitted without a keeper beside this process: {0}")]
+    Keeper(KeeperFault),
+    /// The keeper ended while the output was on.
+    #[error("the keeper beside this process ended, so the output was switched off")]
+    KeeperGone,
+    /// Another hand than the procedure's was at the output.
+    #[error("the output was switched off meanwhile: {why}; the reading is thrown away")]
+    Interfered {
+        /// Why.
+        why: String,
+    },
+    /// Another process owns an instrument.
+    #[error(
+        "the {role} at {address} is in use by {}; wait until it is done, or stop it with `muffle stop`", match owner { Some(owner) => owner.to_string(), None => "another process".to_owned() }
+    )]
+    Owned {
+        /// `source` or `receiver`.
+        role: &'static str,
+        /// Its address.
+        address: String,
+        /// Whose it is, where that can be read.
+        owner: Option<Box<Owner>>,
+    },
+    /// The lock on an instrument cannot be had.
+    #[error(
+        "cannot lock the instrument by {}: {cause}; make the folder writable, or name another by MUFFLE_RUN_DIR", path.display()
+    )]
+    Lock {
+        /// The lock's file.
+        path: PathBuf,
+        /// What the system said.
+        cause: std::io::Error,
+    },
     /// The receiver did not come back after the item was opened.
     #[error(
         "the receiver that was armed is not to be found after {after} (looked at {looked}); connect it, give `found_at` in [receiver] if its device name changes, and go on with the run: the closing is repeated"
@@ -88,6 +153,15 @@ pub enum StationError {
     },
 }
 
+impl From<KeeperFault> for StationError {
+    fn from(fault: KeeperFault) -> Self {
+        match fault {
+            KeeperFault::Called { who } => Self::Called { who },
+            fault => Self::Keeper(fault),
+        }
+    }
+}
+
 impl From<StoreError> for StationError {
     fn from(error: StoreError) -> Self {
         Self::Log(Box::new(error))
@@ -103,44 +177,100 @@ pub struct Identities {
     pub receiver: String,
 }
 
+/// What a process that opens a station brings along.
+#[derive(Debug, Clone)]
+pub struct Opening {
+    /// The program that is started as the keeper: this one, or in a test the one that is tested.
+    pub keeper: PathBuf,
+    /// How long the keeper goes on trying to reach a source that does not answer.
+    pub trying_max: Duration,
+}
+
+impl Opening {
+    /// The usual time that the keeper goes on trying: long enough to plug a cable in again.
+    const TRYING_MAX: Duration = Duration::from_secs(600);
+
+    /// With this program as the keeper.
+    pub fn by_this_program() -> Self {
+        // What runs, even when the file was replaced by a newer version meanwhile.
+        let running = PathBuf::from("/proc/self/exe");
+        let named = || std::env::current_exe().unwrap_or_else(|_| PathBuf::from("muffle"));
+        Self::with_keeper(if running.exists() { running } else { named() })
+    }
+
+    /// With another program as the keeper, which must be this one in another file.
+    pub fn with_keeper(keeper: impl Into<PathBuf>) -> Self {
+        Self {
+            keeper: keeper.into(),
+            trying_max: Self::TRYING_MAX,
+        }
+    }
+}
+
 /// An open station: the source is off, both instruments are known and in their known state.
 pub struct Station {
     /// The station file.
     pub config: Arc<config::Station>,
     /// Who answered.
     pub identities: Identities,
+    /// Who owns it: this process.
+    pub owner: Owner,
     guard: Guard,
     receiver: Handle<Receiver>,
+    /// Whether the receiver is a recorder's, and not spoken to from here.
+    recorder: bool,
+    // Let go of last: what is below is dropped after what is above.
+    _locks: Vec<InstrumentLock>,
 }
 
 impl Station {
-    /// Opens the instruments: the source first, and off before anything else is asked of it.
-    pub async fn open(config: config::Station, store: &Store) -> Result<Self, StationError> {
+    /// Takes the locks, starts the keeper and opens the instruments: the source first, and off before anything
+    /// else is asked of it.
+    pub async fn open(
+        config: config::Station,
+        store: &Store,
+        opening: &Opening,
+    ) -> Result<Self, StationError> {
         let config = Arc::new(config);
-        let source = Handle::own("source", source(&config.source)?);
-        let wanted = config.source.identity.clone();
-        let started = source
-            .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
-            .await;
-        let identity = match started {
-            Ok(identity) => identity,
-            Err(error) => {
-                tracing::error!(%error, "the source could not be started");
-                return Err(error.into());
-            }
-        };
-        settle_log(&config.name, store).await?;
-        let (receiver, receiver_identity) =
+        let kept = keep_source(&config, true, store, opening).await?;
+        let (receiver, identity) =
             start_receiver(&config.receiver, Some(&config.source.address)).await?;
-        Ok(Self {
-            guard: Guard::new(config.clone(), source, store.clone()),
+        Ok(Self::watched(config, kept, (receiver, Some(identity)), store).await)
+    }
+
+    /// Whether the receiver is a recorder's: only the source is open here.
+    pub fn has_recorder(&self) -> bool {
+        self.recorder
+    }
+
+    /// With the guard in front of a source that is kept, and the interlock watched. A receiver that is a recorder's
+    /// was not asked who it is.
+    async fn watched(
+        config: Arc<config::Station>,
+        kept: KeptSource,
+        (receiver, identity): (Handle<Receiver>, Option<String>),
+        store: &Store,
+    ) -> Self {
+        let interlock = interlock::watch_over(config.interlock.as_ref(), &config.name, store).await;
+        let guard = Guard::new(
+            config.clone(),
+            kept.source,
+            store.clone(),
+            kept.keeper,
+            interlock,
+        );
+        Self {
+            guard,
             receiver,
+            recorder: identity.is_none(),
             identities: Identities {
-                source: identity,
-                receiver: receiver_identity,
+                source: kept.identity,
+                receiver: identity.unwrap_or_default(),
             },
             config,
-        })
+            owner: kept.owner,
+            _locks: kept.locks,
+        }
     }
 
     /// The one way to an output that is on, and always to one that is off.
@@ -157,6 +287,8 @@ impl Station {
         let held = self
             .receiver
             .run(move |receiver| Box::pin(async move { receiver.hold(&settings).await }));
+        // Every exchange with the receiver has a deadline of its own, however long the sweep.
+        let held = self.guard.alive(held);
         tokio::select! {
             held = held => Ok(held?),
             () = stop.cancelled() => Err(StationError::Stopped),
@@ -170,11 +302,30 @@ impl Station {
             .source()
             .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
             .await?;
+        if self.recorder {
+            return Ok(());
+        }
         let wanted = self.config.receiver.identity.clone();
         self.receiver
             .run(move |receiver| Box::pin(async move { receiver.start(wanted.as_ref()).await }))
             .await?;
         Ok(())
+    }
+
+    /// Looks whether both instruments still answer; the source is switched off, and seen to be, while that is
+    /// asked. The error comes with the instrument that does not.
+    pub async fn present(&self) -> Result<(), (&'static str, StationError)> {
+        self.guard.off().await.map_err(|error| ("source", error))?;
+        if self.recorder {
+            return Ok(());
+        }
+        let answered = self
+            .receiver
+            .run(|receiver| Box::pin(async move { receiver.present().await }))
+            .await;
+        answered
+            .map(drop)
+            .map_err(|error| ("receiver", error.into()))
     }
 
     /// Round trips so far, of source and receiver.
@@ -190,6 +341,71 @@ impl Station {
             .await?;
         Ok((source, receiver))
     }
+}
+
+/// A source that is locked, kept, off, and known.
+struct KeptSource {
+    source: Handle<Source>,
+    identity: String,
+    keeper: keeper::Keeper,
+    owner: Owner,
+    locks: Vec<InstrumentLock>,
+}
+
+/// Takes the locks, starts the keeper, switches the source off and settles the log.
+async fn keep_source(
+    config: &Arc<config::Station>,
+    with_receiver: bool,
+    store: &Store,
+    opening: &Opening,
+) -> Result<KeptSource, StationError> {
+    let (owner, locks) = take_locks(config, with_receiver)?;
+    let before = locks.first().and_then(|lock| lock.before.as_ref());
+    let charge = keeper::Charge {
+        store: std::path::absolute(store.path()).unwrap_or_else(|_| store.path().to_owned()),
+        socket: owner.socket.clone().unwrap_or_default(),
+        before: before.and_then(|owner| owner.socket.clone()),
+        ..keeper::Charge::of(config, opening.trying_max)
+    };
+    let keeper = keeper::Keeper::start(opening.keeper.clone(), charge).await?;
+    let source = Handle::own("source", source(&config.source)?);
+    let wanted = config.source.identity.clone();
+    let started = source
+        .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
+        .await;
+    let identity = match started {
+        Ok(identity) => identity,
+        Err(error) => {
+            tracing::error!(%error, "the source could not be started");
+            return Err(error.into());
+        }
+    };
+    keeper.rest().await?;
+    settle_log(&config.name, store).await?;
+    Ok(KeptSource {
+        source,
+        identity,
+        keeper,
+        owner,
+        locks,
+    })
+}
+
+/// The lock on the source and, unless it is a recorder's, on the receiver, and this process as their owner.
+fn take_locks(
+    config: &config::Station,
+    with_receiver: bool,
+) -> Result<(Owner, Vec<InstrumentLock>), StationError> {
+    let owner = Owner {
+        socket: Some(lock::socket_path(&config.source.address)),
+        ..Owner::this_process(&config.name)
+    };
+    let take = |role, entry: &InstrumentEntry| InstrumentLock::take(role, &entry.address, &owner);
+    let mut locks = vec![take("source", &config.source)?];
+    if with_receiver {
+        locks.push(take("receiver", &config.receiver)?);
+    }
+    Ok((owner, locks))
 }
 
 fn source(entry: &InstrumentEntry) -> Result<Source, StationError> {

@@ -14,7 +14,7 @@ const PLACEMENT_MAX: Duration = Duration::from_secs(600);
 const SAID_CHARACTERS_MAX: usize = 300;
 
 /// How far the item is closed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum State {
     /// Open, or not there: the receiver can be reached.
@@ -37,7 +37,7 @@ impl State {
 }
 
 /// What stands before the antenna, and how.
-#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Placement {
     /// The item's serial; none for the open path.
     pub item: Option<String>,

@@ -1,6 +1,6 @@
 //! What can go wrong with the store, each fault with its place and what to do about it.
 
-use super::{EmissionId, ReadingKey, RunId, RunState};
+use super::{EmissionId, JobId, ReadingKey, RunId, RunState};
 use std::path::{Path, PathBuf};
 
 /// Why the store could not do what was asked.
@@ -103,6 +103,12 @@ pub enum StoreError {
         found: i64,
         /// The newest this program knows.
         known: i64,
+    },
+    /// A lot's rule was to be changed once results are known.
+    #[error("lot {lot} has been measured, so its plan is fixed; make a new lot for another plan")]
+    LotFixed {
+        /// The lot.
+        lot: String,
     },
     /// A migration failed and was undone.
     #[error("{}: migrating from schema {found} to {known} failed and was undone; the file is as it was", path.display())]
@@ -247,6 +253,42 @@ pub enum StoreError {
         /// The reading.
         key: ReadingKey,
     },
+    /// No such job.
+    #[error("there is no job `{given}`; `muffle queue` lists them")]
+    UnknownJob {
+        /// What was asked for.
+        given: String,
+    },
+    /// The beginning of an id that several jobs have.
+    #[error("`{given}` could be any of {}; give more of the id", list(candidates))]
+    AmbiguousJob {
+        /// What was asked for.
+        given: String,
+        /// Some of those it could be.
+        candidates: Vec<JobId>,
+    },
+    /// The queue cannot do what was asked.
+    #[error("cannot {doing}: {reason}")]
+    Refused {
+        /// What was being done.
+        doing: String,
+        /// Why not.
+        reason: String,
+    },
+    /// A token of that name was made before.
+    #[error(
+        "there is a token for `{name}` already, or was; names are not used again: choose another"
+    )]
+    TokenExists {
+        /// The name.
+        name: String,
+    },
+    /// No token of that name counts.
+    #[error("there is no token for `{name}` to revoke; `muffle serve token --list` lists them")]
+    NoToken {
+        /// The name.
+        name: String,
+    },
     /// Anything else SQLite says.
     #[error("{}: cannot {doing}: {source}", path.display())]
     Database {
@@ -259,8 +301,8 @@ pub enum StoreError {
     },
 }
 
-fn list(candidates: &[RunId]) -> String {
-    let names: Vec<String> = candidates.iter().map(RunId::to_string).collect();
+fn list(candidates: &[impl ToString]) -> String {
+    let names: Vec<String> = candidates.iter().map(ToString::to_string).collect();
     names.join(", ")
 }
 

@@ -10,12 +10,21 @@
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`], [`Store::history`].
 //! - The scheduled arrangement: [`Store::begin_recording`], [`Store::append_hold`], [`Store::begin_pass`], [`Store::merge_pass`].
+//! - Lots and their rules, cycles of use, check items: [`Store::put_lot`], [`Store::put_cycles`], [`Store::check_items`].
+//! - The queue: [`Store::submit`], [`Store::change_job`], [`Store::jobs`]; every change of it appends an event
+//!   in the same transaction ([`Store::events_after`]), so that one number tells whether anything is new.
+//! - The interlock log: [`Store::note_interlock`], [`Store::interlock_log`].
+//! - Who may ask over HTTP: [`Store::make_token`], [`Store::token`], [`Store::revoke_token`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
 mod emission;
 mod error;
+mod event;
+mod interlock;
+mod lot;
 mod open;
+mod queue;
 mod reading;
 mod record;
 mod recording;
@@ -23,19 +32,28 @@ mod result;
 mod run;
 #[cfg(test)]
 mod tests;
+mod token;
 
 pub use error::StoreError;
-pub use record::{
-    Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity, Item,
-    Levels, NewEmission, NewReading, NewRun, PassId, Point, ReadingKey, ReadingKind, ReadingRecord,
-    RecordingId, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunState,
-    Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict,
+pub use event::{EVENTS_MAX, EventRecord, NewEvent};
+pub use interlock::InterlockRecord;
+pub use lot::{Lot, LotRule, Remeasured};
+pub use queue::{
+    ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
+    QueuePause, Repeat,
 };
-
+pub use record::{
+    Answer, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryFilter, HistoryRow, Integrity,
+    Item, JobId, JobKind, JobState, Levels, NewEmission, NewReading, NewRun, PassId, Point,
+    PromptId, ReadingKey, ReadingKind, ReadingRecord, RecordingId, ResultKind, ResultRecord,
+    RunFilter, RunId, RunKind, RunRecord, RunState, Scope, Snapshot, SnapshotKind, Trace,
+    TraceRecord, UnknownWord, Verdict, Wanted,
+};
 pub use recording::{
     HoldRecord, Merged, NewHold, NewPass, NewRecording, PassRecord, RecordingRecord, SendingRecord,
     SendingWhat,
 };
+pub use token::TokenRecord;
 
 use jiff::Timestamp;
 use sha2::{Digest, Sha256};

@@ -118,6 +118,18 @@ impl Store {
             .map_err(self.fault(format_args!("read the readings of run {run}")))
     }
 
+    /// How many traces a run has, and the SHA-256 (lower-case hex) over their checksums in the order taken:
+    /// one line that says whether two files hold the same raw data.
+    pub async fn trace_digest(&self, run: RunId) -> Result<(u64, String), StoreError> {
+        let sums: Result<Vec<Vec<u8>>, _> =
+            sqlx::query_scalar("SELECT sha256 FROM trace WHERE run = ?1 ORDER BY seq")
+                .bind(run.to_string())
+                .fetch_all(self.readers())
+                .await;
+        let sums = sums.map_err(self.fault(format_args!("read the checksums of run {run}")))?;
+        Ok((sums.len() as u64, super::sha256_hex(&sums.concat())))
+    }
+
     /// One reading with its trace, checked against the checksum; `None` when it was not taken (yet).
     pub async fn reading_with_trace(
         &self,

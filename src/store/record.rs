@@ -9,17 +9,18 @@ use std::fmt;
 use std::hash::{Hash, Hasher};
 use std::str::FromStr;
 use ulid::Ulid;
+use utoipa::ToSchema;
 
 /// A word that the database should not contain.
 #[derive(Debug, thiserror::Error)]
 #[error("`{0}` is not a {1}")]
-pub struct UnknownWord(String, &'static str);
+pub struct UnknownWord(pub(super) String, pub(super) &'static str);
 
 /// An enum of words: written the same in the database, in JSON and on screens.
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident, $what:literal { $($(#[$word_doc:meta])* $variant:ident = $word:literal),* $(,)? }) => {
         $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
         pub enum $name {
             $($(#[$word_doc])* #[serde(rename = $word)] $variant),*
         }
@@ -45,6 +46,7 @@ macro_rules! words {
         }
     };
 }
+pub(super) use words;
 
 words! {
     /// What a snapshot is a copy of.
@@ -88,6 +90,73 @@ words! {
         Signal = "signal",
         /// The receiver with the source on, a step lower.
         Step = "step",
+        /// The receiver with the source on and a step more attenuation at its own input.
+        Pad = "pad",
+        /// The receiver with the source off at the frequency asked for, where another signal stood.
+        Ambient = "ambient",
+    }
+}
+words! {
+    /// What a job of the queue does.
+    JobKind, "kind of job" {
+        /// Measures items, and a reference first if none is good.
+        Items = "items",
+        /// Measures the open path alone.
+        Reference = "reference",
+        /// Goes on with a run that was stopped, failed or cut off.
+        Rest = "rest",
+        /// Measures the check item, to prove that the station has not moved.
+        CheckItem = "check_item",
+    }
+}
+words! {
+    /// How far a job of the queue has come.
+    JobState, "state of a job" {
+        /// Its turn has not come.
+        Waiting = "waiting",
+        /// Being measured (or cut off by a crash).
+        Running = "running",
+        /// Being measured, and waiting for a person's hands.
+        Held = "held",
+        /// Set aside until somebody says `continue`.
+        Paused = "paused",
+        /// Everything was measured.
+        Done = "done",
+        /// Ended on an error; can be retried.
+        Failed = "failed",
+        /// Somebody does not want it any more.
+        Cancelled = "cancelled",
+    }
+}
+words! {
+    /// What is asked of a job that is being measured.
+    Wanted, "wish" {
+        /// Set it aside.
+        Pause = "pause",
+        /// Give it up.
+        Cancel = "cancel",
+    }
+}
+words! {
+    /// How a prompt ended.
+    Answer, "answer to a prompt" {
+        /// It was done.
+        Done = "done",
+        /// The measuring is to stop.
+        Stop = "stop",
+        /// Nobody answered in time.
+        Expired = "expired",
+        /// It was no longer wanted.
+        Withdrawn = "withdrawn",
+    }
+}
+words! {
+    /// What a token allows.
+    Scope, "scope" {
+        /// To look.
+        Read = "read",
+        /// To look, and to change what is done.
+        Operate = "operate",
     }
 }
 /// What `analysis` states is kept in its own words.
@@ -120,6 +189,16 @@ macro_rules! ids {
                 Self(Ulid::from_parts(ms, rand::random()))
             }
         }
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                utoipa::openapi::ObjectBuilder::new()
+                    .schema_type(utoipa::openapi::schema::Type::String)
+                    .pattern(Some("^[0-7][0-9A-HJKMNP-TV-Z]{25}$"))
+                    .description(Some("A ULID."))
+                    .into()
+            }
+        }
+        impl ToSchema for $name {}
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.pad(&self.0.to_string())
@@ -148,6 +227,10 @@ ids! {
     RunId,
     /// The id of an emission (a ULID).
     EmissionId,
+    /// The id of a job of the queue (a ULID).
+    JobId,
+    /// The id of a prompt (a ULID).
+    PromptId,
     /// The id of a recording (a ULID).
     RecordingId,
     /// The id of a pass through a timetable (a ULID).
@@ -168,7 +251,7 @@ pub struct Snapshot {
 }
 
 /// A thing tested, as last described.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct Item {
     /// What is written on it.
     pub serial: String,
@@ -467,7 +550,7 @@ pub struct TraceRecord {
 }
 
 /// What follows from the readings at one point.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ResultRecord {
     /// Where.
     #[serde(flatten)]
@@ -578,6 +661,8 @@ pub struct RunFilter {
     pub since: Option<Timestamp>,
     /// Started before.
     pub until: Option<Timestamp>,
+    /// Listed after this run, which is the last of the page before; however many came meanwhile.
+    pub after: Option<RunId>,
     /// At most so many rows; all when absent.
     pub limit: Option<u32>,
     /// Rows to leave out first.

@@ -1,9 +1,11 @@
 //! Snapshots, items and runs.
 
+use super::queue::insert_job_run;
 use super::record::{check_name, check_optional};
 use super::{
-    Item, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot, SnapshotKind, Store,
-    StoreError, Verdict, Write, check_text, json, parsed, parsed_optional, sha256_hex, stamp,
+    Item, JobId, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot, SnapshotKind,
+    Store, StoreError, Verdict, Write, check_text, json, parsed, parsed_optional, sha256_hex,
+    stamp,
 };
 use jiff::Timestamp;
 use sqlx::query::Query;
@@ -82,8 +84,29 @@ impl Store {
         row.map_err(self.fault(format_args!("read item {serial}")))
     }
 
+    /// Items by serial, those after `after`, at most `limit`.
+    pub async fn items(&self, after: Option<&str>, limit: u32) -> Result<Vec<Item>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM item WHERE serial > ?1 ORDER BY serial LIMIT ?2")
+            .bind(after.unwrap_or(""))
+            .bind(limit)
+            .fetch_all(self.readers())
+            .await;
+        rows.and_then(|rows| rows.iter().map(item).collect())
+            .map_err(self.fault("list items"))
+    }
+
     /// Begins a run, in state `running`. Its item and snapshots must be in the store.
     pub async fn begin_run(&self, run: &NewRun) -> Result<RunId, StoreError> {
+        self.begin_run_of(None, run).await
+    }
+
+    /// The same for a job of the queue; both are kept together, so that whoever takes the job up again finds
+    /// the run.
+    pub async fn begin_run_of(
+        &self,
+        job: Option<JobId>,
+        run: &NewRun,
+    ) -> Result<RunId, StoreError> {
         check_optional("the serial", run.item.as_ref())?;
         check_optional("the model", run.model.as_ref())?;
         check_optional("the lot", run.lot.as_ref())?;
@@ -106,6 +129,11 @@ impl Store {
         insert_run(id, run, &mut write)
             .await
             .map_err(self.fault(&doing))?;
+        if let Some(job) = job {
+            insert_job_run(job, id, &mut write)
+                .await
+                .map_err(self.fault(&doing))?;
+        }
         write.commit().await.map_err(self.fault(&doing))?;
         Ok(id)
     }
@@ -271,6 +299,10 @@ pub(super) fn runs_query(filter: &RunFilter) -> QueryBuilder<Sqlite> {
     let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
     query.push(" WHERE true");
     push_run_filter(&mut query, filter);
+    if let Some(after) = filter.after {
+        query.push(" AND (run.started, run.id) < (SELECT started, id FROM run WHERE id = ");
+        query.push_bind(after.to_string()).push(")");
+    }
     query.push(" ORDER BY run.started DESC, run.id DESC");
     push_page(&mut query, filter);
     query

@@ -144,7 +144,17 @@ fn pictures_and_database_are_there(demo: &Demo) {
     assert!(png.starts_with(b"\x89PNG\r\n\x1a\n") && png.len() > 10_000);
     let svg = std::fs::read_to_string(demo.file("result.svg")).expect("a drawing");
     assert!(svg.contains("<svg") && svg.contains("P-0042") && svg.trim_end().ends_with("</svg>"));
-    for name in ["result.png", "result.svg", "muffle.db"] {
+    let page = std::fs::read_to_string(demo.file("report.html")).expect("a report");
+    assert!(page.contains("Emission log") && !page.contains("http"));
+    let paper = std::fs::read(demo.file("report.pdf")).expect("a report on paper");
+    assert!(paper.starts_with(b"%PDF-1.7") && paper.len() > 50_000);
+    for name in [
+        "result.png",
+        "result.svg",
+        "report.html",
+        "report.pdf",
+        "muffle.db",
+    ] {
         let path = demo.file(name).display().to_string();
         assert!(
             demo.ended.err.contains(&path),

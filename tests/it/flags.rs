@@ -1,6 +1,6 @@
 //! What the set-up and the reference give away: each planted fault is flagged, and only that.
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::support::{Bench, plan};
 
@@ -58,11 +58,70 @@ fn an_amplifier_driven_into_compression_is_flagged() {
     bench.write("station.toml", &station);
     let loud = plan(&["200 MHz"]).replace("\"-10 dBm\"", "\"5 dBm\"");
     let loud = loud.replace("attenuation = \"10 dB\"", "attenuation = \"40 dB\"");
-    let (_, points) = measured(&bench, &loud, "X-1");
+    let (run, points) = measured(&bench, &loud, "X-1");
+    // More attenuation changes nothing, so it is not the receiver.
     assert!(
-        points[0].1.iter().any(|word| word == "compression"),
+        points[0].1.contains(&"amplifier_compression".to_owned()),
         "{points:?}"
     );
+    assert!(
+        !points[0].1.contains(&"receiver_compression".to_owned()),
+        "{points:?}"
+    );
+    let missing_db = run["points"][0]["flag_figures"]["amplifier_compression"].as_f64();
+    assert!(missing_db.is_some_and(|db| db > 1.0), "{run}");
+}
+
+#[test]
+fn a_receiver_driven_into_compression_is_flagged_as_such() {
+    let bench = Bench::start(16);
+    // The reference comes in at about -25 dBm, with 10 dB of attenuation before the mixer.
+    bench.ask(&json!({ "do": "fault", "on": "receiver", "compression_dbm": -38.0 }));
+    let (run, points) = measured(&bench, &plan(&["200 MHz"]), "X-1");
+    assert_eq!(points[0].1, ["receiver_compression"], "{run}");
+    let missing_db = run["points"][0]["flag_figures"]["receiver_compression"].as_f64();
+    assert!(
+        missing_db.is_some_and(|db| (0.5..10.0).contains(&db)),
+        "{run}"
+    );
+    // The table has the figure too.
+    let table = crate::support::show(&bench.path("muffle.db"), &[]).out;
+    assert!(
+        table.contains("receiver_compression ") && table.contains(" dB"),
+        "{table}"
+    );
+}
+
+#[test]
+fn a_test_frequency_is_moved_off_a_station_and_the_item_follows() {
+    let bench = Bench::start(17);
+    let station = json!({ "frequency_hz": 433e6, "level_dbm": -55.0, "deviation_hz": 5e3 });
+    bench.ask(&json!({ "do": "ambient", "plant": station }));
+    // A broadcast station's swing: seldom in the filter, and a floor may miss it.
+    let wide = json!({ "frequency_hz": 610e6, "level_dbm": -55.0, "deviation_hz": 75e3 });
+    bench.ask(&json!({ "do": "ambient", "plant": wide }));
+    let stay = plan(&["200 MHz", "433 MHz", "610 MHz"]).replace("sweeps = 2", "sweeps = 10");
+    let (_, points) = measured(&bench, &stay, "X-1");
+    assert_eq!(points[1].1, ["ambient"], "{points:?}");
+    let moving = format!("move_max = \"200 kHz\"\nbracket = true\n{stay}");
+    let (run, points) = measured(&bench, &moving, "X-1");
+    assert!(points[0].1.is_empty(), "{points:?}");
+    assert_eq!(points[1].1, ["moved"], "{points:?}");
+    assert_eq!(points[2].1, ["moved"], "{points:?}");
+    let wide_hz = run["points"][2]["measured_hz"].as_f64().expect("Hz") - 610e6;
+    assert!((60e3..=200e3).contains(&wide_hz.abs()), "{wide_hz}");
+    let point = &run["points"][1];
+    let moved_hz = point["measured_hz"].as_f64().expect("Hz") - 433e6;
+    assert!((10e3..=200e3).contains(&moved_hz.abs()), "{moved_hz}");
+    assert_eq!(point["frequency_hz"], 433e6);
+    assert_eq!(point["flag_figures"]["moved"], moved_hz / 1e3);
+    // The reference before, and the one after, stand at the same place.
+    let after = bench.latest();
+    assert_eq!(after["kind"], "reference");
+    assert_eq!(after["points"][1]["measured_hz"], point["measured_hz"]);
+    assert_eq!(after["points"][1]["flags"], json!(["moved"]));
+    let truth = point["se_db"].as_f64().expect("measured");
+    assert!((truth - 40.0).abs() < 3.0, "{point}");
 }
 
 #[test]
@@ -137,4 +196,78 @@ fn a_bracketed_run_knows_how_far_the_reference_drifted() {
         .unwrap_or_else(|| panic!("{ended:#?}"));
     // As it was measured, and not as the station supposes.
     assert!(drift.ends_with("measured"), "{drift}");
+}
+
+#[test]
+fn the_average_is_judged_where_a_plan_asks_for_it() {
+    let bench = Bench::start(18);
+    let both = format!(
+        "faces = [\"front\", \"back\"]\n{}combine = \"average\"\n",
+        plan(&["200 MHz", "433 MHz"])
+    );
+    let (run, _) = measured(&bench, &both, "X-1");
+    let means = run["averages"].as_array().expect("averages");
+    assert_eq!(means.len(), 2);
+    for (index, mean) in means.iter().enumerate() {
+        let se = |point: &Value| point["se_db"].as_f64().expect("dB");
+        let through = |db: f64| 10f64.powf(-db / 10.0);
+        let points = [&run["points"][2 * index], &run["points"][2 * index + 1]];
+        let expected = -10.0 * (points.map(se).map(through).iter().sum::<f64>() / 2.0).log10();
+        assert!((se(mean) - expected).abs() < 1e-9, "{mean}");
+        assert_eq!(
+            (&mean["parts"], &mean["verdict"]),
+            (&json!(2), &json!("pass"))
+        );
+        let u = |it: &Value| it["u_db"].as_f64().expect("dB");
+        assert!(
+            u(mean) < u(points[0]),
+            "two closings are better than one: {mean}"
+        );
+    }
+    assert_eq!(run["verdict"], "pass");
+    let shown = crate::support::show(&bench.path("muffle.db"), &[]).out;
+    assert!(shown.contains("the mean of 2 points at"), "{shown}");
+}
+
+#[test]
+fn a_preamplifier_for_the_item_alone_lowers_the_floor_and_not_the_se() {
+    let bench = Bench::start(19);
+    let without = plan(&["200 MHz"]);
+    let (plain, _) = measured(&bench, &without, "X-1");
+    let with = without.replace("[settings]", "[settings]\npreamplifier = \"item\"");
+    let (run, words) = measured(&bench, &with, "X-1");
+    assert!(words[0].1.is_empty(), "{run}");
+    let of = |run: &Value, key: &str| run["points"][0][key].as_f64().expect("dB");
+    let lower_db = of(&plain, "floor_dbm") - of(&run, "floor_dbm");
+    // Noise figures of 18 dB and 8 dB.
+    assert!((6.0..14.0).contains(&lower_db), "{lower_db}");
+    assert!(
+        (of(&plain, "se_db") - of(&run, "se_db")).abs() < 1.5,
+        "{run}"
+    );
+    // Switching it is in the budget.
+    let budget = crate::support::run(&[
+        "show",
+        run["run"].as_str().expect("an id"),
+        "--budget",
+        "--store",
+        &bench.path("muffle.db").display().to_string(),
+    ]);
+    assert!(budget.out.contains("attenuator step"), "{}", budget.out);
+    assert!(budget.out.contains("dBµV/m"), "{}", budget.out);
+    // A receiver without one is not asked to switch it.
+    bench.write(
+        "station.toml",
+        &bench
+            .station_text
+            .replace("analyzer-scpi", "handheld-prompt"),
+    );
+    crate::support::run(&[
+        "bench",
+        "forecast",
+        &bench.path("plan.toml").display().to_string(),
+        "--station",
+        &bench.path("station.toml").display().to_string(),
+    ])
+    .with(3, &["cannot set a preamplifier"]);
 }

@@ -4,12 +4,21 @@
 //! and a database to itself.
 
 mod bad_input;
+mod campaign;
+mod daemon;
 mod demo;
 mod fake;
 mod flags;
+mod forecast;
+mod heartbeat;
 mod house;
+mod http;
 mod kill;
+mod lots;
+mod safety;
 mod scheduled;
+mod shield;
+mod soak;
 mod support;
 mod trade;
 mod wire;

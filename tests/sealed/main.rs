@@ -11,13 +11,24 @@ use muffle::config::{self, Drivers, ItemEntry, Plan};
 use muffle::procedure::{Event, Hands, Procedure, ProcedureError};
 use muffle::sim::control::Client;
 use muffle::sim::{Addresses, Bench, BenchOptions, Pace, start};
-use muffle::station::{Placement, State, Station};
+use muffle::station::{Opening, Placement, State, Station};
 use muffle::store::{ReadingKind, ResultRecord, RunId, RunState, Store};
 use serde_json::{Value, json};
 use tokio::sync::{Mutex, mpsc};
 use tokio_util::sync::CancellationToken;
 
 const ITEM: &str = "P-0042";
+
+/// More than the bench really has, as a station file would.
+const UNCERTAINTY: &str = r#"
+[uncertainty]
+receiver_linearity = "0.5 dB"
+antenna_vswr = 1.5
+receiver_vswr = 1.2
+source_drift = "0.3 dB"
+position = "0.5 dB"
+repeatability = "0.3 dB"
+"#;
 
 /// What the bench knows as its terminal when it is pulled and plugged in again.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -100,7 +111,7 @@ impl TestHands {
 
 #[async_trait]
 impl Hands for TestHands {
-    async fn place(&self, placement: &Placement) -> bool {
+    async fn place(&self, placement: &Placement, _recorder: bool) -> bool {
         let mut request = json!({ "do": "place", "item": placement.item, "polarisation": placement.polarisation,
             "closed": placement.state != State::Open, "sealed": placement.state == State::Sealed });
         if placement.item.is_some() {
@@ -191,6 +202,10 @@ impl Set {
     }
 
     fn station(&self, terminal: Option<Terminal>) -> config::Station {
+        self.station_that_knows(terminal, UNCERTAINTY)
+    }
+
+    fn station_that_knows(&self, terminal: Option<Terminal>, uncertainty: &str) -> config::Station {
         let devices = self.folder.path().display();
         let address = match terminal {
             Some(_) => format!(
@@ -219,14 +234,7 @@ input_max = "0 dBm"
 [safety]
 level_max = "33 dBm"
 path_loss_min = "12 dB"
-[uncertainty]
-receiver_linearity = "0.5 dB"
-antenna_vswr = 1.5
-receiver_vswr = 1.2
-source_drift = "0.3 dB"
-position = "0.5 dB"
-repeatability = "0.3 dB"
-"#,
+{uncertainty}"#,
             source = self.bench.addresses().source.tcp,
             driver = terminal.map_or("analyzer-scpi", Terminal::driver),
         );
@@ -235,7 +243,17 @@ repeatability = "0.3 dB"
     }
 
     async fn procedure(&self, hands: TestHands) -> (Procedure, mpsc::Receiver<Event>) {
-        let station = Station::open(self.station(hands.terminal), &self.store)
+        let config = self.station(hands.terminal);
+        self.procedure_at(config, hands).await
+    }
+
+    async fn procedure_at(
+        &self,
+        config: config::Station,
+        hands: TestHands,
+    ) -> (Procedure, mpsc::Receiver<Event>) {
+        let opening = Opening::with_keeper(env!("CARGO_BIN_EXE_muffle"));
+        let station = Station::open(config, &self.store, &opening)
             .await
             .expect("the bench answers");
         let (events, told) = mpsc::channel(100_000);
@@ -251,6 +269,7 @@ repeatability = "0.3 dB"
             events,
             stop,
             operator: None,
+            job: None,
         };
         (procedure, told)
     }
@@ -529,4 +548,163 @@ async fn a_stopped_run_goes_on_with_the_closing_it_lacks() {
     check_readings(&set.store, run.id, &CLOSINGS).await;
     let after = set.store.readings(run.id).await.expect("readings");
     assert_eq!(after[..5], before[..], "what was whole is kept");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_harmonic_that_cannot_be_kept_apart_is_flagged() {
+    let set = Set::up(14).await;
+    let (procedure, events) = set
+        .procedure(set.hands(Some(Terminal::Handheld)).await)
+        .await;
+    let mut one = small_plan();
+    one.text = one
+        .text
+        .replace("sweep_time", "closings_max = 1\nsweep_time");
+    let one = Plan::read("plan.toml", &one.text).expect("a plan");
+    let runs = procedure
+        .measure(&one, &[item(ITEM)], true)
+        .await
+        .expect("measured");
+    assert_eq!(closings_in(&told(events)), 1);
+    for result in results(&set.store, runs[1]).await {
+        let flagged = result.flags.contains(&"harmonic".to_owned());
+        assert_eq!(flagged, result.point.frequency_hz == 200e6, "{result:?}");
+        let figure = result.detail["flags"].as_array().expect("flags").iter();
+        let figure = figure
+            .filter(|flag| flag["word"] == "harmonic")
+            .all(|flag| flag["figure"].is_f64());
+        assert!(figure, "{result:?}");
+    }
+}
+
+/// What the bench really has: see the coverage of linked runs.
+const TIGHT: &str = r#"
+[uncertainty]
+receiver_linearity = "0.19 dB"
+antenna_vswr = 1.0
+receiver_vswr = 1.0
+source_drift = "0.03 dB"
+position = "0 dB"
+repeatability = "0.2 dB"
+"#;
+
+/// A point above its floor by so much, its true SE and what is stated.
+struct Stated {
+    above_db: f64,
+    true_db: f64,
+    result: ResultRecord,
+}
+
+/// Items of flat SE in a bench of `seed`, sealed in one closing each.
+async fn sealed_points(seed: u64, items: u32) -> Vec<Stated> {
+    let set = Set::up(seed).await;
+    let hands = set.hands(None).await;
+    let se_db = |index: u32| {
+        let step_db = 70.0 / f64::from(items);
+        step_db * (f64::from(index) + (0.37 * seed as f64) % 1.0)
+    };
+    for index in 0..items {
+        let physics = json!({ "flat_se_db": se_db(index) });
+        let define = json!({ "serial": format!("S-{index}"), "physics": physics });
+        hands.ask(json!({ "do": "define", "item": define })).await;
+    }
+    let plan = plan(
+        "sealed coverage",
+        "arrangement = \"sealed\"",
+        "list = [\"150 MHz\", \"180 MHz\", \"215 MHz\", \"260 MHz\", \"310 MHz\", \"370 MHz\", \"440 MHz\", \"530 MHz\", \"640 MHz\", \"760 MHz\", \"910 MHz\"]",
+        "span = \"25 MHz\"\npoints = 10001\nresolution_bandwidth = \"300 kHz\"\nattenuation = \"10 dB\"\ndetector = \"peak\"\nsweeps = 2",
+    );
+    let (procedure, events) = set
+        .procedure_at(set.station_that_knows(None, TIGHT), hands)
+        .await;
+    let all: Vec<ItemEntry> = (0..items)
+        .map(|index| item(&format!("S-{index}")))
+        .collect();
+    let runs = procedure
+        .measure(&plan, &all, true)
+        .await
+        .expect("measured");
+    assert_eq!(closings_in(&told(events)), 1);
+    let mut stated = Vec::new();
+    for (index, run) in (0..).zip(&runs[1..]) {
+        for result in results(&set.store, *run).await {
+            let reference = result.reference_dbm.expect("a reference");
+            stated.push(Stated {
+                above_db: reference - se_db(index) - result.floor_dbm.expect("a floor"),
+                true_db: se_db(index),
+                result,
+            });
+        }
+    }
+    stated.retain(|stated| (0.0..60.0).contains(&stated.above_db));
+    stated
+}
+
+/// Prints a row and answers with points, share covered, bounds, share held and mean error.
+fn sealed_row(name: &str, points: &[&Stated]) -> (usize, f64, usize, f64, f64) {
+    let error = |it: &&&Stated| it.result.se_db.expect("SE") - it.true_db;
+    let of = |kind| points.iter().filter(move |it| it.result.kind == kind);
+    let measured = of(Kind::Measured).count();
+    let covered = of(Kind::Measured)
+        .filter(|it| error(it).abs() <= it.result.u_db.expect("U"))
+        .count();
+    let bounds = of(Kind::AtLeast).count();
+    let held = of(Kind::AtLeast).filter(|it| error(it) <= 0.0).count();
+    let mean_db = of(Kind::Measured).map(|it| error(&it)).sum::<f64>() / measured.max(1) as f64;
+    let share = |part: usize, all: usize| part as f64 / all.max(1) as f64;
+    println!(
+        "{name:12} {:6} {measured:8} {:7.1}% {mean_db:7.2} {bounds:7} {:6.1}%",
+        points.len(),
+        100.0 * share(covered, measured),
+        100.0 * share(held, bounds),
+    );
+    (
+        measured,
+        share(covered, measured),
+        bounds,
+        share(held, bounds),
+        mean_db,
+    )
+}
+
+fn check_sealed(points: &[Stated], slack: f64, error_db: f64) {
+    println!("above floor  points measured covered   error  bounds    held");
+    for from_db in (0..60).step_by(5).map(f64::from) {
+        let row: Vec<_> = points
+            .iter()
+            .filter(|it| (from_db..from_db + 5.0).contains(&it.above_db))
+            .collect();
+        sealed_row(&format!("{from_db:2} to {} dB", from_db + 5.0), &row);
+    }
+    let near: Vec<_> = points
+        .iter()
+        .filter(|it| (5.0..20.0).contains(&it.above_db))
+        .collect();
+    let near_db = sealed_row("near", &near).4;
+    let all: Vec<_> = points.iter().collect();
+    let (measured, covered, bounds, held, _) = sealed_row("all", &all);
+    assert!(
+        measured > 0 && (0.93 - slack..=0.97 + slack).contains(&covered),
+        "{covered}"
+    );
+    assert!(bounds > 0 && held >= 0.93 - slack, "{held}");
+    assert!(near_db.abs() < error_db, "{near_db}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn intervals_and_bounds_hold_sealed() {
+    let points = sealed_points(21, 9).await;
+    // Four standard deviations of a share of seventy; one scale is wrong by 0.1 dB.
+    check_sealed(&points, 0.1, 0.5);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+#[ignore = "takes ten minutes of real time: prints the coverage of sealed readings"]
+async fn coverage_table_sealed() {
+    let mut points = Vec::new();
+    for seed in 31..41 {
+        points.extend(sealed_points(seed, 22).await);
+    }
+    // Ten receivers' scales are ten draws of what decides far from the floor: a percent of the share.
+    check_sealed(&points, 0.01, 0.25);
 }

@@ -134,6 +134,7 @@ fn settings() -> ReceiverSettings {
         resolution_bandwidth: Frequency::from_hz(10e3),
         video_bandwidth: None,
         attenuation: None,
+        preamplifier: None,
         detector: None,
         sweeps: 1,
     }

@@ -31,9 +31,6 @@ impl Case {
         let floor = vec![self.floor_dbm; 201];
         let reference = peak(self.floor_dbm, self.reference_dbm);
         let item = peak(self.floor_dbm, self.level_dbm);
-        let limit = self
-            .limit_db
-            .map(|db| LimitLine::new(vec![(1e6, db), (1e9, db)]).expect("a line"));
         let trace = |levels| Trace::new(SPAN_HZ.0, SPAN_HZ.1, levels).expect("a trace");
         let reading = |levels| ReadingInput {
             signal: trace(levels),
@@ -49,7 +46,7 @@ impl Case {
             setting_difference_db: 0.0,
             station: &BudgetInput::default(),
             scatter: PointScatter::default(),
-            limit: limit.as_ref(),
+            limit_db: self.limit_db,
             rule: DecisionRule::Guarded,
             observed: &[],
         };
@@ -205,7 +202,7 @@ proptest! {
             setting_difference_db: 0.0,
             station: &BudgetInput::default(),
             scatter: PointScatter::default(),
-            limit: None,
+            limit_db: None,
             rule: DecisionRule::Simple,
             observed: &[],
         };

@@ -14,7 +14,7 @@ use super::curve::{CurvePoint, PointKind, checked};
 use super::fit::{Fit, Model};
 use super::leak::{Leak, LeakKind};
 use super::shell::LARGEST_KA;
-use super::{Basis, LIGHT_M_PER_S, ShieldError, Z_0, positive, say};
+use super::{Basis, DB_PER_NEPER, LIGHT_M_PER_S, ShieldError, Z_0, positive, say};
 use crate::quantity::{Frequency, Length};
 
 /// What is known of the item besides its curve.
@@ -49,6 +49,22 @@ pub struct Parameter {
     pub low_95: Option<f64>,
     /// Upper end.
     pub high_95: Option<f64>,
+}
+
+impl Parameter {
+    /// Adds an independent standard uncertainty of the logarithm to each side, in quadrature.
+    fn widen(&mut self, ln_u: f64) {
+        /// Of a two-sided 95 % interval of a normal error.
+        const K: f64 = 1.959_963_98;
+        let side = |end: f64| (end / self.estimate).ln().hypot(K * ln_u).exp();
+        // Behind bounds alone the most likely leak is none: the limit itself moves.
+        if self.estimate > 0.0 {
+            self.low_95 = self.low_95.map(|low| self.estimate / side(low));
+            self.high_95 = self.high_95.map(|high| self.estimate * side(high));
+        } else {
+            self.high_95 = self.high_95.map(|high| high * (K * ln_u).exp());
+        }
+    }
 }
 
 /// A leak the data support or allow.
@@ -126,6 +142,8 @@ pub struct Explanation {
     pub upper_limits: Vec<Parameter>,
     /// Scatter about the model beyond the stated uncertainties.
     pub scatter_db: f64,
+    /// Standard uncertainty of what is wrong at all points together, dB; it widens every interval.
+    pub common_db: f64,
     /// Point by point.
     pub residuals: Vec<Residual>,
     /// Dips on cavity resonances.
@@ -168,7 +186,7 @@ const DIP_UNCERTAINTIES: f64 = 4.0;
 const BASIS: Basis = Basis {
     source: "maximum likelihood with bounds as censored observations; leaks 20 lg(1 + Z_0/2Rs), 20 lg(lambda/2L), \
              Z_T growing as the root of frequency, added in power; BIC weights; profile-likelihood intervals",
-    validity: "independent errors between points; leaks add in power (phases between them go into the scatter); \
+    validity: "errors independent between points but for one that all share; leaks add in power (phases between them go into the scatter); \
                slots set to 0 dB from half a wavelength up; resonances of the closed volume are left out of the \
                fit, not modelled",
 };
@@ -225,6 +243,7 @@ pub fn explain(
         leaks: leaks_found,
         upper_limits,
         scatter_db: best.fit.theta[best.model.size()].exp(),
+        common_db: 0.0,
         residuals,
         resonant_dips,
         unexplained_dips_hz,
@@ -241,6 +260,28 @@ pub fn explain(
 }
 
 impl Explanation {
+    /// The same with intervals widened by an error of this standard uncertainty that all points share, such as one
+    /// closing or a drifted source: the scatter about the model cannot show it. It moves the whole curve, and with
+    /// it the amplitude that every leak lets through.
+    pub fn with_common_error(mut self, common_db: f64) -> Self {
+        self.common_db = common_db;
+        let nepers = common_db / DB_PER_NEPER;
+        for leak in &mut self.leaks {
+            for (i, parameter) in leak.parameters.iter_mut().enumerate() {
+                // The second parameter of slots is their number, which adds in power.
+                parameter.widen(if i == 0 { nepers } else { 2.0 * nepers });
+            }
+            if let Some(parameter) = &mut leak.as_seam {
+                parameter.widen(nepers);
+            }
+        }
+        for parameter in &mut self.upper_limits {
+            parameter.widen(nepers);
+        }
+        self.sentence = say::explanation(&self);
+        self
+    }
+
     /// The most likely model's SE in dB at a frequency, without resonances and without the set-up's floor.
     pub fn se_db_at(&self, frequency: Frequency) -> Option<f64> {
         let best = self.candidates.first()?;
@@ -651,6 +692,7 @@ fn only_bounds(points: &[CurvePoint], leaks: &[Leak], measured: usize) -> Explan
         leaks: Vec::new(),
         upper_limits,
         scatter_db: 0.0,
+        common_db: 0.0,
         residuals: Vec::new(),
         resonant_dips: Vec::new(),
         unexplained_dips_hz: Vec::new(),

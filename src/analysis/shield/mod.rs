@@ -21,6 +21,7 @@ mod say;
 pub mod sheet;
 pub mod shell;
 pub mod stack;
+pub mod theory;
 
 use serde::Serialize;
 

@@ -321,6 +321,26 @@ fn says_slot_and_resonance() {
 }
 
 #[test]
+fn an_error_of_all_points_widens_every_interval() {
+    // 0.6 dB common: 1.96 · 0.6 dB is a factor of 1.1449 in amplitude (arithmetic), and all but all of the interval.
+    let frequencies = decades(1e7, 1e9, 201);
+    let own = explain(
+        &curve(&frequencies, |_| 65.50462, 80.0),
+        None,
+        Excitation::PlaneWave,
+    )
+    .expect("a curve");
+    let with = own.clone().with_common_error(0.6);
+    let size = |said: &Explanation| said.named().next().expect("the sheet").parameters[0].clone();
+    let (own, wide) = (size(&own), size(&with));
+    assert_eq!(own.estimate, wide.estimate);
+    let high = wide.high_95.expect("closed") / wide.estimate;
+    assert!((1.1449..1.16).contains(&high), "{high}");
+    assert!(wide.low_95 < own.low_95 && wide.high_95 > own.high_95);
+    assert_eq!(with.common_db, 0.6);
+}
+
+#[test]
 fn bounds_are_bounds() {
     // A film of 0.1 ohm per square (65.5 dB, ORACLES C8) seen with 70 dB, then with 60 dB only.
     let frequencies = decades(1e7, 1e9, 21);

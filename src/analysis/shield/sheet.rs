@@ -7,6 +7,7 @@
 use num_complex::Complex64;
 use serde::Serialize;
 use std::f64::consts::PI;
+use std::str::FromStr;
 
 use super::{
     Basis, DB_PER_NEPER, EPSILON_0, LIGHT_M_PER_S, MU_0, ShieldError, Z_0, db20, positive,
@@ -39,6 +40,30 @@ pub const STEEL: Material = Material {
     conductivity_s_per_m: 5.8e6,
     relative_permeability: 1000.0,
 };
+
+impl FromStr for Material {
+    type Err = String;
+    /// `copper`, `aluminium`, `steel`, or conductivity in S/m and, if not 1, relative permeability: `5.8e6,1000`.
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text.trim() {
+            "copper" => return Ok(COPPER),
+            "aluminium" => return Ok(ALUMINIUM),
+            "steel" => return Ok(STEEL),
+            _ => {}
+        }
+        let (conductivity, permeability) = text.split_once(',').unwrap_or((text, "1"));
+        match (conductivity.trim().parse(), permeability.trim().parse()) {
+            (Ok(conductivity_s_per_m), Ok(relative_permeability)) => Ok(Self {
+                conductivity_s_per_m,
+                relative_permeability,
+            }),
+            _ => Err(format!(
+                "`{text}` is not a material; give copper, aluminium, steel, or conductivity in S/m and relative \
+                 permeability, like 5.8e6,1000"
+            )),
+        }
+    }
+}
 
 impl Material {
     /// Checks the numbers and that it is a good conductor at this frequency; returns the skin depth in m.

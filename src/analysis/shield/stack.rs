@@ -11,6 +11,7 @@
 use num_complex::Complex64;
 use serde::Serialize;
 use std::f64::consts::PI;
+use std::str::FromStr;
 
 use super::sheet::{Field, Material};
 use super::{Basis, DB_PER_NEPER, LIGHT_M_PER_S, ShieldError, Z_0, positive};
@@ -38,6 +39,45 @@ pub enum Layer {
         /// 1 for air.
         relative_permittivity: f64,
     },
+}
+
+impl FromStr for Layer {
+    type Err = String;
+    /// `copper:18um` (any [`Material`]), `film:0.1` (ohm per square), `gap:5mm`, `gap:5mm:2.1` (with permittivity).
+    fn from_str(text: &str) -> Result<Self, String> {
+        let wrong = |why: &str| {
+            format!(
+                "`{text}`: {why}; write a layer like copper:18um, 5.8e6,1000:0.5mm, film:0.1 or gap:5mm:2.1"
+            )
+        };
+        let (kind, rest) = text
+            .split_once(':')
+            .ok_or_else(|| wrong("there is no colon"))?;
+        let length = |text: &str| {
+            let parsed = text.parse::<Length>();
+            parsed.map_err(|error| wrong(&error.to_string()))
+        };
+        let number = |text: &str| {
+            let parsed = text.trim().parse::<f64>();
+            parsed.map_err(|_| wrong(&format!("`{text}` is not a number")))
+        };
+        Ok(match kind.trim() {
+            "film" => Self::Film {
+                sheet_resistance_ohm: number(rest)?,
+            },
+            "gap" => {
+                let (thickness, permittivity) = rest.split_once(':').unwrap_or((rest, "1"));
+                Self::Gap {
+                    thickness: length(thickness)?,
+                    relative_permittivity: number(permittivity)?,
+                }
+            }
+            material => Self::Solid {
+                material: material.parse().map_err(|error: String| wrong(&error))?,
+                thickness: length(rest)?,
+            },
+        })
+    }
 }
 
 /// Shielding by a stack.
@@ -466,6 +506,19 @@ mod tests {
             thickness: Length::from_m(t),
         }
     }
+    #[test]
+    fn layers_are_read_as_people_write_them() {
+        assert_eq!("film: 0.1".parse(), Ok(film(0.1)));
+        assert_eq!("gap:5mm".parse(), Ok(gap(0.005)));
+        assert_eq!("gap:5 mm:2.1".parse(), Ok(foam(0.005, 2.1)));
+        assert_eq!("copper:18um".parse(), Ok(metal(5.8e7, 1.0, 18e-6)));
+        assert_eq!("5.8e6,1000:0.5mm".parse(), Ok(metal(5.8e6, 1000.0, 0.5e-3)));
+        for wrong in ["film", "gap:5", "film:x", "wood:1mm", "copper:18", ""] {
+            let said = wrong.parse::<Layer>().expect_err("not a layer");
+            assert!(said.contains("copper:18um"), "{said}");
+        }
+    }
+
     fn hz(f: f64) -> Frequency {
         Frequency::from_hz(f)
     }

@@ -8,7 +8,7 @@
 use serde::Serialize;
 
 use super::{Bench, Duration, Link, PointForecast, View, point_s};
-use crate::config::{Plan, Settings};
+use crate::config::{Plan, PreamplifierUse, Settings};
 use crate::quantity::{Frequency, Level};
 
 /// Bandwidths that receivers have: one and three times the powers of ten (common practice, no source), Hz.
@@ -82,18 +82,28 @@ impl Bench<'_> {
         let mut best: Option<Chosen> = None;
         for rbw_hz in self.bandwidths(frequency, default.resolution_bandwidth.hz()) {
             for sweeps in sweeps_of(default) {
-                let settings = Settings {
-                    sweeps,
-                    ..with_bandwidth(default, rbw_hz)
-                };
-                let found = self.raised(link, frequency, needed_db, settings);
-                if best.as_ref().is_none_or(|best| better(&found, best)) {
-                    best = Some(found);
+                for preamplifier in self.preamplifiers() {
+                    let settings = Settings {
+                        sweeps,
+                        preamplifier,
+                        ..with_bandwidth(default, rbw_hz)
+                    };
+                    let found = self.raised(link, frequency, needed_db, settings);
+                    if best.as_ref().is_none_or(|best| better(&found, best)) {
+                        best = Some(found);
+                    }
                 }
             }
         }
         // The plan's own bandwidth is always among them.
         best.unwrap_or_else(|| self.raised(link, frequency, needed_db, default.clone()))
+    }
+
+    /// As the plan has it, and with the preamplifier in for items where there is one.
+    fn preamplifiers(&self) -> impl Iterator<Item = Option<PreamplifierUse>> {
+        let own = self.plan.settings.preamplifier;
+        let switched = self.can_preamplify() && own.is_none();
+        std::iter::once(own).chain(switched.then_some(Some(PreamplifierUse::Item)))
     }
 
     /// With the source raised as far as it has to be and may be.
@@ -270,5 +280,10 @@ fn band(from: Frequency, to: Frequency, settings: &Settings, default: &Settings)
         settings.sweeps.to_string(),
         settings.sweeps != default.sweeps,
     );
+    let preamplifier = settings.preamplifier.map(PreamplifierUse::word);
+    if let Some(word) = preamplifier {
+        let differs = settings.preamplifier != default.preamplifier;
+        line("preamplifier", quoted(&word), differs);
+    }
     text
 }

@@ -6,11 +6,13 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::Serialize;
 
-use super::PointForecast;
-use crate::analysis::forecast::{Sweep, free_space_loss_db, gain_of_factor_dbi, noise_dbm_per_hz};
+use super::{PREAMPLIFIER_DB, PointForecast};
+use crate::analysis::forecast::{
+    Sweep, cascade_figure_db, figure_db, free_space_loss_db, gain_of_factor_dbi, noise_dbm_per_hz,
+};
 use crate::analysis::noise::HeldNoise;
 use crate::analysis::trace::Trace as Levels;
-use crate::config::{Antenna, AntennaFigure, Correction, Station};
+use crate::config::{Antenna, AntennaFigure, Correction, Preamplifier, Station};
 use crate::evaluate::{EvaluateError, window};
 use crate::quantity::{Frequency, Ratio};
 use crate::store::{
@@ -76,6 +78,26 @@ impl Link {
     /// The receiver's noise in one hertz of bandwidth with an attenuation, dBm.
     pub fn noise_dbm_per_hz(&self, attenuation: Option<Ratio>) -> f64 {
         self.noise_dbm_per_hz + self.attenuation_db(attenuation) - self.attenuation_db
+    }
+
+    /// The same with a preamplifier in; levels are taken to be those at the input. The station's
+    /// noise figure is that of both together, without attenuation.
+    pub(super) fn preamplified_dbm_per_hz(
+        &self,
+        attenuation: Option<Ratio>,
+        preamplifier: &Preamplifier,
+        frequency: Frequency,
+    ) -> f64 {
+        let without_dbm = self.noise_dbm_per_hz(attenuation);
+        let with_dbm = match preamplifier.noise_figure {
+            Some(figure) => noise_dbm_per_hz(figure.db()) + self.attenuation_db(attenuation),
+            None => {
+                let gain_db = preamplifier.gain.at(frequency).map_or(0.0, Ratio::db);
+                let behind_db = figure_db(without_dbm);
+                noise_dbm_per_hz(cascade_figure_db(PREAMPLIFIER_DB.1, gain_db, behind_db))
+            }
+        };
+        with_dbm.min(without_dbm)
     }
 
     /// An attenuation, or what it is taken for when the receiver chooses itself.
@@ -169,6 +191,8 @@ async fn read(store: &Store, run: RunId, key: &ReadingKey) -> Result<Option<Show
         rbw_hz,
         vbw_hz: number("video_bandwidth_hz"),
         sweeps: floor.sweeps,
+        with_carrier: floor.sweeps,
+        floor_hz: trace.stop_hz - trace.start_hz,
     };
     let is_noise = Levels::new(trace.start_hz, trace.stop_hz, &levels)
         .and_then(|trace| {

@@ -8,23 +8,29 @@
 mod choose;
 mod exposure;
 mod link;
+mod sealed;
 
 use jiff::Timestamp;
 use serde::Serialize;
 
+use super::ProcedureError;
+use super::closings::Planned;
+use super::scheduled::Schedule;
 use super::steps::stands;
 use crate::analysis::budget::{Budget, PointScatter, station_rows};
 use crate::analysis::forecast::{Sweep, cascade_figure_db, figure_db, noise_dbm_per_hz};
 use crate::analysis::limit::LimitLine;
-use crate::config::{Plan, Settings, Station};
-use crate::evaluate::{EvaluateError, budget_input};
+use crate::config::{Arrangement, Plan, Settings, Station, Words};
+use crate::evaluate::budget_input;
 use crate::quantity::{Frequency, Level};
 use crate::station::allowed;
-use crate::store::{RunId, Store};
+use crate::store::{RunId, RunKind, Store};
 
 pub use choose::{Chosen, Comparison, with_bands};
 pub use exposure::{Exposure, exposure};
 pub use link::{Basis, Link, Links};
+pub use sealed::ClosingForecast;
+use sealed::holding;
 
 /// What a wave of hands needs where the station file gives no `placement_time`, s: a person, a command.
 const PLACEMENT_S: (f64, f64) = (60.0, 10.0);
@@ -53,6 +59,9 @@ pub struct Forecast {
     pub assumed: Vec<String>,
     /// One entry per frequency.
     pub points: Vec<PointForecast>,
+    /// The closings of a sealed item, for each face, polarisation and repeat.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub closings: Vec<ClosingForecast>,
     /// What the plan takes as it is written.
     pub duration: Duration,
     /// The same with the chosen settings, and with one setting for all.
@@ -151,20 +160,38 @@ pub async fn forecast(
     plan: &Plan,
     station: &Station,
     store: Option<&Store>,
-) -> Result<Forecast, EvaluateError> {
+) -> Result<Forecast, ProcedureError> {
     let reference = match store {
         Some(store) => link::last_reference(store, station).await?,
         None => None,
     };
-    Ok(forecast_with(plan, station, reference))
+    forecast_with(plan, station, reference)
 }
 
 /// As [`forecast`], with a reference already read.
-fn forecast_with(plan: &Plan, station: &Station, reference: Option<link::Reference>) -> Forecast {
+fn forecast_with(
+    plan: &Plan,
+    station: &Station,
+    reference: Option<link::Reference>,
+) -> Result<Forecast, ProcedureError> {
     let run = reference.as_ref().map(|reference| reference.run);
     let reference_started = reference.as_ref().map(|reference| reference.started);
     let bench = Bench::of(plan, station, reference);
-    let points: Vec<_> = plan.frequencies.iter().map(|f| bench.point(*f)).collect();
+    let sealed = match plan.arrangement {
+        Arrangement::Linked | Arrangement::Scheduled => None,
+        Arrangement::Sealed => {
+            let sealed = bench.sealed();
+            Some(sealed.map_err(|cause| ProcedureError::Closings {
+                plan: plan.name.clone(),
+                cause,
+            })?)
+        }
+    };
+    let point = |frequency: &Frequency| {
+        let closings = sealed.as_ref().map(|sealed| sealed.item.as_slice());
+        bench.point(*frequency, closings)
+    };
+    let points: Vec<_> = plan.frequencies.iter().map(point).collect();
     let as_written: Vec<_> = points.iter().map(|point| point.view.seconds).collect();
     let mut assumed = bench.links.assumed(station, &points);
     if station.placement_time.is_none() {
@@ -173,17 +200,29 @@ fn forecast_with(plan: &Plan, station: &Station, reference: Option<link::Referen
             "placing: {placement_s} s each (no `placement_time`)"
         ));
     }
-    Forecast {
+    Ok(Forecast {
         plan: plan.name.clone(),
         station: station.name.clone(),
         reference: run,
         reference_started,
         assumed,
-        duration: bench.duration(&as_written),
-        comparison: choose::compare(&bench, &points),
+        duration: match (&sealed, plan.arrangement) {
+            (Some(sealed), _) => bench.sealed_duration(sealed),
+            (None, Arrangement::Scheduled) => bench.scheduled_duration()?,
+            (None, _) => bench.duration(&as_written),
+        },
+        closings: match &sealed {
+            Some(sealed) => bench.closing_forecasts(sealed, &points),
+            None => Vec::new(),
+        },
+        comparison: match plan.arrangement {
+            // Its time is the timetable's, whatever is chosen for one frequency.
+            Arrangement::Scheduled => None,
+            _ => choose::compare(&bench, &points),
+        },
         exposure: exposure(station, plan),
         points,
-    }
+    })
 }
 
 impl<'a> Bench<'a> {
@@ -205,10 +244,14 @@ impl<'a> Bench<'a> {
         }
     }
 
-    fn point(&self, frequency: Frequency) -> PointForecast {
+    /// A frequency, in one of the closings where there are any.
+    fn point(&self, frequency: Frequency, closings: Option<&[Planned]>) -> PointForecast {
         let link = self.links.at(self.station, frequency);
         let settings = self.plan.settings_at(frequency);
-        let view = self.view(&link, frequency, settings);
+        let view = match closings.and_then(|all| holding(all, frequency)) {
+            Some(closing) => self.sealed_view(&link, frequency, settings, closing),
+            None => self.view(&link, frequency, settings),
+        };
         let limit_db = self
             .limit
             .as_ref()
@@ -229,19 +272,46 @@ impl<'a> Bench<'a> {
             needed_db,
             short_db,
             help: match short_db {
-                Some(_) => self.help(&link, frequency, settings),
+                Some(_) => self.help(&link, frequency, settings, &view),
                 None => Vec::new(),
             },
-            chosen: needed_db.map(|needed| self.choose(&link, frequency, needed)),
+            // What a closing or a timetable shares is not chosen for one frequency.
+            chosen: needed_db
+                .filter(|_| self.plan.arrangement == Arrangement::Linked)
+                .map(|needed| self.choose(&link, frequency, needed)),
         }
     }
 
     /// What settings show over a link.
     fn view(&self, link: &Link, frequency: Frequency, settings: &Settings) -> View {
+        self.view_of(
+            link,
+            frequency,
+            settings,
+            &sweep(settings),
+            point_s(settings),
+        )
+    }
+
+    /// What a trace shows over a link, and what it takes.
+    fn view_of(
+        &self,
+        link: &Link,
+        frequency: Frequency,
+        settings: &Settings,
+        sweep: &Sweep,
+        seconds: f64,
+    ) -> View {
         let source = allowed(self.station, frequency, settings.source_level).level;
         let reference_dbm = source.dbm() + link.path_gain_db;
-        let sweep = sweep(settings);
-        let outlook = sweep.outlook(link.noise_dbm_per_hz(settings.attenuation));
+        let preamplified = settings.preamplifier.is_some_and(|it| it.is_on(true));
+        let noise_dbm = match &self.station.preamplifier {
+            Some(preamplifier) if preamplified => {
+                link.preamplified_dbm_per_hz(settings.attenuation, preamplifier, frequency)
+            }
+            _ => link.noise_dbm_per_hz(settings.attenuation),
+        };
+        let outlook = sweep.outlook(noise_dbm);
         View {
             source_dbm: source.dbm(),
             reference_dbm,
@@ -250,8 +320,17 @@ impl<'a> Bench<'a> {
             visible_se_db: reference_dbm - outlook.seen_dbm,
             resolution_bandwidth_hz: sweep.rbw_hz,
             sweeps: sweep.sweeps,
-            seconds: point_s(settings),
+            seconds,
         }
+    }
+
+    /// Whether a preamplifier can be switched in at this station.
+    fn can_preamplify(&self) -> bool {
+        let words = match &self.station.receiver.driver.words {
+            Words::Receiver(words) => words.preamplifier.is_some(),
+            Words::Source(_) => false,
+        };
+        words && self.station.preamplifier.is_some()
     }
 
     /// The most the source may give: the guard's limits, and what the receiver shows undistorted.
@@ -265,8 +344,13 @@ impl<'a> Bench<'a> {
     }
 
     /// What would help at a frequency, each by itself.
-    fn help(&self, link: &Link, frequency: Frequency, settings: &Settings) -> Vec<Help> {
-        let now = self.view(link, frequency, settings);
+    fn help(
+        &self,
+        link: &Link,
+        frequency: Frequency,
+        settings: &Settings,
+        now: &View,
+    ) -> Vec<Help> {
         let mut help = Vec::new();
         let mut add = |gain_db: f64, what: String| {
             if gain_db >= 0.5 {
@@ -278,7 +362,8 @@ impl<'a> Bench<'a> {
             most - now.source_dbm,
             format!("source level {most:.1} dBm, the most that is allowed"),
         );
-        if let Some(narrow) = self.narrowest(frequency, settings) {
+        let linked = self.plan.arrangement == Arrangement::Linked;
+        if let Some(narrow) = self.narrowest(frequency, settings).filter(|_| linked) {
             let then = self.view(link, frequency, &narrow);
             let bandwidth = narrow.resolution_bandwidth;
             add(
@@ -301,19 +386,39 @@ impl<'a> Bench<'a> {
                 format!("attenuation {least_db:.0} dB instead of {attenuation_db:.0} dB"),
             );
         }
-        let behind_db = figure_db(link.noise_dbm_per_hz(settings.attenuation));
-        let (gain_db, own_db) = PREAMPLIFIER_DB;
-        let before_db = cascade_figure_db(own_db, gain_db, behind_db);
-        if now.reference_dbm + gain_db - attenuation_db < MIXER_MAX_DBM {
-            add(
-                noise_dbm_per_hz(behind_db) - noise_dbm_per_hz(before_db),
-                format!(
-                    "a preamplifier of {gain_db} dB gain and {own_db} dB noise figure before the receiver"
-                ),
-            );
+        if settings.preamplifier.is_none() {
+            let room_db = MIXER_MAX_DBM - now.reference_dbm + attenuation_db;
+            help.extend(self.preamplifier_help(link, frequency, settings, room_db));
         }
         help.sort_by(|a, b| b.gain_db.total_cmp(&a.gain_db));
         help
+    }
+
+    /// What the station's preamplifier would show more, or one as anybody can buy it.
+    fn preamplifier_help(
+        &self,
+        link: &Link,
+        frequency: Frequency,
+        settings: &Settings,
+        room_db: f64,
+    ) -> Option<Help> {
+        let without_dbm = link.noise_dbm_per_hz(settings.attenuation);
+        let (gain_db, own_db) = PREAMPLIFIER_DB;
+        let (with_dbm, what) = match &self.station.preamplifier {
+            Some(own) if self.can_preamplify() => (
+                link.preamplified_dbm_per_hz(settings.attenuation, own, frequency),
+                "`preamplifier = \"item\"`".to_owned(),
+            ),
+            _ if room_db <= gain_db => return None,
+            _ => (
+                noise_dbm_per_hz(cascade_figure_db(own_db, gain_db, figure_db(without_dbm))),
+                format!(
+                    "a preamplifier of {gain_db} dB gain and {own_db} dB noise figure before the receiver"
+                ),
+            ),
+        };
+        let gain_db = without_dbm - with_dbm;
+        (gain_db >= 0.5).then_some(Help { gain_db, what })
     }
 
     fn placement_s(&self) -> f64 {
@@ -323,6 +428,21 @@ impl<'a> Bench<'a> {
             (None, None) => person_s,
             (None, Some(_)) => command_s,
         }
+    }
+
+    /// What its timetable takes, with hands at both ends of each pass through it.
+    fn scheduled_duration(&self) -> Result<Duration, ProcedureError> {
+        let schedule = Schedule::of(self.plan)?;
+        let open = stands(self.plan, None).len() as f64;
+        let closed = stands(self.plan, Some("")).len() as f64;
+        let placement_s = self.placement_s();
+        // The time for closing the item is the timetable's own.
+        let of_item_s = 2.0 * placement_s;
+        Ok(Duration {
+            reference_s: open * (placement_s + schedule.length_s(RunKind::Reference)),
+            item_s: closed * (of_item_s + schedule.length_s(RunKind::Item)),
+            placing_s: open * placement_s + closed * of_item_s,
+        })
     }
 
     /// What the plan takes, from the seconds of each frequency's floor and signal.
@@ -349,6 +469,8 @@ fn sweep(settings: &Settings) -> Sweep {
         rbw_hz: settings.resolution_bandwidth.hz(),
         vbw_hz: settings.video_bandwidth.map(Frequency::hz),
         sweeps: settings.sweeps,
+        with_carrier: settings.sweeps,
+        floor_hz: settings.span.hz(),
     }
 }
 

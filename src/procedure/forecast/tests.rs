@@ -66,6 +66,10 @@ line = [["100 kHz", "50 dB"], ["1 GHz", "50 dB"]]
     Plan::read("plan.toml", &change(text.to_owned())).expect("plan")
 }
 
+fn forecast_with(plan: &Plan, station: &Station, reference: Option<link::Reference>) -> Forecast {
+    super::forecast_with(plan, station, reference).expect("closings")
+}
+
 fn at(forecast: &Forecast, hz: f64) -> &PointForecast {
     let found = forecast
         .points
@@ -336,4 +340,93 @@ fn exposure_is_the_published_distance() {
         said.contains("4.9 V/m at 1 m") && said.contains("Up to 100 MHz"),
         "{said}"
     );
+}
+
+#[test]
+fn a_sealed_plan_is_forecast_closing_by_closing() {
+    let plan = plan(|text| {
+        text.replace(
+            "start = \"100 kHz\"\nstop = \"1 GHz\"\nper_decade = 10",
+            "list = [\"100 MHz\", \"200 MHz\", \"610 MHz\"]",
+        )
+        .replace("faces =", "arrangement = \"sealed\"\nfaces =")
+        .replace("points = 201", "points = 10001")
+        .replace("span = \"200 kHz\"", "span = \"20 MHz\"")
+        .replace(
+            "resolution_bandwidth = \"10 kHz\"",
+            "resolution_bandwidth = \"100 kHz\"",
+        )
+    });
+    let forecast = forecast_with(&plan, &station(BENCH), None);
+    // The second harmonic of 100 MHz falls on 200 MHz.
+    let shared: Vec<_> = forecast
+        .closings
+        .iter()
+        .map(|c| c.frequencies_hz.clone())
+        .collect();
+    assert_eq!(shared, [vec![100e6, 610e6], vec![200e6]]);
+    // By hand: the trace reaches 2 % of the distance beyond each, and at least 20 filters.
+    let [first, second] = forecast.closings.as_slice() else {
+        panic!("{:?}", forecast.closings)
+    };
+    let span_hz = 510e6 + 2.0 * (0.02 * 510e6 + 20.0 * 100e3);
+    near(first.stop_hz - first.start_hz, span_hz, 1e-3);
+    near(first.sweep_s, 2.5 * span_hz / 100e3f64.powi(2), 1e-9);
+    // Eleven sweeps over each of two carriers, and the settling.
+    near(first.closed_s, 2.0 * (11.0 * first.sweep_s + 0.02), 1e-9);
+    // Nearly as many samples are held, by 22 sweeps of few bins or 11 of many; what is left is the way at 610 MHz
+    // and at 200 MHz (ITU-R P.525).
+    let further_db = 20.0 * (610f64 / 200.0).log10();
+    near(
+        second.dynamic_range_db - first.dynamic_range_db,
+        further_db,
+        0.5,
+    );
+    // Twelve stands; both closings with their silent twins, closed and opened by hand in 30 s each.
+    let closed_s = first.closed_s + second.closed_s + 2.0 * 2.0;
+    near(
+        forecast.duration.item_s,
+        12.0 * 2.0 * (closed_s + 2.0 * 2.0 * 30.0),
+        1e-6,
+    );
+    assert!(forecast.points.iter().all(|point| point.chosen.is_none()));
+    assert!(
+        forecast
+            .points
+            .iter()
+            .all(|p| p.help.iter().all(|help| !help.what.contains("bandwidth")))
+    );
+}
+
+#[test]
+fn a_preamplifier_is_chosen_where_the_station_has_one() {
+    let bench = format!("{BENCH}\n[preamplifier]\ngain = \"20 dB\"\nnoise_figure = \"8 dB\"\n");
+    let plan = plan(|text| text.replace("[settings]", "[settings]\nsettle = \"20 ms\""));
+    let (without, with) = (
+        forecast_with(&plan, &station(BENCH), None),
+        forecast_with(&plan, &station(&bench), None),
+    );
+    let chosen = |forecast: &Forecast| at(forecast, 1e5).chosen.clone().expect("chosen");
+    let settings = chosen(&with).settings;
+    assert_eq!(
+        settings.preamplifier,
+        Some(crate::config::PreamplifierUse::Item)
+    );
+    // 18 dB without and 8 dB with: ten decibels more (no attenuation).
+    let link = Links::new(None).at(&station(&bench), Frequency::from_hz(1e5));
+    let preamplifier = station(&bench).preamplifier.expect("one");
+    let none = Some(crate::quantity::Ratio::ZERO);
+    let at_hz = Frequency::from_hz(1e5);
+    near(
+        link.noise_dbm_per_hz(none) - link.preamplified_dbm_per_hz(none, &preamplifier, at_hz),
+        10.0,
+        1e-9,
+    );
+    assert!(chosen(&with).view.seconds <= chosen(&without).view.seconds);
+    let text = with_bands(&plan, &with.points).expect("bands");
+    assert!(text.contains("preamplifier = \"item\""), "{text}");
+    Plan::read("new.toml", &text)
+        .expect("reads")
+        .check(&station(&bench))
+        .expect("fits");
 }

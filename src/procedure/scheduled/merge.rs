@@ -4,7 +4,7 @@
 use serde::Serialize;
 use serde_json::json;
 
-use super::super::{ProcedureError, steps};
+use super::super::{ProcedureError, receiver_json, receiver_settings, steps};
 use super::Schedule;
 use crate::analysis::flag::FlagWord;
 use crate::analysis::schedule::marker::{Pattern, Sample, align};
@@ -443,8 +443,9 @@ impl<'a> Job<'a> {
         let recording = fitting.recording.id;
         let trace = self.inside.hold_trace(recording, hold.seq).await?;
         let frequency = Frequency::from_hz(key.point.frequency_hz);
-        let settings = self.plan.settings_at(frequency);
-        let picked = evaluate::pick(&trace, frequency, settings.resolution_bandwidth);
+        let closed = self.record.kind == RunKind::Item;
+        let receiver = receiver_settings(self.plan, frequency, closed);
+        let picked = evaluate::pick(&trace, frequency, receiver.resolution_bandwidth);
         let picked = picked.map_err(|cause| ProcedureError::Reading {
             place: key.to_string(),
             cause,
@@ -453,26 +454,20 @@ impl<'a> Job<'a> {
         let overload = hold
             .overload
             .then(|| FlagWord::Overload.as_str().to_owned());
+        let mut settings = receiver_json(&receiver);
+        settings["arrangement"] = json!(self.plan.arrangement.word());
+        settings["source_level_dbm"] = json!(sending.map(|sending| sending.level_dbm));
+        settings["recording"] = json!(recording);
+        settings["hold"] = json!(hold.seq);
         Ok(NewReading {
             key: key.clone(),
             attempt: 1,
             taken: super::later(pass.pass.began, until_s),
-            sweeps: settings.sweeps,
+            sweeps: receiver.sweeps,
             peak_dbm: picked.level_dbm,
             peak_hz: picked.frequency_hz,
             flags: overload.into_iter().collect(),
-            settings: json!({
-                "arrangement": self.plan.arrangement.word(),
-                "source_level_dbm": sending.map(|sending| sending.level_dbm),
-                "span_hz": settings.span.hz(),
-                "points": settings.points,
-                "resolution_bandwidth_hz": settings.resolution_bandwidth.hz(),
-                "video_bandwidth_hz": settings.video_bandwidth.map(Frequency::hz),
-                "attenuation_db": settings.attenuation.map(|ratio| ratio.db()),
-                "detector": settings.detector.map(|detector| detector.word()),
-                "recording": recording,
-                "hold": hold.seq,
-            }),
+            settings,
             trace,
         })
     }
@@ -484,7 +479,7 @@ impl<'a> Job<'a> {
         let verdict = match self.record.kind {
             RunKind::Item => {
                 let evaluator = Evaluator::of(self.store, self.record).await?;
-                evaluate::verdict(&evaluator.run().await?)
+                evaluator.verdict(&evaluator.run().await?)
             }
             RunKind::Reference => None,
         };

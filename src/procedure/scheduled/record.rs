@@ -13,7 +13,6 @@ use tokio_util::sync::CancellationToken;
 
 use super::super::{ProcedureError, RETRY_WAIT, receiver_settings};
 use super::{Clock, Schedule, later, whole_ms};
-use crate::analysis::schedule::Timetable;
 use crate::analysis::schedule::marker::{Sample, Seen, Watcher};
 use crate::config::Plan;
 use crate::evaluate;
@@ -144,7 +143,7 @@ impl Recorder {
         let mut known: Vec<(ReceiverSettings, u64)> = Vec::new();
         for hold in &self.schedule.item.holds {
             let frequency = Frequency::from_hz(hold.frequency_hz);
-            let settings = receiver_settings(plan, frequency);
+            let settings = receiver_settings(plan, frequency, true);
             let alike = ReceiverSettings {
                 centre: Frequency::from_hz(0.0),
                 ..settings
@@ -242,12 +241,11 @@ impl Recorder {
             began,
         })
         .await;
-        let (timetable, _) = self.schedule.part(kind);
         let mut own = Since {
             origin: began,
             faults: since.faults,
         };
-        self.hold_all(plan, &mut own, timetable, recording).await?;
+        self.hold_all(plan, &mut own, kind, recording).await?;
         since.faults = own.faults;
         Ok((recording, began))
     }
@@ -258,16 +256,21 @@ impl Recorder {
         &self,
         plan: &Plan,
         since: &mut Since,
-        timetable: &Timetable,
+        kind: RunKind,
         recording: RecordingId,
     ) -> Result<(), ProcedureError> {
+        let (timetable, _) = self.schedule.part(kind);
         let at_s = |ms: u64| ms as f64 / 1e3;
         for (index, hold) in timetable.holds.iter().enumerate() {
             let next_s = match timetable.holds.get(index + 1) {
                 Some(next) => at_s(next.at_ms),
                 None => at_s(timetable.ends_ms),
             };
-            let settings = receiver_settings(plan, Frequency::from_hz(hold.frequency_hz));
+            let settings = receiver_settings(
+                plan,
+                Frequency::from_hz(hold.frequency_hz),
+                kind == RunKind::Item,
+            );
             tokio::select! {
                 () = self.clock.until_s(since.origin, at_s(hold.at_ms)) => {}
                 () = self.stop.cancelled() => return Err(ProcedureError::Stopped),

@@ -223,7 +223,8 @@ impl Schedule {
 
 fn asked(plan: &Plan, by: &Scheduling) -> Vec<Asked> {
     let ask = |frequency: &Frequency| {
-        let settings = receiver_settings(plan, *frequency);
+        // A preamplifier takes no time.
+        let settings = receiver_settings(plan, *frequency, true);
         let hold_ms = match by.hold_time {
             Some(time) => time.s() * 1e3,
             None => HOLD_MS + f64::from(settings.sweeps) * (SWEEP_MS + sweep_ms(&settings)),
@@ -250,7 +251,10 @@ fn watch_ms(settings: &ReceiverSettings) -> f64 {
 }
 
 fn marker_settings(plan: &Plan, marker: Frequency) -> ReceiverSettings {
-    let settings = receiver_settings(plan, marker);
+    // Whoever waits for a marker cannot know which it will be; it finds the item closed where nobody has time to
+    // close it later.
+    let closed = plan.scheduling.is_some_and(|by| by.hands.s() <= 0.0);
+    let settings = receiver_settings(plan, marker, closed);
     let rbw_hz = settings
         .resolution_bandwidth
         .hz()

@@ -243,13 +243,14 @@ impl Procedure {
             SendingWhat::Step => ReadingKind::Step,
             _ => ReadingKind::Signal,
         };
-        let request = self.emission(pass.plan, pass.run, &place, (kind, frequency));
+        let request = self.emission(pass.plan, pass.run, &place, (kind, frequency, frequency));
         let emitted = self
             .station
             .guard()
             .emit(request, &self.stop, async {
                 let seen_on_s = clock.since_s(began);
-                clock.until_s(began, off_s).await;
+                let guard = self.station.guard();
+                guard.alive(clock.until_s(began, off_s)).await;
                 Ok((seen_on_s, clock.since_s(began)))
             })
             .await

@@ -13,7 +13,7 @@ use muffle::link::{Framing, link};
 use muffle::quantity::{Frequency, Level, Ratio};
 use muffle::sim::control::Client;
 use muffle::sim::{BenchOptions, start};
-use muffle::station::{EmissionRequest, Station, StationError};
+use muffle::station::{EmissionRequest, Opening, Station, StationError};
 use muffle::store::{Levels, Store};
 use serde_json::{Value, json};
 use tokio_util::sync::CancellationToken;
@@ -29,6 +29,7 @@ fn settings(centre_hz: f64) -> ReceiverSettings {
         resolution_bandwidth: Frequency::from_hz(3e3),
         video_bandwidth: Some(Frequency::from_hz(10e3)),
         attenuation: Some(Ratio::from_db(10.0)),
+        preamplifier: None,
         detector: Some(Detector::Peak),
         sweeps: 1,
     }
@@ -60,7 +61,12 @@ async fn site(edit: impl Fn(&str) -> String) -> Site {
         .expect("a store");
     Site {
         air,
-        station: Station::open(config, &store).await,
+        station: Station::open(
+            config,
+            &store,
+            &Opening::with_keeper(env!("CARGO_BIN_EXE_muffle")),
+        )
+        .await,
         _folder: folder,
     }
 }

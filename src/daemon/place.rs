@@ -1,0 +1,216 @@
+//! What a station's task shares with the handle: its snapshot, what is being measured, the open instruments.
+
+use std::path::PathBuf;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use jiff::Timestamp;
+use tokio::sync::watch;
+use tokio_util::sync::CancellationToken;
+
+use super::decide::Why;
+use super::status::{Doing, Health, Progress};
+use super::{StationFile, Status};
+use crate::config;
+use crate::station::{Placement, Station};
+use crate::store::{JobId, QueuePause};
+
+/// One station of the daemon.
+#[derive(Debug)]
+pub(super) struct Place {
+    /// Its name, which it keeps.
+    pub name: String,
+    /// The station file.
+    pub path: PathBuf,
+    /// What the station file said when it was last read.
+    pub config: watch::Sender<Arc<config::Station>>,
+    /// What the station is doing.
+    pub status: watch::Sender<Arc<Status>>,
+    /// What happened since the daemon was started.
+    pub counts: Counts,
+    open: Mutex<Option<Open>>,
+    current: Mutex<Option<Current>>,
+    standing: Mutex<Option<Placement>>,
+    /// A pause that could not be written because the disk is full.
+    unwritten: Mutex<Option<QueuePause>>,
+}
+
+/// What happened at a station since the daemon was started.
+#[derive(Debug, Default)]
+pub(super) struct Counts {
+    pub readings: Count,
+    pub attempts_again: Count,
+    pub jobs_done: Count,
+    pub jobs_failed: Count,
+    pub crashes: Count,
+    pub openings: Count,
+}
+
+/// Only ever grows.
+#[derive(Debug, Default)]
+pub(super) struct Count(AtomicU64);
+
+impl Count {
+    pub(super) fn add(&self) {
+        self.0.fetch_add(1, Ordering::Relaxed);
+    }
+
+    pub(super) fn get(&self) -> u64 {
+        self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// The open instruments; prints as nothing, since they have nothing to print.
+struct Open(Arc<Station>);
+
+impl std::fmt::Debug for Open {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("open")
+    }
+}
+
+/// What is being measured, and how it is stopped.
+#[derive(Debug, Clone)]
+pub(super) struct Current {
+    pub job: JobId,
+    pub stop: CancellationToken,
+    why: Arc<Mutex<Option<Why>>>,
+}
+
+impl Current {
+    pub(super) fn new(job: JobId) -> Self {
+        Self {
+            job,
+            stop: CancellationToken::new(),
+            why: Arc::default(),
+        }
+    }
+
+    /// Stops the measuring; the first reason counts.
+    pub(super) fn halt(&self, why: Why) {
+        locked(&self.why).get_or_insert(why);
+        self.stop.cancel();
+    }
+
+    /// Notes why the measuring will stop, which whoever notes it sees to.
+    pub(super) fn because(&self, why: Why) {
+        locked(&self.why).get_or_insert(why);
+    }
+
+    pub(super) fn why(&self) -> Option<Why> {
+        locked(&self.why).clone()
+    }
+}
+
+/// What a panic left behind is still whole: each lock is held for one assignment.
+fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Place {
+    pub(super) fn new(file: StationFile) -> Self {
+        let name = file.config.name.clone();
+        Self {
+            status: watch::Sender::new(Arc::new(opening(&name))),
+            config: watch::Sender::new(Arc::new(file.config)),
+            path: file.path,
+            name,
+            counts: Counts::default(),
+            open: Mutex::default(),
+            current: Mutex::default(),
+            standing: Mutex::default(),
+            unwritten: Mutex::default(),
+        }
+    }
+
+    /// Changes the snapshot.
+    pub(super) fn update(&self, change: impl FnOnce(&mut Status)) {
+        self.status.send_modify(|status| {
+            let mut next = Status::clone(status);
+            change(&mut next);
+            next.at = Timestamp::now();
+            *status = Arc::new(next);
+        });
+    }
+
+    /// Says what the station is doing.
+    pub(super) fn say(&self, doing: Doing, words: impl Into<String>) {
+        let words = words.into();
+        self.update(|status| {
+            status.doing = doing;
+            status.words = words;
+        });
+    }
+
+    /// The same, if it is not said already: an idle station tells nobody anything.
+    pub(super) fn say_once(&self, doing: Doing, words: String) {
+        let is_said = {
+            let status = self.status.borrow();
+            status.doing == doing && status.words == words
+        };
+        if !is_said {
+            self.say(doing, words);
+        }
+    }
+
+    /// Shows whether the queue is paused.
+    pub(super) fn show_pause(&self, paused: &Option<QueuePause>) {
+        let is_shown = self.status.borrow().paused == *paused;
+        if !is_shown {
+            self.update(|status| status.paused.clone_from(paused));
+        }
+    }
+
+    pub(super) fn set_open(&self, station: Option<Arc<Station>>) {
+        *locked(&self.open) = station.map(Open);
+    }
+
+    pub(super) fn open(&self) -> Option<Arc<Station>> {
+        locked(&self.open).as_ref().map(|open| open.0.clone())
+    }
+
+    pub(super) fn set_current(&self, current: Option<Current>) {
+        *locked(&self.current) = current;
+    }
+
+    pub(super) fn current(&self) -> Option<Current> {
+        locked(&self.current).clone()
+    }
+
+    /// What stands before the antenna as far as anybody said; forgotten when the daemon ends.
+    pub(super) fn standing(&self) -> Option<Placement> {
+        locked(&self.standing).clone()
+    }
+
+    pub(super) fn set_standing(&self, placement: Option<Placement>) {
+        *locked(&self.standing) = placement;
+    }
+
+    pub(super) fn unwritten_pause(&self) -> Option<QueuePause> {
+        locked(&self.unwritten).clone()
+    }
+
+    pub(super) fn set_unwritten_pause(&self, pause: Option<QueuePause>) {
+        *locked(&self.unwritten) = pause;
+    }
+}
+
+fn opening(station: &str) -> Status {
+    Status {
+        station: station.to_owned(),
+        at: Timestamp::now(),
+        words: "Looking for the instruments.".to_owned(),
+        doing: Doing::Opening,
+        transmitting: None,
+        live: None,
+        prompt: None,
+        job: None,
+        run: None,
+        item: None,
+        progress: Progress::default(),
+        health: Health::default(),
+        interlock: None,
+        paused: None,
+        owner: format!("process {}", std::process::id()),
+    }
+}

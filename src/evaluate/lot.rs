@@ -1,0 +1,467 @@
+//! A lot judged from what was measured of it, and what a scanned serial means to it.
+//!
+//! The sample is the first so many units measured, so that nobody can choose. A unit counts by its latest
+//! complete run or by its worst, as the lot's rule says; every run of it is listed. By attributes a lot may be
+//! decided before its sample is complete (nothing that the open units come to could change it); by variables
+//! not, because the tolerance factor holds for the number of units that was fixed beforehand.
+
+mod variables;
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use jiff::Timestamp;
+use serde::Serialize;
+
+use super::EvaluateError;
+use super::unit::Measured;
+use crate::analysis::AnalysisError;
+use crate::analysis::lot::{AttributePlan, AttributeResult, OcPoint, SampleCount, smallest_sample};
+use crate::analysis::tolerance::{VariablesResult, one_sided_factor};
+use crate::config::LotEntry;
+use crate::quantity::Ratio;
+use crate::store::{
+    Lot, LotRule, Remeasured, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunState, Store,
+    Verdict,
+};
+
+/// Unless another confidence is given.
+const CONFIDENCE: f64 = 0.95;
+/// Points of an operating characteristic.
+const CURVE_POINTS: u32 = 101;
+
+/// A lot, what was measured of it, and what it comes to.
+#[derive(Debug, Clone, Serialize)]
+pub struct LotDocument {
+    /// The lot with its rule.
+    #[serde(flatten)]
+    pub lot: Lot,
+    /// Its units in the order in which they were first measured.
+    pub units: Vec<LotUnit>,
+    /// By attributes, where the lot is judged so and a unit was measured.
+    pub attributes: Option<AttributeResult>,
+    /// By variables at each frequency, where the lot is judged so and every unit has a value there.
+    pub variables: Vec<VariablesAt>,
+    /// What the frequencies come to; undecided until the sample is complete.
+    pub variables_verdict: Option<Verdict>,
+    /// The worst of both; none without a rule or a unit.
+    pub verdict: Option<Verdict>,
+    /// Why, in plain sentences.
+    pub reasons: Vec<String>,
+}
+
+/// A unit of a lot.
+#[derive(Debug, Clone, Serialize)]
+pub struct LotUnit {
+    /// Its serial.
+    pub serial: String,
+    /// Whether it belongs to the sample, or was measured beyond it.
+    pub in_sample: bool,
+    /// Its verdict, by the run that counts.
+    pub verdict: Option<Verdict>,
+    /// Its least margin to the limit, or what the margin is at least, dB.
+    pub margin_db: Option<f64>,
+    /// Whether that is a margin or a bound of one.
+    pub kind: ResultKind,
+    /// Where, Hz.
+    pub frequency_hz: Option<f64>,
+    /// Its complete runs, in order.
+    pub runs: Vec<UnitRun>,
+}
+
+/// One measuring of a unit.
+#[derive(Debug, Clone, Serialize)]
+pub struct UnitRun {
+    /// The run.
+    pub run: RunId,
+    /// When it began.
+    pub started: Timestamp,
+    /// What it came to.
+    pub verdict: Option<Verdict>,
+    /// Whether it is the one that counts.
+    pub counts: bool,
+}
+
+/// A lot by variables at one frequency.
+#[derive(Debug, Clone, Serialize)]
+pub struct VariablesAt {
+    /// Where, Hz.
+    pub frequency_hz: f64,
+    /// What it comes to there.
+    #[serde(flatten)]
+    pub result: VariablesResult,
+}
+
+/// What a scanned serial means to a lot.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Admission {
+    /// The next unit of the sample.
+    New,
+    /// It has a complete run already; measuring it again is to be asked for.
+    Measured(Option<Verdict>),
+    /// Its run was stopped or failed and can be gone on with.
+    Begun(RunId),
+    /// It cannot be measured for this lot, and why.
+    Refused(String),
+}
+
+/// Makes a lot of its description: fills in what was left out, refuses what does not go together.
+pub fn described(entry: &LotEntry, now: Timestamp) -> Result<Lot, EvaluateError> {
+    let refuse = |reason: &dyn ToString| {
+        EvaluateError::not_answerable(format!("lot {}", entry.name), reason.to_string())
+    };
+    let size = entry.size.map(u64::from);
+    let confidence = entry.confidence.unwrap_or(CONFIDENCE);
+    let accept = entry.accept.map(u64::from);
+    if accept.is_none() && entry.content.is_none() {
+        return Err(refuse(
+            &"say how it is judged: `accept` (so many of the sample may fail), `content` (this share must meet the limit), or both",
+        ));
+    }
+    let sample = match (entry.sample, entry.content) {
+        (Some(sample), _) => u64::from(sample),
+        (None, Some(content)) => smallest_sample(content, confidence, accept.unwrap_or(0), size)
+            .map_err(|cause| refuse(&cause))?,
+        (None, None) => {
+            return Err(refuse(
+                &"say how many units are measured (`sample`), or `content` for the smallest number that shows it",
+            ));
+        }
+    };
+    // The acceptance number plays no part by variables; the size does.
+    AttributePlan::new(sample, accept.unwrap_or(0), size).map_err(|cause| refuse(&cause))?;
+    if let Some(content) = entry.content {
+        // As many values as a factor needs, and shares that are some.
+        let units = usize::try_from(sample).unwrap_or(usize::MAX);
+        one_sided_factor(units, content, confidence).map_err(|cause| refuse(&cause))?;
+    }
+    let counts = match &entry.counts {
+        None => Remeasured::Latest,
+        Some(word) => word
+            .parse()
+            .map_err(|_| refuse(&format!("`counts` is `{word}`; write `latest` or `worst`")))?,
+    };
+    let some = |text: &str| (!text.is_empty()).then(|| text.to_owned());
+    Ok(Lot {
+        name: entry.name.clone(),
+        model: some(&entry.model),
+        note: some(&entry.note),
+        first_seen: now,
+        rule: Some(LotRule {
+            size,
+            sample,
+            accept,
+            content: entry.content,
+            confidence,
+            guard_db: entry.guard.map(Ratio::db),
+            counts,
+            made: now,
+        }),
+    })
+}
+
+/// The lot of that name, which must be known.
+pub async fn known(store: &Store, name: &str) -> Result<Lot, EvaluateError> {
+    store.lot(name).await?.ok_or_else(|| {
+        EvaluateError::not_answerable(
+            format!("lot {name}"),
+            "there is none of that name; `muffle lot new` makes one, `muffle lot list` lists them",
+        )
+    })
+}
+
+/// The rule of a lot, which must have one.
+pub fn rule(lot: &Lot) -> Result<&LotRule, EvaluateError> {
+    lot.rule.as_ref().ok_or_else(|| {
+        EvaluateError::not_answerable(
+            format!("lot {}", lot.name),
+            "it has no sampling plan yet; give it one with `muffle lot new`",
+        )
+    })
+}
+
+/// The sampling plan by attributes, where the rule has one.
+pub fn attribute_plan(rule: &LotRule) -> Option<Result<AttributePlan, AnalysisError>> {
+    rule.accept
+        .map(|accept| AttributePlan::new(rule.sample, accept, rule.size))
+}
+
+/// The operating characteristic of a plan: how likely a lot is accepted, by how bad it is.
+pub fn curve(plan: &AttributePlan) -> Vec<OcPoint> {
+    plan.curve(CURVE_POINTS)
+}
+
+/// Judges a lot by everything that was measured of it so far.
+pub async fn judge(store: &Store, name: &str) -> Result<LotDocument, EvaluateError> {
+    let lot = known(store, name).await?;
+    let mut units = units(store, &lot).await?;
+    let mut document = LotDocument {
+        units: Vec::new(),
+        attributes: None,
+        variables: Vec::new(),
+        variables_verdict: None,
+        verdict: None,
+        reasons: Vec::new(),
+        lot,
+    };
+    if let Some(rule) = document.lot.rule.clone() {
+        for (index, unit) in units.iter_mut().enumerate() {
+            unit.0.in_sample = (index as u64) < rule.sample;
+        }
+        let sample: Vec<_> = units
+            .iter()
+            .take_while(|unit| unit.0.in_sample)
+            .map(|(unit, measured)| (unit, measured))
+            .collect();
+        if !sample.is_empty() {
+            by_rule(store, &mut document, &rule, &sample).await?;
+        }
+        document.reasons.extend(remarks(&units, &rule));
+    }
+    document.units = units.into_iter().map(|(unit, _)| unit).collect();
+    Ok(document)
+}
+
+async fn by_rule(
+    store: &Store,
+    document: &mut LotDocument,
+    rule: &LotRule,
+    sample: &[(&LotUnit, &Measured)],
+) -> Result<(), EvaluateError> {
+    let refuse = |reason: String| EvaluateError::not_answerable(&document.lot.name, reason);
+    if let Some((unit, _)) = sample.iter().find(|(unit, _)| unit.verdict.is_none()) {
+        return Err(refuse(format!(
+            "{} was measured without a limit, so it has no verdict; measure it with a plan that has one",
+            unit.serial
+        )));
+    }
+    let mut verdicts = Vec::new();
+    if let Some(plan) = attribute_plan(rule) {
+        let count = SampleCount::of(sample.iter().filter_map(|(unit, _)| unit.verdict));
+        let judged = plan.and_then(|plan| plan.judge(count, rule.confidence));
+        let judged = judged.map_err(|cause| refuse(cause.to_string()))?;
+        verdicts.push(judged.verdict);
+        let reasons = judged.reasons.iter();
+        document
+            .reasons
+            .extend(reasons.map(|reason| format!("by attributes: {reason}")));
+        document.attributes = Some(judged);
+    }
+    if let Some(content) = rule.content {
+        let open = rule.sample - sample.len() as u64;
+        let (variables, reasons, verdict) =
+            variables::by_variables(store, rule, content, sample).await?;
+        let verdict = if open > 0 {
+            Verdict::Undecided
+        } else {
+            verdict
+        };
+        verdicts.push(verdict);
+        if open > 0 {
+            document.reasons.push(format!(
+                "by variables: undecided: {open} units are not measured yet, and the tolerance factor holds for the {} that were fixed beforehand",
+                rule.sample
+            ));
+        } else {
+            document.reasons.extend(reasons);
+        }
+        document.variables = variables;
+        document.variables_verdict = Some(verdict);
+    }
+    document.verdict = verdicts.into_iter().max();
+    Ok(())
+}
+
+/// Each complete run of the lot, gathered by unit, and the one that counts with its results.
+async fn units(store: &Store, lot: &Lot) -> Result<Vec<(LotUnit, Measured)>, EvaluateError> {
+    let filter = RunFilter {
+        lot: Some(lot.name.clone()),
+        kind: Some(RunKind::Item),
+        state: Some(RunState::Complete),
+        ..RunFilter::default()
+    };
+    let mut runs = store.runs(&filter).await?;
+    runs.reverse();
+    let mut order: Vec<String> = Vec::new();
+    let mut by_unit = BTreeMap::new();
+    for run in runs {
+        let Some(serial) = run.item.clone() else {
+            continue;
+        };
+        if !by_unit.contains_key(&serial) {
+            order.push(serial.clone());
+        }
+        by_unit.entry(serial).or_insert_with(Vec::new).push(run);
+    }
+    let counts = lot
+        .rule
+        .as_ref()
+        .map_or(Remeasured::Latest, |rule| rule.counts);
+    let mut units = Vec::with_capacity(order.len());
+    for serial in order {
+        let runs = by_unit.remove(&serial).unwrap_or_default();
+        let deciding = match counts {
+            Remeasured::Latest => runs.last(),
+            // Of equally bad ones the latest.
+            Remeasured::Worst => runs.iter().max_by_key(|run| run.verdict),
+        };
+        let Some(deciding) = deciding.cloned() else {
+            continue;
+        };
+        let measured = Measured::read(store, deciding, &BTreeMap::new()).await?;
+        units.push((unit(&runs, &measured), measured));
+    }
+    Ok(units)
+}
+
+fn unit(runs: &[crate::store::RunRecord], measured: &Measured) -> LotUnit {
+    let margin = |result: &&ResultRecord| result.margin_db.is_some();
+    let worst = measured.results.iter().filter(margin).min_by(|a, b| {
+        let margin = |result: &ResultRecord| result.margin_db.unwrap_or(f64::INFINITY);
+        margin(a).total_cmp(&margin(b))
+    });
+    LotUnit {
+        serial: measured.serial.clone(),
+        in_sample: false,
+        verdict: measured.run.verdict,
+        margin_db: worst.and_then(|result| result.margin_db),
+        kind: worst.map_or(ResultKind::None, |result| result.kind),
+        frequency_hz: worst.map(|result| result.point.frequency_hz),
+        runs: runs
+            .iter()
+            .map(|run| UnitRun {
+                run: run.id,
+                started: run.started,
+                verdict: run.verdict,
+                counts: run.id == measured.run.id,
+            })
+            .collect(),
+    }
+}
+
+fn units_were(count: usize) -> String {
+    match count {
+        1 => "1 unit was ".to_owned(),
+        many => format!("{many} units were "),
+    }
+}
+
+/// What else is to be known of the sample.
+fn remarks(units: &[(LotUnit, Measured)], rule: &LotRule) -> Vec<String> {
+    let mut remarks = Vec::new();
+    let again = units.iter().filter(|(unit, _)| unit.runs.len() > 1).count();
+    if again > 0 {
+        remarks.push(format!(
+            "{}measured more than once: the {} result counts, and all are listed",
+            units_were(again),
+            rule.counts
+        ));
+    }
+    let beyond = units.iter().filter(|(unit, _)| !unit.in_sample).count();
+    if beyond > 0 {
+        remarks.push(format!(
+            "{}measured beyond the sample: the first {} decide",
+            units_were(beyond),
+            rule.sample
+        ));
+    }
+    let first = units
+        .iter()
+        .flat_map(|(unit, _)| unit.runs.first())
+        .map(|run| run.started)
+        .min();
+    if first.is_some_and(|first| first < rule.made) {
+        remarks.push(
+            "the plan was made after the first unit was measured: what it says holds only if the results did not lead to it"
+                .to_owned(),
+        );
+    }
+    remarks
+}
+
+/// What a scanned serial means to a lot, before anything is done about it.
+pub async fn admit(store: &Store, lot: &Lot, serial: &str) -> Result<Admission, EvaluateError> {
+    let rule = rule(lot)?;
+    let refused = |reason: String| Ok(Admission::Refused(reason));
+    let characters = serial.chars().count();
+    if characters == 0
+        || characters > crate::store::NAME_CHARS_MAX
+        || serial.chars().any(char::is_control)
+    {
+        return refused("is no serial".to_owned());
+    }
+    if let Some(item) = store.item(serial).await? {
+        if let Some(other) = item.lot.filter(|other| *other != lot.name) {
+            return refused(format!("belongs to lot {other}, not to {}", lot.name));
+        }
+        if let (Some(other), Some(model)) = (&item.model, &lot.model)
+            && other != model
+        {
+            return refused(format!("is a {other}, and the lot is of {model}"));
+        }
+    }
+    let filter = RunFilter {
+        lot: Some(lot.name.clone()),
+        kind: Some(RunKind::Item),
+        ..RunFilter::default()
+    };
+    let runs = store.runs(&filter).await?;
+    let mine = || {
+        runs.iter()
+            .filter(|run| run.item.as_deref() == Some(serial))
+    };
+    if let Some(begun) = mine()
+        .next()
+        .filter(|run| matches!(run.state, RunState::Stopped | RunState::Failed))
+    {
+        return Ok(Admission::Begun(begun.id));
+    }
+    if let Some(done) = mine().find(|run| run.state == RunState::Complete) {
+        return Ok(Admission::Measured(done.verdict));
+    }
+    let complete = runs.iter().filter(|run| run.state == RunState::Complete);
+    let measured: BTreeSet<_> = complete.map(|run| &run.item).collect();
+    match measured.len() as u64 >= rule.sample {
+        true => refused(format!(
+            "comes after the sample: {} of {} units are measured",
+            measured.len(),
+            rule.sample
+        )),
+        false => Ok(Admission::New),
+    }
+}
+
+impl LotDocument {
+    /// Units of the sample that have a complete run.
+    pub fn measured(&self) -> u64 {
+        self.units.iter().filter(|unit| unit.in_sample).count() as u64
+    }
+
+    /// Whether every unit of the sample has a complete run.
+    pub fn is_complete(&self) -> bool {
+        let rule = self.lot.rule.as_ref();
+        rule.is_some_and(|rule| self.measured() >= rule.sample)
+    }
+
+    /// Whether nothing that is still to be measured could change the verdict.
+    pub fn is_decided(&self) -> bool {
+        self.is_complete()
+            // One way that rejects is enough.
+            || self.verdict == Some(Verdict::Fail)
+            || (self.variables_verdict.is_none() && self.verdict == Some(Verdict::Pass))
+    }
+
+    /// The verdict in one line.
+    pub fn sentence(&self) -> String {
+        let word = match self.verdict {
+            Some(Verdict::Pass) => "accepted",
+            Some(Verdict::Fail) => "rejected",
+            Some(Verdict::Undecided) => "undecided",
+            None if self.lot.rule.is_none() => "no sampling plan",
+            None => "nothing measured yet",
+        };
+        let of = self.lot.rule.as_ref().map_or(String::new(), |rule| {
+            format!(", {} of {} units measured", self.measured(), rule.sample)
+        });
+        format!("lot {}: {word}{of}", self.lot.name)
+    }
+}

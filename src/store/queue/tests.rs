@@ -1,0 +1,410 @@
+//! The queue against its promises: order, states, repeats, prompts, and an event for every change.
+
+use super::*;
+use crate::config::ItemEntry;
+use crate::store::{Answer, RunKind, RunRecord};
+use jiff::SignedDuration;
+use tempfile::TempDir;
+
+async fn store() -> (TempDir, Store) {
+    let folder = TempDir::new().expect("a folder");
+    let store = Store::open(&folder.path().join("muffle.db"))
+        .await
+        .expect("a new store");
+    (folder, store)
+}
+
+fn at(seconds: i64) -> Timestamp {
+    let start: Timestamp = "2026-01-31T09:00:00Z".parse().expect("a time");
+    start + SignedDuration::from_secs(seconds)
+}
+
+fn of(serial: &str) -> NewJob {
+    NewJob {
+        station: "bay".to_owned(),
+        kind: JobKind::Items,
+        plan: Some(PlanText {
+            name: "short".to_owned(),
+            text: "name = \"short\"".to_owned(),
+        }),
+        rest_of: None,
+        items: vec![ItemEntry {
+            serial: serial.to_owned(),
+            ..ItemEntry::default()
+        }],
+        fresh_reference: false,
+        stays: false,
+        operator: None,
+        priority: 0,
+        not_before: None,
+        repeat: None,
+    }
+}
+
+fn end(state: JobState) -> JobEnd {
+    JobEnd {
+        state,
+        reason: None,
+        not_before: None,
+        again: None,
+    }
+}
+
+#[tokio::test]
+async fn a_job_comes_back_as_it_was_put_in() {
+    let (_folder, store) = store().await;
+    let new = NewJob {
+        operator: Some("Ada".to_owned()),
+        priority: -3,
+        not_before: Some(at(60)),
+        stays: true,
+        repeat: Some(Repeat {
+            every: "1 h".to_owned(),
+            until: Some(at(7200)),
+            count: Some(4),
+        }),
+        ..of("P-1")
+    };
+    let id = store.submit(&new, at(0)).await.expect("put in");
+    let job = store.job(id).await.expect("there");
+    assert_eq!(job.items, new.items);
+    assert_eq!(job.repeat, new.repeat);
+    assert_eq!(job.not_before, new.not_before);
+    assert_eq!((job.priority, job.stays, job.number), (-3, true, 1));
+    assert_eq!((job.state, job.attempt), (JobState::Waiting, 0));
+    let plan = store
+        .snapshot(job.plan_sha.as_deref().expect("a plan"))
+        .await;
+    assert_eq!(plan.expect("read").expect("kept").text, "name = \"short\"");
+    let found = store.find_job(&id.to_string()[..20].to_lowercase()).await;
+    assert_eq!(found.expect("by its beginning").id, id);
+}
+
+#[tokio::test]
+async fn open_jobs_are_listed_in_the_order_they_will_be_begun() {
+    let (_folder, store) = store().await;
+    let mut ids = Vec::new();
+    for (second, priority) in [(0, 0), (1, 5), (2, 0), (3, 5)] {
+        let new = NewJob {
+            priority,
+            ..of("P-1")
+        };
+        ids.push(store.submit(&new, at(second)).await.expect("put in"));
+    }
+    store.begin_job(ids[2], at(10)).await.expect("begun");
+    let filter = JobFilter {
+        open: true,
+        ..JobFilter::default()
+    };
+    let listed: Vec<_> = store
+        .jobs(&filter)
+        .await
+        .expect("jobs")
+        .iter()
+        .map(|job| job.id)
+        .collect();
+    assert_eq!(listed, [ids[2], ids[1], ids[3], ids[0]]);
+    store
+        .end_job(ids[2], &end(JobState::Done), at(20))
+        .await
+        .expect("ended");
+    assert_eq!(store.jobs(&filter).await.expect("jobs").len(), 3);
+    assert_eq!(
+        store.jobs(&JobFilter::default()).await.expect("jobs").len(),
+        4
+    );
+}
+
+#[tokio::test]
+async fn what_cannot_be_measured_is_refused() {
+    let (_folder, store) = store().await;
+    let item = |serial: &str| ItemEntry {
+        serial: serial.to_owned(),
+        ..ItemEntry::default()
+    };
+    let wrong = [
+        NewJob {
+            plan: None,
+            ..of("P-1")
+        },
+        NewJob {
+            items: vec![],
+            ..of("P-1")
+        },
+        NewJob {
+            items: vec![item("P-1"), item("P-1")],
+            ..of("P-1")
+        },
+        NewJob {
+            items: vec![item("")],
+            ..of("P-1")
+        },
+        NewJob {
+            kind: JobKind::Reference,
+            ..of("P-1")
+        },
+        NewJob {
+            kind: JobKind::Rest,
+            ..of("P-1")
+        },
+        NewJob {
+            kind: JobKind::CheckItem,
+            items: vec![item("a"), item("b")],
+            ..of("P-1")
+        },
+        NewJob {
+            station: String::new(),
+            ..of("P-1")
+        },
+    ];
+    for new in wrong {
+        store.submit(&new, at(0)).await.expect_err("refused");
+    }
+    assert_eq!(store.newest_event().await.expect("events"), 0);
+}
+
+#[test]
+fn a_change_is_possible_or_says_why_not() {
+    use JobState::{Cancelled, Done, Failed, Held, Paused, Running, Waiting};
+    let all = [Waiting, Running, Held, Paused, Done, Failed, Cancelled];
+    let possible = |change: &Change| -> Vec<JobState> {
+        let fits = |state: &JobState| changed(change, *state, 1).is_ok();
+        all.into_iter().filter(fits).collect()
+    };
+    let open = [Waiting, Running, Held, Paused];
+    assert_eq!(possible(&Change::Pause), open);
+    assert_eq!(possible(&Change::Continue), open);
+    assert_eq!(possible(&Change::Cancel), open);
+    assert_eq!(possible(&Change::Retry), [Failed, Cancelled]);
+    assert_eq!(possible(&Change::Priority(1)), [Waiting, Paused]);
+    assert_eq!(possible(&Change::NotBefore(None)), [Waiting, Paused]);
+    assert_eq!(
+        changed(&Change::Cancel, Running, 1),
+        Ok((Running, Some(Wanted::Cancel)))
+    );
+    assert_eq!(changed(&Change::Continue, Held, 1), Ok((Held, None)));
+    assert!(changed(&Change::Retry, Failed, ATTEMPTS_MAX).is_err());
+}
+
+#[tokio::test]
+async fn a_wish_for_a_running_job_is_noted_and_seen_to() {
+    let (_folder, store) = store().await;
+    let id = store.submit(&of("P-1"), at(0)).await.expect("put in");
+    store.begin_job(id, at(1)).await.expect("begun");
+    let job = store
+        .change_job(id, &Change::Cancel, at(2))
+        .await
+        .expect("noted");
+    assert_eq!(
+        (job.state, job.wanted),
+        (JobState::Running, Some(Wanted::Cancel))
+    );
+    store
+        .end_job(id, &end(JobState::Cancelled), at(3))
+        .await
+        .expect("ended");
+    let job = store.job(id).await.expect("there");
+    assert_eq!((job.wanted, job.ended), (None, Some(at(3))));
+    store
+        .begin_job(id, at(4))
+        .await
+        .expect_err("it is cancelled");
+    let job = store
+        .change_job(id, &Change::Retry, at(5))
+        .await
+        .expect("again");
+    assert_eq!((job.state, job.ended), (JobState::Waiting, None));
+    assert_eq!(store.begin_job(id, at(6)).await.expect("begun").attempt, 2);
+}
+
+#[tokio::test]
+async fn a_repeating_job_leaves_its_successor() {
+    let (_folder, store) = store().await;
+    let new = NewJob {
+        stays: true,
+        repeat: Some(Repeat {
+            every: "1 h".to_owned(),
+            until: None,
+            count: None,
+        }),
+        ..of("P-1")
+    };
+    let id = store.submit(&new, at(0)).await.expect("put in");
+    let done = JobEnd {
+        again: Some(at(3600)),
+        ..end(JobState::Done)
+    };
+    let next = store.end_job(id, &done, at(10)).await.expect("ended");
+    let next = store.job(next.expect("a successor")).await.expect("there");
+    assert_eq!((next.follows, next.number), (Some(id), 2));
+    assert_eq!(
+        (next.not_before, next.state),
+        (Some(at(3600)), JobState::Waiting)
+    );
+    assert_eq!(
+        (next.items, next.repeat, next.stays),
+        (new.items, new.repeat, true)
+    );
+}
+
+#[tokio::test]
+async fn a_prompt_holds_its_job_and_is_answered_once() {
+    let (_folder, store) = store().await;
+    let id = store.submit(&of("P-1"), at(0)).await.expect("put in");
+    let job = store.begin_job(id, at(1)).await.expect("begun");
+    let prompt = store
+        .ask(&job, "close it", at(2), at(100))
+        .await
+        .expect("asked");
+    let held = store.job(id).await.expect("there");
+    assert_eq!(
+        (held.state, held.reason.as_deref()),
+        (JobState::Held, Some("close it"))
+    );
+    let open = store.open_prompts(Some("bay")).await.expect("open");
+    assert_eq!(
+        open.iter().map(|open| open.id).collect::<Vec<_>>(),
+        [prompt]
+    );
+    assert!(
+        store
+            .open_prompts(Some("other"))
+            .await
+            .expect("open")
+            .is_empty()
+    );
+    let answered = store
+        .answer(prompt, Answer::Done, Some("Ada"), at(3))
+        .await
+        .expect("answered");
+    assert_eq!(
+        (answered.answer, answered.who.as_deref()),
+        (Some(Answer::Done), Some("Ada"))
+    );
+    store
+        .answer(prompt, Answer::Stop, None, at(4))
+        .await
+        .expect_err("once");
+    assert_eq!(store.job(id).await.expect("there").state, JobState::Running);
+    let kinds: Vec<_> = store
+        .events_after(None, 0, 100)
+        .await
+        .expect("events")
+        .into_iter()
+        .map(|event| event.kind)
+        .collect();
+    assert_eq!(kinds, ["job", "job", "prompt", "answer"]);
+}
+
+#[tokio::test]
+async fn a_queue_is_paused_and_goes_on() {
+    let (_folder, store) = store().await;
+    store
+        .pause_queue("bay", "lunch", at(0))
+        .await
+        .expect("paused");
+    let pause = store
+        .queue_pause("bay")
+        .await
+        .expect("read")
+        .expect("paused");
+    assert_eq!((pause.reason.as_str(), pause.since), ("lunch", at(0)));
+    assert_eq!(store.queue_pause("other").await.expect("read"), None);
+    store.continue_queue("bay", at(1)).await.expect("goes on");
+    assert_eq!(store.queue_pause("bay").await.expect("read"), None);
+    assert_eq!(store.newest_event().await.expect("events"), 2);
+}
+
+#[tokio::test]
+async fn events_are_replayed_from_any_number_and_never_numbered_again() {
+    let (_folder, store) = store().await;
+    let event = |station: &str, minute: i64| NewEvent {
+        at: at(60 * minute),
+        station: station.to_owned(),
+        job: None,
+        run: None,
+        kind: "reading".to_owned(),
+        body: json!({ "minute": minute }),
+    };
+    let many: Vec<_> = (1..=6)
+        .map(|n| event(if n % 2 == 0 { "a" } else { "b" }, n))
+        .collect();
+    assert_eq!(store.append_events(&many).await.expect("kept"), 6);
+    let after = store.events_after(Some("a"), 2, 10).await.expect("read");
+    assert_eq!(
+        after.iter().map(|event| event.id).collect::<Vec<_>>(),
+        [4, 6]
+    );
+    assert_eq!(after[0].body["minute"], 4);
+    assert_eq!(store.events_after(None, 0, 2).await.expect("read").len(), 2);
+    assert_eq!(
+        store
+            .prune_events(at(1_000_000), 100)
+            .await
+            .expect("pruned"),
+        6
+    );
+    assert_eq!(store.newest_event().await.expect("read"), 6);
+    assert_eq!(
+        store.append_events(&[event("a", 9)]).await.expect("kept"),
+        7
+    );
+}
+
+#[tokio::test]
+async fn old_events_go_but_never_those_of_an_open_job() {
+    let (_folder, store) = store().await;
+    let open = store.submit(&of("P-1"), at(0)).await.expect("put in");
+    let over = store.submit(&of("P-2"), at(1)).await.expect("put in");
+    store
+        .end_job(over, &end(JobState::Done), at(2))
+        .await
+        .expect("ended");
+    assert_eq!(store.prune_events(at(1000), 100).await.expect("pruned"), 2);
+    let left = store.events_after(None, 0, 10).await.expect("read");
+    assert_eq!(
+        left.iter().map(|event| event.job).collect::<Vec<_>>(),
+        [Some(open)]
+    );
+    for second in 3..8 {
+        store
+            .pause_queue("bay", "x", at(second))
+            .await
+            .expect("paused");
+    }
+    // Of six the newest two may stay, and that of the open job.
+    assert_eq!(store.prune_events(at(0), 2).await.expect("pruned"), 3);
+    assert_eq!(
+        store.events_after(None, 0, 10).await.expect("read").len(),
+        3
+    );
+}
+
+#[tokio::test]
+async fn a_run_is_found_by_its_job_as_soon_as_it_is_begun() {
+    let (_folder, store) = store().await;
+    let id = store.submit(&of("P-1"), at(0)).await.expect("put in");
+    let sha = store
+        .put_snapshot(SnapshotKind::Plan, "p", "text")
+        .await
+        .expect("kept");
+    let new = crate::store::NewRun {
+        kind: RunKind::Reference,
+        item: None,
+        model: None,
+        lot: None,
+        plan_sha: sha.clone(),
+        station_sha: sha,
+        driver_shas: vec![],
+        reference_run: None,
+        signature: "s".to_owned(),
+        operator: None,
+        started: at(1),
+        note: None,
+        program_version: "0".to_owned(),
+    };
+    let run = store.begin_run_of(Some(id), &new).await.expect("begun");
+    assert_eq!(store.job(id).await.expect("there").runs, [run]);
+    let RunRecord { state, .. } = store.run(run).await.expect("there");
+    assert_eq!(state, crate::store::RunState::Running);
+}

@@ -1,0 +1,196 @@
+//! The watch over an emission: what becomes of an output whose measuring hangs, blocks or vanishes.
+
+use std::path::Path;
+use std::time::Duration;
+
+use muffle::config::{Drivers, Station as StationFile};
+use muffle::instrument::ReceiverSettings;
+use muffle::quantity::{Frequency, Level, Ratio};
+use muffle::sim::control::Client;
+use muffle::sim::{Bench, BenchOptions, start};
+use muffle::station::{EmissionRequest, Opening, Station, StationError};
+use muffle::store::Store;
+use serde_json::{Value, json};
+use tokio_util::sync::CancellationToken;
+
+/// The longest without a sign of life.
+const BEAT_MAX: &str = "300 ms";
+/// The longest that anything here may take.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+struct Site {
+    _bench: Bench,
+    control: Client,
+    station: Station,
+    store: Store,
+    _folder: tempfile::TempDir,
+}
+
+impl Site {
+    async fn open() -> Self {
+        let bench = start(BenchOptions::default()).await.expect("a bench");
+        let addresses = bench.addresses().clone();
+        let text = include_str!("../../config/station.toml")
+            .replace("tcp://192.0.2.10:5025", &addresses.source.tcp)
+            .replace("tcp://192.0.2.11:5025", &addresses.receiver.tcp)
+            .replace("beat_max = \"5 s\"", &format!("beat_max = \"{BEAT_MAX}\""));
+        assert!(
+            text.contains(BEAT_MAX),
+            "the station file says it otherwise"
+        );
+        let config = StationFile::read("station.toml", &text, Drivers::Folder(Path::new(".")))
+            .expect("a station");
+        let folder = tempfile::TempDir::new().expect("a folder");
+        let store = Store::open(&folder.path().join("muffle.db"))
+            .await
+            .expect("a store");
+        let opening = Opening::with_keeper(env!("CARGO_BIN_EXE_muffle"));
+        let station = Station::open(config, &store, &opening).await;
+        Self {
+            control: Client::connect(&addresses.control).await.expect("control"),
+            _bench: bench,
+            station: station.expect("opens"),
+            store,
+            _folder: folder,
+        }
+    }
+
+    async fn ask(&mut self, request: Value) -> Value {
+        self.control.request(&request).await.expect("answered")
+    }
+
+    async fn is_on(&mut self) -> bool {
+        self.ask(json!({ "do": "state" })).await["source"]["on"] == true
+    }
+
+    async fn wait_until(&mut self, on: bool) {
+        let begun = std::time::Instant::now();
+        while self.is_on().await != on {
+            assert!(begun.elapsed() < PATIENCE, "the source stays as it is");
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+    }
+
+    /// Nothing is on, nothing is shown as on, and the log has an end for everything.
+    async fn is_at_rest(&mut self) {
+        assert!(!self.is_on().await);
+        assert_eq!(*self.station.guard().transmitting().borrow(), None);
+        let open = self.store.open_emissions("bay one").await.expect("a log");
+        assert!(open.is_empty(), "{open:?}");
+    }
+}
+
+fn request() -> EmissionRequest {
+    EmissionRequest {
+        run: None,
+        frequency: Frequency::from_hz(100e6),
+        level: Level::from_dbm(-12.5),
+        why: "a test".into(),
+        permission: None,
+    }
+}
+
+fn settings() -> ReceiverSettings {
+    ReceiverSettings {
+        centre: Frequency::from_hz(100e6),
+        span: Frequency::from_hz(20e3),
+        points: 201,
+        resolution_bandwidth: Frequency::from_hz(3e3),
+        video_bandwidth: None,
+        attenuation: Some(Ratio::from_db(10.0)),
+        detector: None,
+        sweeps: 1,
+        preamplifier: None,
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_measuring_that_hangs_is_ended() {
+    let mut site = Site::open().await;
+    let stop = CancellationToken::new();
+    let hung = site
+        .station
+        .guard()
+        .emit(request(), &stop, std::future::pending::<Result<(), _>>());
+    let said = hung.await.expect_err("no sign of life");
+    assert!(matches!(said, StationError::NoBeat { .. }), "{said}");
+    assert!(said.to_string().contains(BEAT_MAX), "{said}");
+    site.is_at_rest().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 3)]
+async fn a_measuring_that_blocks_its_thread_is_ended_meanwhile() {
+    let mut site = Site::open().await;
+    let guard = site.station.guard().clone();
+    let (release, released) = std::sync::mpsc::channel::<()>();
+    let blocked = tokio::spawn(async move {
+        let stop = CancellationToken::new();
+        let measure = async move {
+            released.recv_timeout(PATIENCE).expect("released");
+            Ok(())
+        };
+        guard.emit(request(), &stop, measure).await.map(|_| ())
+    });
+    site.wait_until(true).await;
+    // The thread is still blocked when the output goes off.
+    site.wait_until(false).await;
+    assert!(!blocked.is_finished());
+    release.send(()).expect("still there");
+    let said = blocked
+        .await
+        .expect("no panic")
+        .expect_err("no sign of life");
+    assert!(matches!(said, StationError::NoBeat { .. }), "{said}");
+    site.is_at_rest().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_long_sweep_is_no_hang() {
+    let mut site = Site::open().await;
+    // Several times as long as may pass without a sign of life.
+    site.ask(json!({ "do": "fault", "on": "receiver", "delay_ms": 1000 }))
+        .await;
+    let stop = CancellationToken::new();
+    let station = &site.station;
+    let emitted = station
+        .guard()
+        .emit(request(), &stop, station.hold(settings(), &stop))
+        .await
+        .expect("a reading");
+    site.store.end_emission(&emitted.end).await.expect("closed");
+    site.is_at_rest().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_measuring_that_vanishes_is_cleared_up_after() {
+    let mut site = Site::open().await;
+    let guard = site.station.guard().clone();
+    let lost = tokio::spawn(async move {
+        let stop = CancellationToken::new();
+        let alive = guard.alive(std::future::pending::<Result<(), StationError>>());
+        guard.emit(request(), &stop, alive).await.map(|_| ())
+    });
+    site.wait_until(true).await;
+    lost.abort();
+    site.wait_until(false).await;
+    let begun = std::time::Instant::now();
+    while !site
+        .store
+        .open_emissions("bay one")
+        .await
+        .expect("a log")
+        .is_empty()
+    {
+        assert!(begun.elapsed() < PATIENCE, "the emission stays open");
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    site.is_at_rest().await;
+    // The guard is as good as new.
+    let stop = CancellationToken::new();
+    let again = site
+        .station
+        .guard()
+        .emit(request(), &stop, async { Ok(()) });
+    let end = again.await.expect("an emission").end;
+    site.store.end_emission(&end).await.expect("closed");
+}
