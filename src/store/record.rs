@@ -20,7 +20,7 @@ pub struct UnknownWord(pub(super) String, pub(super) &'static str);
 macro_rules! words {
     ($(#[$doc:meta])* $name:ident, $what:literal { $($(#[$word_doc:meta])* $variant:ident = $word:literal),* $(,)? }) => {
         $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, ToSchema)]
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
         pub enum $name {
             $($(#[$word_doc])* #[serde(rename = $word)] $variant),*
         }
@@ -30,6 +30,16 @@ macro_rules! words {
                 match self { $(Self::$variant => $word),* }
             }
         }
+        // By hand: the derive does not see through a literal that a macro was given.
+        impl utoipa::PartialSchema for $name {
+            fn schema() -> utoipa::openapi::RefOr<utoipa::openapi::schema::Schema> {
+                utoipa::openapi::ObjectBuilder::new()
+                    .schema_type(utoipa::openapi::schema::Type::String)
+                    .enum_values(Some([$($word),*]))
+                    .into()
+            }
+        }
+        impl ToSchema for $name {}
         impl fmt::Display for $name {
             fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
                 f.pad(self.as_str())

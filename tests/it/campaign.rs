@@ -84,6 +84,10 @@ impl Campaign {
             "daemon.toml",
             "[queue]\nretries_max = 9\nretry_wait = \"20 ms\"\npresence = \"1 s\"\n",
         );
+        // Long enough that trouble finds the output on.
+        let text = std::fs::read_to_string(site.bench.path("plan.toml")).expect("a plan");
+        let slower = text.replace("settle = \"1 ms\"", "settle = \"40 ms\"");
+        site.bench.write("plan.toml", &slower);
         Self {
             site,
             daemon: None,
@@ -115,7 +119,7 @@ impl Campaign {
             fresh_reference: true,
             ..self.site.job("A")
         });
-        let moment = random.random_range(0..2_500);
+        let moment = random.random_range(0..1_000);
         self.wait_or_done(job, moment);
         self.make(trouble, &mut random);
         std::thread::sleep(Duration::from_millis(random.random_range(0..400)));

@@ -573,17 +573,22 @@ fn told_to_end_it_ends_in_good_order_from_any_state() {
 }
 
 #[test]
-fn two_daemons_never_work_from_one_store() {
+fn two_daemons_never_own_one_station_nor_work_from_one_store() {
     let site = Site::new(false);
-    let _daemon = site.serve();
-    let mut second = site.spawn("station.toml");
-    let status = second.process.wait().expect("it ends");
-    assert_eq!(status.code(), Some(4));
-    assert!(
-        second.said("a daemon works from it already (process "),
-        "{}",
-        second.log()
-    );
+    let daemon = site.serve();
+    site.wait("the station is open", || daemon.said("the station is open"));
+    let refused = |station: &str, words: &str| {
+        let mut second = site.spawn(station);
+        let status = second.process.wait().expect("it ends");
+        assert_eq!(status.code(), Some(4));
+        assert!(second.said(words), "{}", second.log());
+    };
+    let owner = format!("{STATION} belongs to process {} (", daemon.pid());
+    refused("station.toml", &owner);
+    let other = Bench::start(12);
+    let text = other.station_text.replace("Tarn End", "Skell Moor");
+    site.bench.write("other.toml", &text);
+    refused("other.toml", "a daemon works from it already (process ");
 }
 
 #[test]

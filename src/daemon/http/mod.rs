@@ -11,6 +11,7 @@ mod health;
 mod item;
 mod job;
 mod problem;
+mod reason;
 mod refusal;
 mod run;
 mod serve;
@@ -27,6 +28,7 @@ use axum::{Json, Router, middleware};
 use tokio_util::sync::CancellationToken;
 use utoipa::openapi::OpenApi;
 use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::{PartialSchema, ToSchema};
 use utoipa_axum::router::OpenApiRouter;
 use utoipa_axum::routes;
 
@@ -37,6 +39,7 @@ use crate::store::{PlanText, Store};
 
 pub use feed::{FEED_PAUSE, WATCHERS_MAX};
 pub use problem::{Body, Path, Problem, Query};
+pub(in crate::daemon) use reason::explained;
 pub(in crate::daemon) use run::{Which as RunsWanted, document};
 pub use serve::{CONNECTIONS_MAX, HEADER_BYTES_MAX, HEADER_TIME_MAX, TlsError, serve, tls};
 pub(in crate::daemon) use trace::{PointTrace, Which as PointWanted, traces_of};
@@ -121,6 +124,9 @@ fn api() -> OpenApiRouter<Site> {
     let mut components = utoipa::openapi::Components::new();
     let bearer = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).build();
     components.add_security_scheme("token", SecurityScheme::Http(bearer));
+    // The refusals name it, and are not looked into.
+    let problem = Problem::name().into_owned();
+    components.schemas.insert(problem, Problem::schema());
     document.components = Some(components);
     OpenApiRouter::with_openapi(document)
         .routes(routes!(station::list))
@@ -139,6 +145,10 @@ fn api() -> OpenApiRouter<Site> {
         .routes(routes!(run::get))
         .routes(routes!(run::points_csv))
         .routes(routes!(run::chart))
+        .routes(routes!(reason::explain))
+        .routes(routes!(reason::picture))
+        .routes(routes!(reason::behind))
+        .routes(routes!(reason::layers))
         .routes(routes!(trace::list))
         .routes(routes!(trace::csv))
         .routes(routes!(item::list))

@@ -13,9 +13,11 @@ pub(super) async fn page(
 ) -> Result<Markup, Fault> {
     let wanted = read(&given)?;
     let page = wanted.page(&site).await?;
+    let stations = site.engine.stations();
     let body = html! {
-        (navigation("/history", &site.engine.stations()))
-        main {
+        (navigation("/history", &stations))
+        main #main {
+            p #said role="status" {}
             h1 { "History" }
             (filter(&wanted))
             div.scroll {
@@ -43,7 +45,7 @@ pub(super) async fn page(
             }
         }
     };
-    Ok(layout("History", None, &body))
+    Ok(layout("History", &stations, &body))
 }
 
 /// A form sends every field, also those that were left empty.

@@ -35,8 +35,6 @@ pub(super) async fn page(
 ) -> Result<Markup, Fault> {
     site.engine.status(&station)?;
     let body = html! {
-        a.skip href="#main" { "To the measuring" }
-        (band(&station))
         (navigation(&station_path(&station), &site.engine.stations()))
         main #main {
             h1.visually-hidden { (station) }
@@ -71,40 +69,7 @@ pub(super) async fn page(
             }
         }
     };
-    Ok(layout(&station, Some(&station), &body))
-}
-
-/// The output's state by words, shape and colour, and the stop button.
-fn band(station: &str) -> Markup {
-    html! {
-        header #band .band data-state="unknown" {
-            svg.sign viewBox="0 0 48 48" aria-hidden="true" {
-                g data-for="on" {
-                    path.full d="M24 18 36 44H12Z" {}
-                    path d="M15 17a10 10 0 0 1 18 0M8 13a18 18 0 0 1 32 0" {}
-                }
-                g data-for="armed" {
-                    path d="M24 18 36 44H12Z" {}
-                    path stroke-dasharray="5 4" d="M15 17a10 10 0 0 1 18 0M8 13a18 18 0 0 1 32 0" {}
-                }
-                g data-for="off" { circle cx="24" cy="24" r="17" {} }
-                g data-for="unknown" {
-                    circle cx="24" cy="24" r="20" stroke-dasharray="6 5" {}
-                    path d="M17 19a7 7 0 1 1 10 6.5c-2 1-3 2-3 4.5" {}
-                    circle.full cx="24" cy="35.5" r="2.4" {}
-                }
-            }
-            div.said {
-                p #state .state { "State unknown" }
-                p #what .what { "Waiting for word from " (station) "." }
-            }
-            button #stop .stop type="button" aria-keyshortcuts="Escape" {
-                svg width="18" height="18" viewBox="0 0 18 18" aria-hidden="true" { path.full d="M1 1H17V17H1Z" {} }
-                span { "Stop " kbd { "Esc" } }
-            }
-            p #announce .visually-hidden role="status" aria-live="assertive" {}
-        }
-    }
+    Ok(layout(&station, std::slice::from_ref(&station), &body))
 }
 
 fn prompt() -> Markup {

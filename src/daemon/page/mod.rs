@@ -55,17 +55,20 @@ impl IntoResponse for Fault {
 /// A problem as a page.
 pub(super) fn problem(problem: &Problem) -> Response {
     let body = html! {
-        main {
+        main #main {
             h1 { (problem.title) }
             p.quiet { (problem.detail) }
             p { a href="/" { "To the bench" } }
         }
     };
-    (problem.status(), layout(&problem.title, None, &body)).into_response()
+    (problem.status(), layout(&problem.title, &[], &body)).into_response()
 }
 
 /// What stands around every page.
-fn layout(title: &str, station: Option<&str>, body: &Markup) -> Markup {
+///
+/// The band is about `stations`; a page without any has none.
+fn layout(title: &str, stations: &[String], body: &Markup) -> Markup {
+    let listed = serde_json::Value::from(stations.to_vec()).to_string();
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -78,7 +81,49 @@ fn layout(title: &str, station: Option<&str>, body: &Markup) -> Markup {
                 link rel="stylesheet" href=(asset::path("page.css"));
                 script type="module" src=(asset::path("page.js")) {}
             }
-            body data-station=[station] { (body) }
+            body data-stations=(listed) {
+                a.skip href="#main" { "Past the navigation" }
+                @if !stations.is_empty() { (band(stations)) }
+                (body)
+            }
+        }
+    }
+}
+
+/// The output's state by words, shape and colour, and the button that stops it.
+fn band(stations: &[String]) -> Markup {
+    let stop = if stations.len() > 1 {
+        "Stop all "
+    } else {
+        "Stop "
+    };
+    html! {
+        header #band .band data-state="unknown" {
+            svg.sign viewBox="0 0 48 48" aria-hidden="true" {
+                g data-for="on" {
+                    path.full d="M24 18 36 44H12Z" {}
+                    path d="M15 17a10 10 0 0 1 18 0M8 13a18 18 0 0 1 32 0" {}
+                }
+                g data-for="armed" {
+                    path d="M24 18 36 44H12Z" {}
+                    path stroke-dasharray="5 4" d="M15 17a10 10 0 0 1 18 0M8 13a18 18 0 0 1 32 0" {}
+                }
+                g data-for="off" { circle cx="24" cy="24" r="17" {} }
+                g data-for="unknown" {
+                    circle cx="24" cy="24" r="20" stroke-dasharray="6 5" {}
+                    path d="M17 19a7 7 0 1 1 10 6.5c-2 1-3 2-3 4.5" {}
+                    circle.full cx="24" cy="35.5" r="2.4" {}
+                }
+            }
+            div.said {
+                p #state .state { "State unknown" }
+                p #what .what { "Waiting for word from " (stations.join(", ")) "." }
+            }
+            button #stop .stop type="button" aria-keyshortcuts="Escape" {
+                svg width="18" height="18" viewBox="0 0 18 18" aria-hidden="true" { path.full d="M1 1H17V17H1Z" {} }
+                span { (stop) kbd { "Esc" } }
+            }
+            p #announce .visually-hidden role="status" aria-live="assertive" {}
         }
     }
 }
@@ -145,7 +190,7 @@ fn time(at: jiff::Timestamp) -> Markup {
 
 async fn login(State(site): State<Site>) -> Markup {
     let body = html! {
-        main.login {
+        main #main .login {
             h1 { "muffle" }
             @if site.access.needs_token() {
                 p { "This bench is reached from elsewhere, so it needs a token. "
@@ -164,7 +209,7 @@ async fn login(State(site): State<Site>) -> Markup {
             }
         }
     };
-    layout("Log in", None, &body)
+    layout("Log in", &[], &body)
 }
 
 #[cfg(test)]

@@ -13,14 +13,18 @@ const SCAN_GAP_MS = 50;
 const SCAN_LENGTH_MIN = 3;
 
 const $ = (id) => document.getElementById(id);
-const station = document.body.dataset.station;
+// One on a station's own page, all of them elsewhere: the band and its button are about these.
+const stations = JSON.parse(document.body.dataset.stations ?? "[]");
+const station = stations[0];
 const api = (path) => `/api/v1${path}`;
-const here = (path) => api(`/stations/${encodeURIComponent(station)}${path}`);
+const at = (name, path) => api(`/stations/${encodeURIComponent(name)}${path}`);
+const here = (path) => at(station, path);
 
+const states = new Map();
+const onAt = new Map();
 let status = null;
 let heard = "";
-let heardAt = 0;
-let onAt = 0;
+let heardAt = -Infinity;
 let job = null;
 
 function say(text, bad = false) {
@@ -48,17 +52,22 @@ async function send(path, body, method = "POST") {
 
 async function stop() {
   $("stop").setAttribute("aria-busy", "true");
-  if (await send(here("/stop"), {})) say("Stopped. The output is off.");
+  const stopped = await Promise.all(stations.map((name) => send(at(name, "/stop"), {})));
+  if (stopped.every(Boolean)) say("Stopped. The output is off.");
   $("stop").removeAttribute("aria-busy");
 }
 
 // The band.
 
-function bandState(now) {
-  if (!status || now - heardAt > LOST_MS) return "unknown";
-  if (status.transmitting) return "on";
-  if (status.doing !== "measuring") return "off";
-  return now - onAt < HOLD_MS ? "on" : "armed";
+// From what is best to know to what is worst; of several stations the worst counts.
+const ORDER = ["off", "armed", "on", "unknown"];
+
+function stateOf(name, now) {
+  const state = states.get(name);
+  if (!state || now - heardAt > LOST_MS) return "unknown";
+  if (state.transmitting) return "on";
+  if (state.doing !== "measuring") return "off";
+  return now - (onAt.get(name) ?? -Infinity) < HOLD_MS ? "on" : "armed";
 }
 
 function hertz(value) {
@@ -70,13 +79,17 @@ let sent = "";
 
 function showBand() {
   const now = performance.now();
-  if (status?.transmitting) {
-    onAt = now;
-    const { frequency_hz, level_dbm, radiated_dbm } = status.transmitting;
+  for (const name of stations) {
+    const sending = states.get(name)?.transmitting;
+    if (!sending) continue;
+    onAt.set(name, now);
+    const { frequency_hz, level_dbm, radiated_dbm } = sending;
     sent = `${hertz(frequency_hz)} at ${level_dbm.toFixed(1)} dBm`;
     if (radiated_dbm !== null && radiated_dbm !== undefined) sent += `, ${radiated_dbm.toFixed(1)} dBm into the antenna`;
+    if (stations.length > 1) sent = `${name}: ${sent}`;
   }
-  const state = bandState(now);
+  const order = stations.map((name) => ORDER.indexOf(stateOf(name, now)));
+  const state = ORDER[Math.max(...order)];
   const words = {
     on: ["Transmitting", sent],
     armed: ["About to transmit", "The output is off for a moment. Stand clear."],
@@ -98,7 +111,6 @@ const minutes = (seconds) =>
   seconds < 90 ? `about ${Math.max(1, Math.round(seconds))} s left` : `about ${Math.round(seconds / 60)} min left`;
 
 function show() {
-  showBand();
   $("words").textContent = status.words;
   const { done, total, left_s } = status.progress;
   $("progress").hidden = total === 0 || !status.job;
@@ -107,7 +119,7 @@ function show() {
   $("done").textContent = `${done} of ${total} readings` + (left_s == null ? "" : `, ${minutes(left_s)}`);
   showPrompt(status.prompt);
   $("paused").hidden = !status.paused;
-  $("why").textContent = status.paused ? `The queue is paused: ${status.paused.reason}.` : "";
+  $("why").textContent = status.paused ? `The queue is paused: ${status.paused.reason}. What was being measured is set aside there.` : "";
   $("source").textContent = status.health.source ?? "missing";
   $("receiver").textContent = status.health.receiver ?? "missing";
   $("missing").hidden = !status.health.missing;
@@ -133,7 +145,8 @@ async function answer(said) {
   const id = $("prompt").dataset.prompt;
   if (!id) return;
   $("done-button").disabled = true;
-  if (!(await send(here(`/prompts/${id}`), { answer: said }))) $("done-button").disabled = false;
+  if (await send(here(`/prompts/${id}`), { answer: said })) say("");
+  else $("done-button").disabled = false;
 }
 
 // Parts that are fetched ready made, each no more often than its pause, and put in place only if new.
@@ -178,11 +191,6 @@ let scanned = "";
 let lastKeyAt = 0;
 
 function keyed(event) {
-  if (event.key === "Escape") {
-    event.preventDefault();
-    stop();
-    return;
-  }
   if (event.ctrlKey || event.altKey || event.metaKey) return;
   const typing = event.target instanceof HTMLInputElement && event.target !== $("serial");
   if (typing || event.target instanceof HTMLSelectElement) return;
@@ -288,7 +296,34 @@ function pressed(event) {
   if (button) send(api(`/jobs/${button.dataset.job}/change`), { do: button.dataset.change });
 }
 
-function live() {
+// The band, on every page that has one; answers with the stream it listens to.
+function band() {
+  const only = stations.length === 1 ? `?station=${encodeURIComponent(station)}` : "";
+  const source = new EventSource(api(`/events/stream${only}`));
+  source.addEventListener("message", () => {
+    heardAt = performance.now();
+  });
+  source.addEventListener("status", (event) => {
+    heardAt = performance.now();
+    const state = JSON.parse(event.data);
+    states.set(state.station, state);
+    showBand();
+  });
+  setInterval(showBand, 250);
+  $("stop").addEventListener("click", stop);
+  document.addEventListener(
+    "keydown",
+    (event) => {
+      if (event.key !== "Escape") return;
+      event.preventDefault();
+      stop();
+    },
+    true,
+  );
+  return source;
+}
+
+function live(source) {
   const parts = {
     trace: part("trace", TRACE_MS),
     chart: part("chart", CHART_MS),
@@ -296,9 +331,7 @@ function live() {
     results: part("results", CHART_MS),
   };
   const all = () => Object.values(parts).forEach((refresh) => refresh());
-  const source = new EventSource(api(`/events/stream?station=${encodeURIComponent(station)}`));
   source.addEventListener("status", (event) => {
-    heardAt = performance.now();
     if (event.data !== heard) parts.trace();
     heard = event.data;
     status = JSON.parse(event.data);
@@ -309,7 +342,6 @@ function live() {
     }
   });
   source.addEventListener("message", (event) => {
-    heardAt = performance.now();
     const { kind } = JSON.parse(event.data);
     parts.chart();
     if (kind !== "reading") {
@@ -318,9 +350,7 @@ function live() {
     }
   });
   source.addEventListener("open", all);
-  setInterval(showBand, 250);
   document.addEventListener("keydown", keyed, true);
-  $("stop").addEventListener("click", stop);
   $("done-button").addEventListener("click", () => answer("done"));
   $("continue").addEventListener("click", () => send(here("/continue"), {}));
   $("measure").addEventListener("submit", submit);
@@ -339,5 +369,6 @@ function login() {
   });
 }
 
-if ($("band")) live();
+const stream = $("band") ? band() : null;
+if ($("words")) live(stream);
 if ($("login")) login();

@@ -5,7 +5,9 @@ use maud::{Markup, PreEscaped, html};
 
 use super::trace::TracePicture;
 use super::{Fault, encoded, layout, navigation, verdict_mark};
-use crate::daemon::http::{Path, PointTrace, PointWanted, Query, Site, document, traces_of};
+use crate::daemon::http::{
+    Path, PointTrace, PointWanted, Query, Site, document, explained, traces_of,
+};
 use crate::quantity::Frequency;
 use crate::report::{PointDocument, RunDocument, one_decimal};
 use crate::store::{ReadingKind, RunKind};
@@ -16,12 +18,22 @@ pub(super) async fn page(
     Path(run): Path<String>,
 ) -> Result<Markup, Fault> {
     let run = document(&site, &run).await?;
+    // Where theory has nothing to say, the page says nothing.
+    let said = match run.kind {
+        RunKind::Item => explained(&site, &run.run).await.ok().map(|(_, said)| said),
+        RunKind::Reference => None,
+    };
     let title = run.item.as_deref().unwrap_or("Reference").to_owned();
+    // The mark says the first word of it.
+    let sentence = run.sentence();
+    let reason = sentence.split_once(": ").map_or("", |(_, reason)| reason);
+    let stations = site.engine.stations();
     let body = html! {
-        (navigation("", &site.engine.stations()))
-        main {
+        (navigation("", &stations))
+        main #main {
+            p #said role="status" {}
             h1 { (title) }
-            p { (verdict_mark(run.verdict, &run.state)) " " (run.sentence()) }
+            p.verdict { (verdict_mark(run.verdict, &run.state)) (reason) }
             (facts(&run))
             @if run.kind == RunKind::Item {
                 div.picture.chart { (PreEscaped(run.chart().svg())) }
@@ -32,9 +44,18 @@ pub(super) async fn page(
             }
             h2 { "Points" }
             (points(&run))
+            @if let Some(said) = &said {
+                h2 { "What the curve is consistent with" }
+                p { (said.sentence) }
+                p.quiet { "Theory beside the measurement, not instead of it. " (said.basis.validity) "." }
+                p.after {
+                    a.button href={ "/api/v1/runs/" (run.run) "/reasons.svg" } { "The fit as a picture" }
+                    a.button href={ "/api/v1/runs/" (run.run) "/reasons" } { "Reasons as JSON" }
+                }
+            }
         }
     };
-    Ok(layout(&title, None, &body))
+    Ok(layout(&title, &stations, &body))
 }
 
 fn facts(run: &RunDocument) -> Markup {
@@ -130,9 +151,11 @@ pub(super) async fn point(
     });
     let at = Frequency::from_hz(point.frequency_hz).to_string();
     let title = format!("{} at {at}", run.item.as_deref().unwrap_or("Reference"));
+    let stations = site.engine.stations();
     let body = html! {
-        (navigation("", &site.engine.stations()))
-        main {
+        (navigation("", &stations))
+        main #main {
+            p #said role="status" {}
             h1 { (title) }
             p { (point.face) ", " (point.polarisation) ", repeat " (point.repeat) }
             @if let Some(stated) = stated {
@@ -150,7 +173,7 @@ pub(super) async fn point(
             div.traces { @for trace in &traces { (figure(trace, &traces)) } }
         }
     };
-    Ok(layout(&title, None, &body))
+    Ok(layout(&title, &stations, &body))
 }
 
 /// A trace with the floor read before it.

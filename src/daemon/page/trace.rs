@@ -8,8 +8,8 @@ use maud::{Markup, html};
 use crate::quantity::Frequency;
 use crate::report::one_decimal;
 
-const WIDTH: f64 = 760.0;
-const HEIGHT: f64 = 250.0;
+const WIDTH: f64 = 560.0;
+const HEIGHT: f64 = 220.0;
 const LEFT: f64 = 52.0;
 const RIGHT: f64 = WIDTH - 12.0;
 const TOP: f64 = 14.0;

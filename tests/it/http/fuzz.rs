@@ -26,22 +26,42 @@ async fn a_fuzzer_finds_no_fault_of_ours() {
     let daemon = Daemon::over(&station, &store, Access::without_rates, &["100 MHz"]).await;
     let address = daemon.listen().await;
     let document = format!("http://{address}/api/v1/openapi.json");
-    let folder = bench.folder.path().to_owned();
-    let ended = tokio::task::spawn_blocking(move || {
-        Command::new(program)
-            .current_dir(folder)
-            .args(["run", &document, "--checks", CHECKS, "--seed", &seed])
-            .args([
-                "--max-examples",
-                &examples,
-                "--request-timeout",
-                "20",
-                "--no-color",
-            ])
-            // A stream has no end to wait for.
-            .args(["--exclude-path", "/api/v1/events/stream"])
-            .status()
-    });
-    let status = ended.await.expect("ended").expect("schemathesis");
-    assert!(status.success(), "{status}");
+    // By itself it would hardly ever name anything that is there.
+    let known = format!(
+        "[parameters]\n\"path.station\" = \"simulated bench at Tarn End\"\n\"path.run\" = {}\n\"path.serial\" = \"F-1\"\n",
+        bench.latest()["run"]
+    );
+    bench.write("known.toml", &known);
+    bench.write("nothing.toml", "");
+    for config in ["nothing.toml", "known.toml"] {
+        let (program, document) = (program.clone(), document.clone());
+        let (seed, examples) = (seed.clone(), examples.clone());
+        let folder = bench.folder.path().to_owned();
+        let ended = tokio::task::spawn_blocking(move || {
+            Command::new(program)
+                .current_dir(folder)
+                .args([
+                    "--config-file",
+                    config,
+                    "run",
+                    &document,
+                    "--checks",
+                    CHECKS,
+                    "--seed",
+                    &seed,
+                ])
+                .args([
+                    "--max-examples",
+                    &examples,
+                    "--request-timeout",
+                    "20",
+                    "--no-color",
+                ])
+                // A stream has no end to wait for.
+                .args(["--exclude-path", "/api/v1/events/stream"])
+                .status()
+        });
+        let status = ended.await.expect("ended").expect("schemathesis");
+        assert!(status.success(), "{config}: {status}");
+    }
 }
