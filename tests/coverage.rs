@@ -89,7 +89,7 @@ struct ControlPort(Mutex<Client>);
 
 #[async_trait]
 impl Hands for ControlPort {
-    async fn place(&self, placement: &Placement) -> bool {
+    async fn place(&self, placement: &Placement, _recorder: bool) -> bool {
         let mut request = json!({ "do": "place", "item": placement.item,
                                   "polarisation": placement.polarisation });
         if placement.item.is_some() {

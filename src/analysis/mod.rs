@@ -33,6 +33,7 @@ pub mod lot;
 pub mod noise;
 pub mod point;
 pub mod rice;
+pub mod schedule;
 pub mod shield;
 pub mod tolerance;
 pub mod trace;

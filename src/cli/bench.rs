@@ -88,9 +88,9 @@ async fn look_ahead(args: ForecastArgs) -> Result<u8, CliError> {
     let plan = Plan::load(&args.plan)?;
     let station = config::Station::load(&args.station.station)?;
     plan.check(&station)?;
-    if plan.arrangement == Arrangement::Sealed && args.write.is_some() {
+    if plan.arrangement != Arrangement::Linked && args.write.is_some() {
         return Err(CliError::Input(
-            "--write chooses settings for each frequency by itself; the frequencies of a sealed plan share a closing and its settings"
+            "--write chooses settings for each frequency by itself; the frequencies of a sealed or scheduled plan share a closing"
                 .to_owned(),
         ));
     }

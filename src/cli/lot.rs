@@ -15,7 +15,7 @@ use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
 use crate::analysis::lot::{AttributePlan, OcPoint};
 use crate::analysis::tolerance::Method;
-use crate::config::{self, LotEntry, Plan, load_lot};
+use crate::config::{self, Arrangement, LotEntry, Plan, load_lot};
 use crate::daemon::Presence;
 use crate::evaluate::lot::{LotDocument, attribute_plan, curve, described, judge, known, rule};
 use crate::quantity::{Frequency, Ratio};
@@ -476,6 +476,11 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
     if plan.limit.is_empty() {
         return Err(CliError::Input(
             "the plan has no [limit], and a lot is judged against one".to_owned(),
+        ));
+    }
+    if plan.arrangement == Arrangement::Scheduled {
+        return Err(CliError::Input(
+            "a lot decides by each unit what comes next, and `arrangement = \"scheduled\"` gives its results only when a recording is merged; use another arrangement, or measure the units with `muffle measure --item SERIAL --lot NAME`".to_owned(),
         ));
     }
     let store = Store::open(&args.store.store).await?;

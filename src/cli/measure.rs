@@ -13,8 +13,9 @@ use super::follow;
 use super::lot::{Scan, Way};
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
-use crate::config::{self, ItemEntry, Plan, load_items};
+use crate::config::{self, Arrangement, ItemEntry, Plan, load_items};
 use crate::daemon::Presence;
+use crate::evaluate;
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
@@ -60,6 +61,10 @@ pub(super) struct MeasureArgs {
     /// Measure a new reference even if there is one that is still good.
     #[arg(long, conflicts_with = "resume")]
     fresh_reference: bool,
+    /// With `arrangement = "scheduled"`: the recorder's file, as it can be read here. It is waited for after
+    /// everything was sent, and merged; without it, merge it yourself by `muffle record merge`.
+    #[arg(long, value_name = "FILE")]
+    recording: Option<PathBuf>,
     /// Who measures.
     #[arg(long, env = "MUFFLE_OPERATOR")]
     operator: Option<String>,
@@ -93,6 +98,20 @@ pub(super) enum Task {
     Work(Work),
     /// Units of a lot, as their serials are scanned.
     Lot(Box<Scan>),
+}
+
+impl Task {
+    /// How the receiver listens, which says what is to be opened.
+    async fn arrangement(&self, store: &Store) -> Result<Arrangement, CliError> {
+        Ok(match self {
+            Self::Work(Work::Items { plan, .. }) => plan.arrangement,
+            Self::Lot(scan) => scan.plan.arrangement,
+            Self::Work(Work::Rest(run)) => {
+                let (plan, _) = evaluate::kept(store, &store.run(*run).await?).await?;
+                plan.arrangement
+            }
+        })
+    }
 }
 
 impl Work {
@@ -146,13 +165,21 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
             return Err(error);
         }
     };
+    super::record::merge_sent(&store, &runs, args.recording.as_deref()).await?;
     let documents = documents(&store, &runs).await?;
     if let (Some(path), Some(kind)) = (&args.picture, picture) {
         write_file(path, &draw(&documents, kind)?)?;
     }
     show(&documents, args.json)?;
     store.close().await;
-    Ok(verdict_code(worst(&documents)))
+    match documents
+        .iter()
+        .all(|d| d.state == RunState::Complete.as_str())
+    {
+        true => Ok(verdict_code(worst(&documents))),
+        // Sent, but not merged yet: nothing is known of it.
+        false => Ok(verdict_code(Some(Verdict::Undecided))),
+    }
 }
 
 fn open_events(path: &Path) -> Result<File, CliError> {
@@ -268,8 +295,15 @@ pub(super) async fn conduct(
     log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
+    let scheduled = task.arrangement(store).await? == Arrangement::Scheduled;
+    let open = async {
+        match scheduled {
+            true => Station::open_source(station, store, opening).await,
+            false => Station::open(station, store, opening).await,
+        }
+    };
     let opened = tokio::select! {
-        opened = Station::open(station, store, opening) => opened?,
+        opened = open => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
     };
     let station = Arc::new(opened);

@@ -18,6 +18,7 @@ mod lot;
 mod measure;
 mod queue;
 mod recompute;
+mod record;
 mod report;
 mod serve;
 mod shield;
@@ -60,6 +61,8 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Measure items against a plan, or go on with a run that was stopped.
     Measure(measure::MeasureArgs),
+    /// Follow a schedule beside a receiver in a closed item, write one, or merge what was recorded.
+    Record(record::RecordArgs),
     /// Work through the queue of one or more stations, with nobody there.
     Serve(serve::ServeArgs),
     /// List the queue, put something in, change it, answer a prompt.
@@ -215,7 +218,9 @@ impl From<ProcedureError> for CliError {
             ProcedureError::Config(error) => error.into(),
             ProcedureError::Store(error) => error.into(),
             ProcedureError::Evaluate(error) => error.into(),
-            ProcedureError::NotResumable { .. } => Self::Input(error.to_string()),
+            ProcedureError::NotResumable { .. }
+            | ProcedureError::Schedule { .. }
+            | ProcedureError::Merge { .. } => Self::Input(error.to_string()),
             ProcedureError::Station {
                 cause: StationError::Log(error),
                 ..
@@ -260,6 +265,7 @@ impl Cli {
 pub async fn run(cli: Cli) -> ExitCode {
     let done = match cli.command {
         Command::Measure(args) => measure::run(args).await,
+        Command::Record(args) => record::run(args).await,
         Command::Serve(args) => serve::run(args).await,
         Command::Queue(args) => queue::run(args).await,
         Command::Bench(args) => bench::run(args).await,

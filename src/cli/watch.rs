@@ -8,10 +8,10 @@ use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 
 use super::table::shown;
-use crate::procedure::{Event, Hands, request};
+use crate::procedure::{Event, Hands, request, transmits};
 use crate::quantity::Frequency;
 use crate::report::PointDocument;
-use crate::station::{Placement, State};
+use crate::station::Placement;
 use crate::store::{ReadingKind, ResultRecord, RunId};
 
 /// Shows events on standard error: a bar with the time left on a terminal, lines otherwise.
@@ -106,6 +106,29 @@ impl Watch {
             )),
             Event::Closing { place, lasts } => {
                 self.line(&format!("{}: about {lasts}", shown(place)));
+            }
+            Event::Pass {
+                place,
+                frequencies,
+                lasts,
+                schedule,
+            } => {
+                self.line(&format!(
+                    "{}: {frequencies} frequencies, about {lasts} by schedule {}…",
+                    shown(place),
+                    schedule.get(..12).unwrap_or(schedule)
+                ));
+                self.bar.reset();
+                self.bar.set_length(*frequencies as u64);
+            }
+            Event::Emitted { frequency_hz } => {
+                self.bar.inc(1);
+                let at = Frequency::from_hz(*frequency_hz);
+                self.bar.set_message(format!("{}, {at}, sent", self.said));
+            }
+            Event::Sent { run, item } => {
+                let what = item.as_deref().map_or("reference".to_owned(), shown);
+                self.line(&format!("{what}: sent; run {run} waits for its recording"));
             }
             Event::Placing { placement } => {
                 self.bar
@@ -226,18 +249,16 @@ impl Person {
 
 #[async_trait]
 impl Hands for Person {
-    async fn place(&self, placement: &Placement) -> bool {
-        // While an item of a sealed run is open, nothing is sent.
-        let transmits = placement.item.is_none() || placement.state != State::Open;
+    async fn place(&self, placement: &Placement, recorder: bool) -> bool {
         let request = {
             let mut antennas = self
                 .antennas
                 .lock()
                 .unwrap_or_else(std::sync::PoisonError::into_inner);
-            let request = request(placement, antennas.as_deref());
+            let request = request(placement, antennas.as_deref(), recorder);
             *antennas = Some(placement.polarisation.clone());
             request
         };
-        self.ask(&request, transmits).await
+        self.ask(&request, transmits(placement, recorder)).await
     }
 }

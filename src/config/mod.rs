@@ -33,11 +33,11 @@ pub use items::{ItemEntry, load_items};
 pub use lot::{LotEntry, load_lot};
 pub use plan::{
     Arrangement, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX,
-    Settings, decades,
+    Scheduling, Settings, decades,
 };
 pub use readings::{HandReading, READING_COLUMNS, read_readings};
 pub use station::{
-    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Preamplifier,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Lone, Preamplifier,
     ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
@@ -87,7 +87,7 @@ pub enum ConfigError {
     },
 }
 
-fn read_file(path: &Path) -> Result<String, ConfigError> {
+pub(crate) fn read_file(path: &Path) -> Result<String, ConfigError> {
     std::fs::read_to_string(path).map_err(|cause| ConfigError::Unreadable {
         path: path.to_owned(),
         cause,

@@ -7,7 +7,7 @@ use std::str::FromStr;
 use std::time::Duration;
 
 use super::document::{Document, Section, Value};
-use super::{ConfigError, Detector, Station, Words, read_file};
+use super::{ConfigError, Detector, InstrumentEntry, Lone, Station, Words, read_file};
 use crate::quantity::{Frequency, Level, Ratio, Time};
 
 /// The most frequencies one plan may name.
@@ -18,6 +18,15 @@ pub const SWEEPS_MAX: u32 = 10_000;
 pub const REPEATS_MAX: u32 = 1000;
 /// The most points of one trace.
 pub const POINTS_MAX: u32 = 100_001;
+/// One chip of a marker, unless the plan says otherwise.
+const CHIP: Duration = Duration::from_millis(400);
+/// For closing an item, unless the plan says otherwise.
+const HANDS: Duration = Duration::from_secs(60);
+/// How far two clocks are apart that somebody set by hand (common practice, no source).
+const CLOCK_UNCERTAINTY: Duration = Duration::from_secs(30);
+/// How much two clocks drift against each other: crystals of small computers are within 50 parts in a million
+/// or better (data sheets, from memory).
+const CLOCK_DRIFT: f64 = 100e-6;
 /// The longest word for a face.
 const FACE_CHARACTERS_MAX: usize = 40;
 
@@ -30,6 +39,8 @@ pub struct Plan {
     pub arrangement: Arrangement,
     /// How long one sweep of a sealed receiver takes, where it cannot be asked.
     pub sweep_time: Option<Time>,
+    /// What the timetable of the scheduled arrangement is made by; none in the others.
+    pub scheduling: Option<Scheduling>,
     /// The most closings that a sealed run may take for each face, polarisation and repeat; harmonics that
     /// then collide are flagged. As many as it needs when absent.
     pub closings_max: Option<u32>,
@@ -100,6 +111,24 @@ pub struct Settings {
     pub settle: Time,
 }
 
+/// What the timetable of the scheduled arrangement is made by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Scheduling {
+    /// Frequency of the markers: one of the plan's own, so that whatever holds for those holds for it.
+    pub marker: Frequency,
+    /// How long one chip of a marker lasts.
+    pub chip: Time,
+    /// Between the first marker, sent with the item open, and the first reading, for closing it; zero when the
+    /// markers are to be sent through the closed item.
+    pub hands: Time,
+    /// By how much the clocks of recorder and source may differ.
+    pub clock_uncertainty: Time,
+    /// How much they may drift against each other, as a part.
+    pub clock_drift: f64,
+    /// How long one hold takes at the most, where the rule of thumb is wrong.
+    pub hold_time: Option<Time>,
+}
+
 /// How the receiver listens inside the item.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Arrangement {
@@ -107,6 +136,8 @@ pub enum Arrangement {
     Linked,
     /// It lies in the closed item and is read after it was opened.
     Sealed,
+    /// It lies in the closed item with a small computer that reads it by a timetable.
+    Scheduled,
 }
 
 impl Arrangement {
@@ -115,6 +146,7 @@ impl Arrangement {
         match self {
             Self::Linked => "linked",
             Self::Sealed => "sealed",
+            Self::Scheduled => "scheduled",
         }
     }
 }
@@ -125,7 +157,8 @@ impl FromStr for Arrangement {
         match word {
             "linked" => Ok(Self::Linked),
             "sealed" => Ok(Self::Sealed),
-            other => Err(format!("`{other}` is neither linked nor sealed")),
+            "scheduled" => Ok(Self::Scheduled),
+            other => Err(format!("`{other}` is none of linked, sealed and scheduled")),
         }
     }
 }
@@ -316,7 +349,7 @@ impl Plan {
                     "is for `arrangement = \"sealed\"`; leave it out",
                 );
             }
-            let (closings_max, move_max) = for_one_arrangement(root, sealed);
+            let (closings_max, move_max) = for_one_arrangement(root, arrangement);
             let settings = root.required_section("settings", |section| {
                 let settings = settings(section, None, sealed)?;
                 let bands = bands(section, &settings, sealed)?;
@@ -334,6 +367,13 @@ impl Plan {
                 Time::from_duration(Duration::from_secs(12 * 3600)),
             );
             let bracket = root.or("bracket", false);
+            let schedule = scheduling(root, arrangement, frequencies.as_deref());
+            if bracket == Some(true) && arrangement == Some(Arrangement::Scheduled) {
+                root.fault(
+                    "bracket",
+                    "is not for `arrangement = \"scheduled\"`: there the reference is judged only when its recording is merged; leave it out",
+                );
+            }
             let limit = match root.has("limit") {
                 true => root.section("limit", limit),
                 false => Some(Limit {
@@ -360,6 +400,7 @@ impl Plan {
                 name: name?,
                 arrangement: arrangement?,
                 sweep_time,
+                scheduling: schedule?,
                 closings_max: closings_max?,
                 frequencies: frequencies?,
                 move_max: move_max?,
@@ -419,7 +460,8 @@ impl Plan {
                     "{place}: source_level {level} is outside the source's range of {low} to {high}"
                 ));
             }
-            check_receiver(settings, station, &mut reasons);
+            check_receiver(settings, &station.receiver, &mut reasons);
+            check_preamplifier(settings, station, &mut reasons);
             if self.arrangement == Arrangement::Sealed {
                 self.check_sealed(settings, station, &mut reasons);
             }
@@ -469,6 +511,29 @@ impl Plan {
         }
     }
 
+    /// Whether a receiver by itself can do what the plan asks; every reason why not.
+    pub fn check_lone(&self, lone: &Lone) -> Result<(), ConfigError> {
+        let (low, high) = lone.frequency;
+        let outside = |f: &&Frequency| **f < low || **f > high;
+        let outside = self.frequencies.iter().filter(outside);
+        let mut reasons: Vec<String> = outside
+            .map(|f| format!("{f} is outside the receiver's range of {low} to {high}"))
+            .collect();
+        for (_, settings) in self.all_settings() {
+            check_receiver(settings, &lone.receiver, &mut reasons);
+        }
+        let mut said = BTreeSet::new();
+        reasons.retain(|reason| said.insert(reason.clone()));
+        match reasons.is_empty() {
+            true => Ok(()),
+            false => Err(ConfigError::Unfit {
+                plan: format!("plan `{}`", self.name),
+                station: format!("receiver `{}`", lone.name),
+                reasons,
+            }),
+        }
+    }
+
     fn check_sealed(&self, settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
         let Words::Receiver(words) = &station.receiver.driver.words else {
             return;
@@ -502,11 +567,11 @@ impl Plan {
     }
 }
 
-fn check_receiver(settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
-    let Words::Receiver(words) = &station.receiver.driver.words else {
+fn check_receiver(settings: &Settings, receiver: &InstrumentEntry, reasons: &mut Vec<String>) {
+    let Words::Receiver(words) = &receiver.driver.words else {
         return;
     };
-    let driver = &station.receiver.driver.name;
+    let driver = &receiver.driver.name;
     let mut cannot = |what: &str| {
         reasons.push(format!(
             "the receiver's driver `{driver}` cannot set {what}; leave it out of [settings]"
@@ -530,15 +595,6 @@ fn check_receiver(settings: &Settings, station: &Station, reasons: &mut Vec<Stri
     {
         cannot(&format!("the detector `{}`", detector.word()));
     }
-    if let (Some(used), Some(preamplifier)) = (settings.preamplifier, &words.preamplifier)
-        && used == PreamplifierUse::Item
-        && !preamplifier.compensated
-        && station.preamplifier.is_none()
-    {
-        reasons.push(format!(
-            "the levels that the receiver's driver `{driver}` gives contain the preamplifier's gain, and the station has no [preamplifier] to say how much it is"
-        ));
-    }
     if let Some(fixed) = words.fixed_points
         && fixed != settings.points
     {
@@ -548,18 +604,117 @@ fn check_receiver(settings: &Settings, station: &Station, reasons: &mut Vec<Stri
     }
 }
 
+/// Whether the gain of a preamplifier that is in for items only is known.
+fn check_preamplifier(settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
+    let Words::Receiver(words) = &station.receiver.driver.words else {
+        return;
+    };
+    if let (Some(used), Some(preamplifier)) = (settings.preamplifier, &words.preamplifier)
+        && used == PreamplifierUse::Item
+        && !preamplifier.compensated
+        && station.preamplifier.is_none()
+    {
+        reasons.push(format!(
+            "the levels that the receiver's driver `{}` gives contain the preamplifier's gain, and the station has no [preamplifier] to say how much it is",
+            station.receiver.driver.name
+        ));
+    }
+}
+
+/// The table `[schedule]`; `Some(None)` where the arrangement has none.
+fn scheduling(
+    root: &mut Section<'_, '_>,
+    arrangement: Option<Arrangement>,
+    frequencies: Option<&[Frequency]>,
+) -> Option<Option<Scheduling>> {
+    let had = root.has("schedule");
+    if arrangement != Some(Arrangement::Scheduled) {
+        root.section("schedule", |_| Some(()));
+        if had {
+            root.fault(
+                "schedule",
+                "is for `arrangement = \"scheduled\"`; leave it out",
+            );
+        }
+        return Some(None);
+    }
+    let frequencies = frequencies?;
+    let middle = *frequencies.get(frequencies.len() / 2)?;
+    let mut read = Some(Scheduling {
+        marker: middle,
+        chip: Time::from_duration(CHIP),
+        hands: Time::from_duration(HANDS),
+        clock_uncertainty: Time::from_duration(CLOCK_UNCERTAINTY),
+        clock_drift: CLOCK_DRIFT,
+        hold_time: None,
+    });
+    if had {
+        read = root.section("schedule", |section| {
+            scheduling_keys(section, read?, frequencies)
+        });
+    }
+    read.map(Some)
+}
+
+fn scheduling_keys(
+    section: &mut Section<'_, '_>,
+    defaults: Scheduling,
+    frequencies: &[Frequency],
+) -> Option<Scheduling> {
+    let marker =
+        section.checked(
+            "marker",
+            Some(defaults.marker),
+            |marker: Frequency| match frequencies.contains(&marker) {
+                true => Ok(marker),
+                false => Err(format!("{marker} is none of the plan's frequencies")),
+            },
+        );
+    let chip = section.checked("chip", Some(defaults.chip), |chip: Time| {
+        match (0.05..=10.0).contains(&chip.s()) {
+            true => Ok(chip),
+            false => Err("must be from 50 ms to 10 s".to_owned()),
+        }
+    });
+    let limited = |time: Time, most_s: f64| match time.s() <= most_s {
+        true => Ok(time),
+        false => Err(format!("{time} is longer than {most_s} s")),
+    };
+    let hands = section.checked("hands", Some(defaults.hands), |time| limited(time, 3600.0));
+    let uncertainty = section.checked(
+        "clock_uncertainty",
+        Some(defaults.clock_uncertainty),
+        |time| limited(time, 3600.0),
+    );
+    let drift = section.checked("clock_drift", Some(CLOCK_DRIFT), |part: f64| {
+        match (0.0..=1e-2).contains(&part) {
+            true => Ok(part),
+            false => Err("must be a small part, such as 100e-6".to_owned()),
+        }
+    });
+    let hold_time = section.optional::<Time>("hold_time");
+    Some(Scheduling {
+        marker: marker?,
+        chip: chip?,
+        hands: hands?,
+        clock_uncertainty: uncertainty?,
+        clock_drift: drift?,
+        hold_time,
+    })
+}
+
 /// What only a sealed or only a linked run knows: the most closings, and how far to move off other signals.
 /// `None` where it is wrong, `Some(None)` where it is left out.
 fn for_one_arrangement(
     root: &mut Section<'_, '_>,
-    sealed: bool,
+    arrangement: Option<Arrangement>,
 ) -> (Option<Option<u32>>, Option<Option<Frequency>>) {
     let mut closings_max = Some(None);
     if root.has("closings_max") {
         closings_max = root
-            .checked("closings_max", None, |n| match sealed {
-                true => within(n, 1, FREQUENCIES_MAX as u32),
-                false => Err("is for `arrangement = \"sealed\"`; leave it out".to_owned()),
+            .checked("closings_max", None, |n| match arrangement {
+                Some(Arrangement::Sealed) => within(n, 1, FREQUENCIES_MAX as u32),
+                _ => Err("is for `arrangement = \"sealed\"`; leave it out".to_owned()),
             })
             .map(Some);
     } else {
@@ -568,12 +723,15 @@ fn for_one_arrangement(
     let mut move_max = Some(None);
     if root.has("move_max") {
         move_max = root
-            .checked("move_max", None, |most: Frequency| match sealed {
-                true => Err(
+            .checked("move_max", None, |most: Frequency| match arrangement {
+                Some(Arrangement::Sealed) => Err(
                     "is for `arrangement = \"linked\"`: what a sealed receiver hears is known after the closing; leave it out".to_owned(),
                 ),
-                false if most.hz() <= 0.0 => Err("must be above 0 Hz; leave it out to stay".to_owned()),
-                false => Ok(most),
+                Some(Arrangement::Scheduled) => Err(
+                    "is for `arrangement = \"linked\"`: a timetable that two sides follow cannot change on the way; leave it out".to_owned(),
+                ),
+                _ if most.hz() <= 0.0 => Err("must be above 0 Hz; leave it out to stay".to_owned()),
+                _ => Ok(most),
             })
             .map(Some);
     } else {

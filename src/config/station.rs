@@ -215,6 +215,57 @@ impl Drivers<'_> {
     }
 }
 
+/// A receiver by itself, as a recorder in a closed item has it.
+#[derive(Debug, Clone)]
+pub struct Lone {
+    /// The station file's name for the place.
+    pub name: String,
+    /// The receiver.
+    pub receiver: InstrumentEntry,
+    /// What it can tune to.
+    pub frequency: (Frequency, Frequency),
+}
+
+impl Lone {
+    /// Reads a station file for its receiver alone. The file may have no source; where it has one, it is
+    /// checked as a whole, and nothing but the receiver is taken from it.
+    pub fn load(path: &Path) -> Result<Self, ConfigError> {
+        let text = read_file(path)?;
+        let file = path.display().to_string();
+        let drivers = Drivers::Folder(path.parent().unwrap_or(Path::new(".")));
+        let mut has_source = false;
+        let alone = Document::read(&file, &text, |root| {
+            has_source = root.has("source");
+            let name = root.required("name");
+            root.optional::<Length>("distance");
+            let receiver = root.required_section("receiver", |section| {
+                let entry = instrument(section, drivers, "receiver");
+                let frequency = band(section, "frequency");
+                section.optional::<Level>("damage_level");
+                section.optional::<Ratio>("noise_figure");
+                Some((entry?, frequency?))
+            });
+            let (receiver, frequency) = receiver?;
+            Some(Self {
+                name: name?,
+                receiver,
+                frequency,
+            })
+        });
+        match has_source {
+            true => {
+                let station = Station::read(&file, &text, drivers)?;
+                Ok(Self {
+                    name: station.name,
+                    receiver: station.receiver,
+                    frequency: station.receiver_frequency,
+                })
+            }
+            false => Ok(alone?),
+        }
+    }
+}
+
 impl Station {
     /// Reads a station file and the drivers it names.
     pub fn load(path: &Path) -> Result<Self, ConfigError> {

@@ -114,6 +114,36 @@ impl Follower {
                 let words = format!("Measuring {place}: closed for about {lasts}.");
                 self.place.say(Doing::Measuring, words);
             }
+            Event::Pass {
+                place,
+                frequencies,
+                lasts,
+                ..
+            } => {
+                let words = format!(
+                    "Sending {frequencies} frequencies by the timetable for {place}: about {lasts}."
+                );
+                self.place.update(|status| {
+                    status.progress = Progress {
+                        total: *frequencies as u64,
+                        ..Progress::default()
+                    };
+                });
+                self.begun = Instant::now();
+                self.place.say(Doing::Measuring, words);
+            }
+            Event::Emitted { frequency_hz } => {
+                let at = Frequency::from_hz(*frequency_hz);
+                self.advance(|done, total| {
+                    format!("Measuring {what}: {at} sent; {done} of {total} frequencies.")
+                });
+            }
+            Event::Sent { run, .. } => {
+                let words = format!(
+                    "Sent {what}: run {run} waits for its recording (muffle record merge FILE)."
+                );
+                self.place.say(Doing::Measuring, words);
+            }
             Event::Reading { key, level_dbm } => {
                 if key.kind == ReadingKind::Floor {
                     self.floor = Some((key.clone(), *level_dbm));
@@ -150,8 +180,18 @@ impl Follower {
 
     fn count(&self, key: &ReadingKey, what: &str) {
         self.place.counts.readings.add();
-        let passed_s = self.begun.elapsed().as_secs_f64();
         let at = Frequency::from_hz(key.point.frequency_hz);
+        self.advance(|done, total| {
+            format!(
+                "Measuring {what}: {at}, {}, {}; {done} of {total} readings.",
+                key.point.face, key.point.polarisation
+            )
+        });
+    }
+
+    /// One more is done: the time that is left, and the words for it.
+    fn advance(&self, words: impl FnOnce(u64, u64) -> String) {
+        let passed_s = self.begun.elapsed().as_secs_f64();
         self.place.update(|status| {
             let progress = &mut status.progress;
             progress.done += 1;
@@ -159,10 +199,7 @@ impl Follower {
             progress.left_s =
                 (progress.done > 1).then(|| passed_s / progress.done as f64 * left as f64);
             status.doing = Doing::Measuring;
-            status.words = format!(
-                "Measuring {what}: {at}, {}, {}; {} of {} readings.",
-                key.point.face, key.point.polarisation, progress.done, progress.total
-            );
+            status.words = words(progress.done, progress.total);
         });
     }
 

@@ -23,13 +23,13 @@ pub(super) struct Asker {
 
 #[async_trait]
 impl Hands for Asker {
-    async fn place(&self, placement: &Placement) -> bool {
+    async fn place(&self, placement: &Placement, recorder: bool) -> bool {
         if self.job.stays && self.place.standing().as_ref() == Some(placement) {
             return true;
         }
         // Whatever comes of it, what stood there cannot be relied on any more.
         self.place.set_standing(None);
-        match self.ask(placement).await {
+        match self.ask(placement, recorder).await {
             Ok(Answer::Done) => {
                 self.place.set_standing(Some(placement.clone()));
                 true
@@ -47,9 +47,9 @@ impl Hands for Asker {
 }
 
 impl Asker {
-    async fn ask(&self, placement: &Placement) -> Result<Answer, StoreError> {
+    async fn ask(&self, placement: &Placement, recorder: bool) -> Result<Answer, StoreError> {
         let store = self.engine.store();
-        let text = request(placement, None);
+        let text = request(placement, None, recorder);
         let patience = self.engine.settings().prompt_max.duration();
         let since = Timestamp::now();
         let until = SignedDuration::try_from(patience)

@@ -16,7 +16,7 @@ use super::hands::Asker;
 use super::place::{Current, Place};
 use super::schedule::{next_job, next_time};
 use super::status::{Doing, Health, Missing, Transmitting};
-use crate::config::Plan;
+use crate::config::{Arrangement, Plan};
 use crate::procedure::{Order, Procedure, ProcedureError};
 use crate::station::{InterlockState, Station, StationError};
 use crate::store::{
@@ -51,7 +51,11 @@ impl BackOff {
 pub(super) async fn work(engine: Engine, place: Arc<Place>) {
     let mut back_off = BackOff::default();
     while !engine.ending().is_cancelled() {
-        match open(&engine, &place).await {
+        let scheduled = match look(&engine, &place, Timestamp::now()).await {
+            Ok(Look::Job(job)) => is_scheduled(&engine, &job).await,
+            _ => false,
+        };
+        match open(&engine, &place, scheduled).await {
             Ok(station) => {
                 back_off = BackOff::default();
                 // Ends with this round, also by panic.
@@ -75,10 +79,22 @@ pub(super) async fn work(engine: Engine, place: Arc<Place>) {
     }
 }
 
-async fn open(engine: &Engine, place: &Place) -> Result<Arc<Station>, StationError> {
+/// Opens the station, or its source alone where the receiver lies with a recorder.
+async fn open(
+    engine: &Engine,
+    place: &Place,
+    scheduled: bool,
+) -> Result<Arc<Station>, StationError> {
     let config = place.config.borrow().as_ref().clone();
+    let opened = async {
+        let (store, opening) = (engine.store(), engine.opening());
+        match scheduled {
+            true => Station::open_source(config, store, opening).await,
+            false => Station::open(config, store, opening).await,
+        }
+    };
     let station = tokio::select! {
-        opened = Station::open(config, engine.store(), engine.opening()) => Arc::new(opened?),
+        opened = opened => Arc::new(opened?),
         () = engine.ending().cancelled() => return Err(StationError::Stopped),
     };
     place.counts.openings.add();
@@ -86,7 +102,7 @@ async fn open(engine: &Engine, place: &Place) -> Result<Arc<Station>, StationErr
     place.update(|status| {
         status.health = Health {
             source: Some(station.identities.source.clone()),
-            receiver: Some(station.identities.receiver.clone()),
+            receiver: (!station.has_recorder()).then(|| station.identities.receiver.clone()),
             missing: None,
         };
         status.owner = station.owner.to_string();
@@ -184,6 +200,11 @@ async fn take_jobs(engine: &Engine, place: &Arc<Place>, station: &Arc<Station>) 
         let now = Timestamp::now();
         let wait = match look(engine, place, now).await {
             Ok(Look::Job(job)) => {
+                // It wants the receiver opened too, or left to its recorder.
+                let fits = station.has_recorder() == is_scheduled(engine, &job).await;
+                if job.wanted.is_none() && !fits {
+                    return;
+                }
                 back_off = BackOff::default();
                 if carry_out(engine, place, station, *job).await == Then::OpenAnew {
                     return;
@@ -191,10 +212,21 @@ async fn take_jobs(engine: &Engine, place: &Arc<Place>, station: &Arc<Station>) 
                 looked = tokio::time::Instant::now();
                 continue;
             }
-            Ok(Look::Wait(due)) => due.map_or(SLEEP_MAX, |due| {
-                let until = Duration::try_from(due.duration_since(now));
-                until.unwrap_or(Duration::ZERO).min(SLEEP_MAX)
-            }),
+            Ok(Look::Paused(reason)) => {
+                let words = format!("The queue is paused: {reason}");
+                place.say_once(Doing::Paused, words);
+                SLEEP_MAX
+            }
+            Ok(Look::Wait(due)) => {
+                let words = due.map_or("Nothing to do.".to_owned(), |due| {
+                    format!("Nothing to do until {due:.0}.")
+                });
+                place.say_once(Doing::Idle, words);
+                due.map_or(SLEEP_MAX, |due| {
+                    let until = Duration::try_from(due.duration_since(now));
+                    until.unwrap_or(Duration::ZERO).min(SLEEP_MAX)
+                })
+            }
             Err(error) => {
                 tracing::error!(station = place.name, %error, "the queue cannot be read");
                 place.say(Doing::Paused, format!("The queue cannot be read: {error}"));
@@ -219,6 +251,8 @@ async fn take_jobs(engine: &Engine, place: &Arc<Place>, station: &Arc<Station>) 
 /// What a look at the queue gave.
 enum Look {
     Job(Box<JobRecord>),
+    /// Nothing may be begun, for this reason.
+    Paused(String),
     /// Nothing yet; perhaps at that time.
     Wait(Option<Timestamp>),
 }
@@ -251,9 +285,7 @@ async fn look(engine: &Engine, place: &Place, now: Timestamp) -> Result<Look, St
         return Ok(Look::Job(Box::new(job.clone())));
     }
     if let Some(pause) = paused {
-        let words = format!("The queue is paused: {}", pause.reason);
-        place.say_once(Doing::Paused, words);
-        return Ok(Look::Wait(None));
+        return Ok(Look::Paused(pause.reason));
     }
     let has_command = place.config.borrow().placement.is_some();
     let standing = place.standing();
@@ -264,17 +296,25 @@ async fn look(engine: &Engine, place: &Place, now: Timestamp) -> Result<Look, St
         let stays = job.stays && stands == job.items.first().map(|item| item.serial.as_str());
         !has_command && !stays
     };
-    match next_job(&jobs, now, needs_hands) {
-        Some(job) => Ok(Look::Job(Box::new(job.clone()))),
-        None => {
-            let due = next_time(&jobs, now);
-            let words = due.map_or("Nothing to do.".to_owned(), |due| {
-                format!("Nothing to do until {due:.0}.")
-            });
-            place.say_once(Doing::Idle, words);
-            Ok(Look::Wait(due))
-        }
-    }
+    Ok(match next_job(&jobs, now, needs_hands) {
+        Some(job) => Look::Job(Box::new(job.clone())),
+        None => Look::Wait(next_time(&jobs, now)),
+    })
+}
+
+/// Whether a job's receiver lies with a recorder. A plan that cannot be read is met when the job is begun.
+async fn is_scheduled(engine: &Engine, job: &JobRecord) -> bool {
+    let store = engine.store();
+    let sha = match job.rest_of {
+        Some(run) => store.run(run).await.ok().map(|run| run.plan_sha),
+        None => job.plan_sha.clone(),
+    };
+    let Some(sha) = sha else { return false };
+    let Ok(Some(kept)) = store.snapshot(&sha).await else {
+        return false;
+    };
+    let plan = Plan::read(&kept.name, &kept.text);
+    plan.is_ok_and(|plan| plan.arrangement == Arrangement::Scheduled)
 }
 
 /// What comes after a job.

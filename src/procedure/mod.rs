@@ -9,6 +9,7 @@ mod closings;
 pub mod forecast;
 mod hands;
 mod job;
+pub mod scheduled;
 mod sealed;
 mod steps;
 
@@ -36,7 +37,7 @@ use crate::store::{
 
 use beside::{Moves, refused};
 
-pub use hands::request;
+pub use hands::{request, transmits};
 pub use job::Order;
 pub use steps::{Stand, kinds, missing, readings_missing, stands};
 
@@ -89,6 +90,30 @@ pub enum ProcedureError {
         /// Which run.
         run: RunId,
         /// Why not, and what to do.
+        reason: String,
+    },
+    /// A schedule that cannot be followed.
+    #[error("{what}: {reason}")]
+    Schedule {
+        /// Its file, or its plan.
+        what: String,
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// The timetable went on before its time was kept.
+    #[error("{place}: {reason}")]
+    Late {
+        /// Where in the run.
+        place: String,
+        /// What was late, and what to do.
+        reason: String,
+    },
+    /// A recording that does not belong to the run, or not for certain.
+    #[error("nothing was merged into run {run}: {reason}")]
+    Merge {
+        /// Which run.
+        run: RunId,
+        /// Why, and what to do.
         reason: String,
     },
     /// Somebody asked to stop.
@@ -148,6 +173,29 @@ pub enum Event {
         /// How long the item stays closed, about.
         lasts: Time,
     },
+    /// A pass of the scheduled arrangement begins.
+    Pass {
+        /// What for.
+        place: String,
+        /// Test frequencies in it.
+        frequencies: usize,
+        /// How long it takes, about.
+        lasts: Time,
+        /// SHA-256 of the schedule that the recorder must follow too.
+        schedule: String,
+    },
+    /// A test frequency of a pass was sent.
+    Emitted {
+        /// Which, Hz.
+        frequency_hz: f64,
+    },
+    /// All of a scheduled run was sent; it waits for its recording.
+    Sent {
+        /// Which.
+        run: RunId,
+        /// The item's serial; none for a reference.
+        item: Option<String>,
+    },
     /// Something is being placed.
     Placing {
         /// What.
@@ -202,8 +250,9 @@ impl Event {
 /// Whoever places things when the station has no command for it.
 #[async_trait]
 pub trait Hands: Send + Sync {
-    /// Returns when `placement` stands; `false` when whoever was asked wants to stop.
-    async fn place(&self, placement: &Placement) -> bool;
+    /// Returns when `placement` stands; `false` when whoever was asked wants to stop. `recorder` says whether one
+    /// lies with the receiver ([`request`]).
+    async fn place(&self, placement: &Placement, recorder: bool) -> bool;
 }
 
 /// The measuring at one station.
@@ -481,6 +530,10 @@ impl Procedure {
                 self.go_on_sealed(plan, run, item, &present, evaluator.as_ref())
                     .await?;
             }
+            // Its readings come with the recording.
+            Arrangement::Scheduled => {
+                return self.go_on_scheduled(plan, run, item, &present).await;
+            }
         }
         let verdict = match &evaluator {
             Some(evaluator) => evaluator.verdict(&evaluator.run().await?),
@@ -563,7 +616,11 @@ impl Procedure {
                 Some(command) => place_by_command(command, placement)
                     .await
                     .map_err(ProcedureError::at(placement)),
-                None => match self.hands.place(placement).await {
+                None => match self
+                    .hands
+                    .place(placement, self.station.has_recorder())
+                    .await
+                {
                     true => Ok(()),
                     false => Err(ProcedureError::Stopped),
                 },

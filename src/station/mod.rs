@@ -4,6 +4,7 @@
 //! else is said to it, and puts every emission that a crash left open in the log to rest. The guard is the only
 //! way to an output that is on.
 
+mod alone;
 mod clamp;
 mod guard;
 mod interlock;
@@ -25,6 +26,7 @@ use crate::link::{Framing, link};
 use crate::quantity::{Frequency, Time};
 use crate::store::{EmissionEnd, Store, StoreError};
 
+pub use alone::LoneReceiver;
 pub use clamp::{Allowed, HeldBackBy, allowed, allowed_anywhere};
 pub use guard::{EmissionRequest, Emitted, Guard, Transmitting};
 pub use interlock::InterlockState;
@@ -171,7 +173,7 @@ impl From<StoreError> for StationError {
 pub struct Identities {
     /// The source's answer.
     pub source: String,
-    /// The receiver's answer.
+    /// The receiver's answer; empty where it is a recorder's.
     pub receiver: String,
 }
 
@@ -215,8 +217,10 @@ pub struct Station {
     pub owner: Owner,
     guard: Guard,
     receiver: Handle<Receiver>,
+    /// Whether the receiver is a recorder's, and not spoken to from here.
+    recorder: bool,
     // Let go of last: what is below is dropped after what is above.
-    _locks: [InstrumentLock; 2],
+    _locks: Vec<InstrumentLock>,
 }
 
 impl Station {
@@ -228,44 +232,45 @@ impl Station {
         opening: &Opening,
     ) -> Result<Self, StationError> {
         let config = Arc::new(config);
-        let (owner, locks) = take_locks(&config)?;
-        let charge = keeper::Charge {
-            store: std::path::absolute(store.path()).unwrap_or_else(|_| store.path().to_owned()),
-            socket: owner.socket.clone().unwrap_or_default(),
-            before: locks[0]
-                .before
-                .as_ref()
-                .and_then(|owner| owner.socket.clone()),
-            ..keeper::Charge::of(&config, opening.trying_max)
-        };
-        let keeper = keeper::Keeper::start(opening.keeper.clone(), charge).await?;
-        let source = Handle::own("source", source(&config.source)?);
-        let wanted = config.source.identity.clone();
-        let started = source
-            .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
-            .await;
-        let identity = match started {
-            Ok(identity) => identity,
-            Err(error) => {
-                tracing::error!(%error, "the source could not be started");
-                return Err(error.into());
-            }
-        };
-        keeper.rest().await?;
-        settle_log(&config.name, store).await?;
-        let (receiver, receiver_identity) = start_receiver(&config).await?;
+        let kept = keep_source(&config, true, store, opening).await?;
+        let (receiver, identity) =
+            start_receiver(&config.receiver, Some(&config.source.address)).await?;
+        Ok(Self::watched(config, kept, (receiver, Some(identity)), store).await)
+    }
+
+    /// Whether the receiver is a recorder's: only the source is open here.
+    pub fn has_recorder(&self) -> bool {
+        self.recorder
+    }
+
+    /// With the guard in front of a source that is kept, and the interlock watched. A receiver that is a recorder's
+    /// was not asked who it is.
+    async fn watched(
+        config: Arc<config::Station>,
+        kept: KeptSource,
+        (receiver, identity): (Handle<Receiver>, Option<String>),
+        store: &Store,
+    ) -> Self {
         let interlock = interlock::watch_over(config.interlock.as_ref(), &config.name, store).await;
-        Ok(Self {
-            guard: Guard::new(config.clone(), source, store.clone(), keeper, interlock),
+        let guard = Guard::new(
+            config.clone(),
+            kept.source,
+            store.clone(),
+            kept.keeper,
+            interlock,
+        );
+        Self {
+            guard,
             receiver,
+            recorder: identity.is_none(),
             identities: Identities {
-                source: identity,
-                receiver: receiver_identity,
+                source: kept.identity,
+                receiver: identity.unwrap_or_default(),
             },
             config,
-            owner,
-            _locks: locks,
-        })
+            owner: kept.owner,
+            _locks: kept.locks,
+        }
     }
 
     /// The one way to an output that is on, and always to one that is off.
@@ -297,6 +302,9 @@ impl Station {
             .source()
             .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
             .await?;
+        if self.recorder {
+            return Ok(());
+        }
         let wanted = self.config.receiver.identity.clone();
         self.receiver
             .run(move |receiver| Box::pin(async move { receiver.start(wanted.as_ref()).await }))
@@ -308,6 +316,9 @@ impl Station {
     /// asked. The error comes with the instrument that does not.
     pub async fn present(&self) -> Result<(), (&'static str, StationError)> {
         self.guard.off().await.map_err(|error| ("source", error))?;
+        if self.recorder {
+            return Ok(());
+        }
         let answered = self
             .receiver
             .run(|receiver| Box::pin(async move { receiver.present().await }))
@@ -332,17 +343,68 @@ impl Station {
     }
 }
 
-/// Both locks, and this process as their owner.
-fn take_locks(config: &config::Station) -> Result<(Owner, [InstrumentLock; 2]), StationError> {
+/// A source that is locked, kept, off, and known.
+struct KeptSource {
+    source: Handle<Source>,
+    identity: String,
+    keeper: keeper::Keeper,
+    owner: Owner,
+    locks: Vec<InstrumentLock>,
+}
+
+/// Takes the locks, starts the keeper, switches the source off and settles the log.
+async fn keep_source(
+    config: &Arc<config::Station>,
+    with_receiver: bool,
+    store: &Store,
+    opening: &Opening,
+) -> Result<KeptSource, StationError> {
+    let (owner, locks) = take_locks(config, with_receiver)?;
+    let before = locks.first().and_then(|lock| lock.before.as_ref());
+    let charge = keeper::Charge {
+        store: std::path::absolute(store.path()).unwrap_or_else(|_| store.path().to_owned()),
+        socket: owner.socket.clone().unwrap_or_default(),
+        before: before.and_then(|owner| owner.socket.clone()),
+        ..keeper::Charge::of(config, opening.trying_max)
+    };
+    let keeper = keeper::Keeper::start(opening.keeper.clone(), charge).await?;
+    let source = Handle::own("source", source(&config.source)?);
+    let wanted = config.source.identity.clone();
+    let started = source
+        .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
+        .await;
+    let identity = match started {
+        Ok(identity) => identity,
+        Err(error) => {
+            tracing::error!(%error, "the source could not be started");
+            return Err(error.into());
+        }
+    };
+    keeper.rest().await?;
+    settle_log(&config.name, store).await?;
+    Ok(KeptSource {
+        source,
+        identity,
+        keeper,
+        owner,
+        locks,
+    })
+}
+
+/// The lock on the source and, unless it is a recorder's, on the receiver, and this process as their owner.
+fn take_locks(
+    config: &config::Station,
+    with_receiver: bool,
+) -> Result<(Owner, Vec<InstrumentLock>), StationError> {
     let owner = Owner {
         socket: Some(lock::socket_path(&config.source.address)),
         ..Owner::this_process(&config.name)
     };
     let take = |role, entry: &InstrumentEntry| InstrumentLock::take(role, &entry.address, &owner);
-    let locks = [
-        take("source", &config.source)?,
-        take("receiver", &config.receiver)?,
-    ];
+    let mut locks = vec![take("source", &config.source)?];
+    if with_receiver {
+        locks.push(take("receiver", &config.receiver)?);
+    }
     Ok((owner, locks))
 }
 
@@ -363,12 +425,13 @@ fn source(entry: &InstrumentEntry) -> Result<Source, StationError> {
 /// The receiver in its known state, and who it is; looked for where else it may be when it is not at its
 /// address.
 async fn start_receiver(
-    config: &config::Station,
+    entry: &InstrumentEntry,
+    but_not: Option<&Address>,
 ) -> Result<(Handle<Receiver>, String), StationError> {
     let mut first_error = None;
-    for address in sealed::addresses(&config.receiver, &config.source.address) {
-        let receiver = Handle::own("receiver", receiver(&config.receiver, &address)?);
-        let wanted = config.receiver.identity.clone();
+    for address in sealed::addresses(entry, but_not) {
+        let receiver = Handle::own("receiver", receiver(entry, &address)?);
+        let wanted = entry.identity.clone();
         let started = receiver
             .run(move |receiver| Box::pin(async move { receiver.start(wanted.as_ref()).await }))
             .await;

@@ -91,16 +91,16 @@ impl Station {
         }
     }
 
-    fn source_device(&self) -> &Address {
-        &self.config.source.address
+    fn source_device(&self) -> Option<&Address> {
+        Some(&self.config.source.address)
     }
 }
 
 /// Where an instrument may be, in the order to try; never where the other one is.
-pub(super) fn addresses(entry: &InstrumentEntry, but_not: &Address) -> Vec<Address> {
+pub(super) fn addresses(entry: &InstrumentEntry, but_not: Option<&Address>) -> Vec<Address> {
     let mut all = vec![entry.address.clone()];
     for address in entry.found_at.iter().flat_map(expand) {
-        if address != *but_not && !all.contains(&address) {
+        if Some(&address) != but_not && !all.contains(&address) {
             all.push(address);
         }
     }

@@ -259,6 +259,24 @@ pub enum StoreError {
         /// The emission.
         id: EmissionId,
     },
+    /// A recording or a pass that is not there, or not to be changed any more.
+    #[error("cannot {doing}: it is not in {}, or it was closed before", path.display())]
+    Closed {
+        /// The database file.
+        path: PathBuf,
+        /// What was being done.
+        doing: String,
+    },
+    /// A held trace that is not what was written.
+    #[error("{}: trace {seq} of recording {recording} does not match its checksum: the file was altered or its disk has failed; fetch the recorder's file again", path.display())]
+    HoldAltered {
+        /// The database file.
+        path: PathBuf,
+        /// The recording.
+        recording: super::RecordingId,
+        /// Its place in it.
+        seq: u32,
+    },
     /// A trace that is not what was written.
     #[error("{}: the trace of run {run}, {key} does not match its checksum: the file was altered or the disk has failed; restore a backup", path.display())]
     TraceAltered {

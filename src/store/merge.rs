@@ -40,7 +40,7 @@ struct Table {
 }
 
 /// What is gathered.
-const GATHERED: [Table; 14] = [
+const GATHERED: [Table; 18] = [
     Table {
         name: "snapshot",
         row: "the file",
@@ -132,6 +132,30 @@ const GATHERED: [Table; 14] = [
         row: "emission",
         key: &["id"],
         both: Both::Emission,
+    },
+    Table {
+        name: "recording",
+        row: "recording",
+        key: &["id"],
+        both: Both::Last(&[]),
+    },
+    Table {
+        name: "hold",
+        row: "a hold of recording",
+        key: &["recording", "seq"],
+        both: Both::Same(&["data"]),
+    },
+    Table {
+        name: "pass",
+        row: "pass",
+        key: &["id"],
+        both: Both::Last(&[]),
+    },
+    Table {
+        name: "sending",
+        row: "a sending of pass",
+        key: &["pass", "seq"],
+        both: Both::Same(&[]),
     },
 ];
 

@@ -10,6 +10,7 @@
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`].
 //! - History: a [`Query`] of text or options; [`Store::points`], [`Store::run_rows`].
+//! - The scheduled arrangement: [`Store::begin_recording`], [`Store::append_hold`], [`Store::begin_pass`], [`Store::merge_pass`].
 //! - Lots and their rules, cycles of use, check items: [`Store::put_lot`], [`Store::put_cycles`], [`Store::check_items`].
 //! - The queue: [`Store::submit`], [`Store::change_job`], [`Store::jobs`]; every change of it appends an event
 //!   in the same transaction ([`Store::events_after`]), so that one number tells whether anything is new.
@@ -39,6 +40,7 @@ mod query;
 mod queue;
 mod reading;
 mod record;
+mod recording;
 mod restore;
 mod result;
 mod run;
@@ -64,10 +66,14 @@ pub use queue::{
 };
 pub use record::{
     Answer, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item, JobId,
-    JobKind, JobState, Levels, Moved, NewEmission, NewReading, NewRun, Point, PromptId, Pruned,
-    ReadingKey, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunFilter, RunId, RunKind,
-    RunRecord, RunRow, RunState, Scope, Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord,
-    Verdict, Wanted,
+    JobKind, JobState, Levels, Moved, NewEmission, NewReading, NewRun, PassId, Point, PromptId,
+    Pruned, ReadingKey, ReadingKind, ReadingRecord, RecordingId, ResultKind, ResultRecord,
+    RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Scope, Snapshot, SnapshotKind, Trace,
+    TraceRecord, UnknownWord, Verdict, Wanted,
+};
+pub use recording::{
+    HoldRecord, NewHold, NewPass, NewRecording, PassMerge, PassRecord, RecordingRecord,
+    SendingRecord, SendingWhat,
 };
 pub use token::TokenRecord;
 

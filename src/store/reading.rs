@@ -59,30 +59,40 @@ impl Store {
         }
         let doing = format!("keep {} readings of run {run}", readings.len());
         let mut write = self.write(&doing).await?;
+        self.insert_together(run, readings, &doing, &mut write)
+            .await?;
+        write.commit().await.map_err(self.fault(&doing))
+    }
+
+    /// The readings of [`Self::append_together`], as part of `write`.
+    pub(super) async fn insert_together(
+        &self,
+        run: RunId,
+        readings: &[NewReading],
+        doing: &str,
+        write: &mut Write,
+    ) -> Result<(), StoreError> {
         let mut last: Option<(u32, &Trace)> = None;
         for reading in readings {
             let shared = last.filter(|(_, trace)| **trace == reading.trace);
             let trace_seq = shared.map(|(seq, _)| seq);
-            let seq = match insert_reading(run, reading, trace_seq, &mut write).await {
+            let seq = match insert_reading(run, reading, trace_seq, write).await {
                 Ok(Some(seq)) => seq,
-                Ok(None) => {
-                    drop(write);
-                    return Err(self.wrong_state(run, doing).await);
-                }
+                Ok(None) => return Err(self.wrong_state(run, doing.to_owned()).await),
                 Err(error) if is_unique_violation(&error) => {
                     let key = reading.key.clone();
                     return Err(StoreError::AlreadyRead { run, key });
                 }
-                Err(error) => return Err(self.fault(&doing)(error)),
+                Err(error) => return Err(self.fault(doing)(error)),
             };
             if shared.is_none() {
-                insert_trace(run, seq, &reading.trace, &mut write)
+                insert_trace(run, seq, &reading.trace, write)
                     .await
-                    .map_err(self.fault(&doing))?;
+                    .map_err(self.fault(doing))?;
                 last = Some((seq, &reading.trace));
             }
         }
-        write.commit().await.map_err(self.fault(&doing))
+        Ok(())
     }
 
     /// What the run has already, in the order taken.
@@ -197,7 +207,7 @@ fn is_unique_violation(error: &sqlx::Error) -> bool {
         .is_some_and(|error| error.is_unique_violation())
 }
 
-fn check_reading(run: RunId, reading: &NewReading) -> Result<(), StoreError> {
+pub(super) fn check_reading(run: RunId, reading: &NewReading) -> Result<(), StoreError> {
     check_point(run, &reading.key.point)?;
     let trace = &reading.trace;
     check_finite(
@@ -309,7 +319,7 @@ fn record(row: &SqliteRow) -> Result<ReadingRecord, sqlx::Error> {
 }
 
 /// `None` when the levels are not what was written.
-fn trace(row: &SqliteRow) -> Result<Option<TraceRecord>, sqlx::Error> {
+pub(super) fn trace(row: &SqliteRow) -> Result<Option<TraceRecord>, sqlx::Error> {
     if !is_intact(row)? {
         return Ok(None);
     }

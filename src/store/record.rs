@@ -244,7 +244,11 @@ ids! {
     /// The id of a job of the queue (a ULID).
     JobId,
     /// The id of a prompt (a ULID).
-    PromptId
+    PromptId,
+    /// The id of a recording (a ULID).
+    RecordingId,
+    /// The id of a pass through a timetable (a ULID).
+    PassId
 }
 
 /// A station, plan or driver file as it was.

@@ -16,6 +16,7 @@ mod http;
 mod kill;
 mod lots;
 mod safety;
+mod scheduled;
 mod shield;
 mod soak;
 mod support;

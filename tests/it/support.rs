@@ -81,11 +81,21 @@ pub struct Bench {
 
 impl Bench {
     pub fn start(seed: u64) -> Self {
+        Self::start_with(seed, &[])
+    }
+
+    /// One whose sweeps take as long as they would.
+    pub fn start_in_real_time(seed: u64) -> Self {
+        Self::start_with(seed, &["--pace", "1"])
+    }
+
+    fn start_with(seed: u64, more: &[&str]) -> Self {
         let folder = TempDir::new().expect("a folder");
         let station = folder.path().join("station.toml");
         let mut process = muffle()
             .args(["sim", "--json", "--seed", &seed.to_string(), "--station"])
             .arg(&station)
+            .args(more)
             .stdout(Stdio::piped())
             .stderr(Stdio::inherit())
             .spawn()

@@ -111,7 +111,7 @@ impl TestHands {
 
 #[async_trait]
 impl Hands for TestHands {
-    async fn place(&self, placement: &Placement) -> bool {
+    async fn place(&self, placement: &Placement, _recorder: bool) -> bool {
         let mut request = json!({ "do": "place", "item": placement.item, "polarisation": placement.polarisation,
             "closed": placement.state != State::Open, "sealed": placement.state == State::Sealed });
         if placement.item.is_some() {

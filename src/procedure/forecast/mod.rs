@@ -15,8 +15,8 @@ use serde::Serialize;
 
 use super::ProcedureError;
 use super::closings::Planned;
+use super::scheduled::Schedule;
 use super::steps::stands;
-use crate::analysis::AnalysisError;
 use crate::analysis::budget::{Budget, PointScatter, station_rows};
 use crate::analysis::forecast::{Sweep, cascade_figure_db, figure_db, noise_dbm_per_hz};
 use crate::analysis::limit::LimitLine;
@@ -24,7 +24,7 @@ use crate::config::{Arrangement, Plan, Settings, Station, Words};
 use crate::evaluate::budget_input;
 use crate::quantity::{Frequency, Level};
 use crate::station::allowed;
-use crate::store::{RunId, Store};
+use crate::store::{RunId, RunKind, Store};
 
 pub use choose::{Chosen, Comparison, with_bands};
 pub use exposure::{Exposure, exposure};
@@ -165,10 +165,7 @@ pub async fn forecast(
         Some(store) => link::last_reference(store, station).await?,
         None => None,
     };
-    forecast_with(plan, station, reference).map_err(|cause| ProcedureError::Closings {
-        plan: plan.name.clone(),
-        cause,
-    })
+    forecast_with(plan, station, reference)
 }
 
 /// As [`forecast`], with a reference already read.
@@ -176,13 +173,19 @@ fn forecast_with(
     plan: &Plan,
     station: &Station,
     reference: Option<link::Reference>,
-) -> Result<Forecast, AnalysisError> {
+) -> Result<Forecast, ProcedureError> {
     let run = reference.as_ref().map(|reference| reference.run);
     let reference_started = reference.as_ref().map(|reference| reference.started);
     let bench = Bench::of(plan, station, reference);
     let sealed = match plan.arrangement {
-        Arrangement::Linked => None,
-        Arrangement::Sealed => Some(bench.sealed()?),
+        Arrangement::Linked | Arrangement::Scheduled => None,
+        Arrangement::Sealed => {
+            let sealed = bench.sealed();
+            Some(sealed.map_err(|cause| ProcedureError::Closings {
+                plan: plan.name.clone(),
+                cause,
+            })?)
+        }
     };
     let point = |frequency: &Frequency| {
         let closings = sealed.as_ref().map(|sealed| sealed.item.as_slice());
@@ -203,15 +206,20 @@ fn forecast_with(
         reference: run,
         reference_started,
         assumed,
-        duration: match &sealed {
-            Some(sealed) => bench.sealed_duration(sealed),
-            None => bench.duration(&as_written),
+        duration: match (&sealed, plan.arrangement) {
+            (Some(sealed), _) => bench.sealed_duration(sealed),
+            (None, Arrangement::Scheduled) => bench.scheduled_duration()?,
+            (None, _) => bench.duration(&as_written),
         },
         closings: match &sealed {
             Some(sealed) => bench.closing_forecasts(sealed, &points),
             None => Vec::new(),
         },
-        comparison: choose::compare(&bench, &points),
+        comparison: match plan.arrangement {
+            // Its time is the timetable's, whatever is chosen for one frequency.
+            Arrangement::Scheduled => None,
+            _ => choose::compare(&bench, &points),
+        },
         exposure: exposure(station, plan),
         points,
     })
@@ -267,9 +275,9 @@ impl<'a> Bench<'a> {
                 Some(_) => self.help(&link, frequency, settings, &view),
                 None => Vec::new(),
             },
-            // What a closing shares is not chosen for one frequency.
+            // What a closing or a timetable shares is not chosen for one frequency.
             chosen: needed_db
-                .filter(|_| closings.is_none())
+                .filter(|_| self.plan.arrangement == Arrangement::Linked)
                 .map(|needed| self.choose(&link, frequency, needed)),
         }
     }
@@ -420,6 +428,21 @@ impl<'a> Bench<'a> {
             (None, None) => person_s,
             (None, Some(_)) => command_s,
         }
+    }
+
+    /// What its timetable takes, with hands at both ends of each pass through it.
+    fn scheduled_duration(&self) -> Result<Duration, ProcedureError> {
+        let schedule = Schedule::of(self.plan)?;
+        let open = stands(self.plan, None).len() as f64;
+        let closed = stands(self.plan, Some("")).len() as f64;
+        let placement_s = self.placement_s();
+        // The time for closing the item is the timetable's own.
+        let of_item_s = 2.0 * placement_s;
+        Ok(Duration {
+            reference_s: open * (placement_s + schedule.length_s(RunKind::Reference)),
+            item_s: closed * (of_item_s + schedule.length_s(RunKind::Item)),
+            placing_s: open * placement_s + closed * of_item_s,
+        })
     }
 
     /// What the plan takes, from the seconds of each frequency's floor and signal.

@@ -55,6 +55,7 @@ pub(super) fn arrangement(material: &RunMaterial, texts: &Texts) -> Section {
     section.text(texts.say(match plan.arrangement {
         Arrangement::Linked => "setup.linked",
         Arrangement::Sealed => "setup.sealed",
+        Arrangement::Scheduled => "setup.scheduled",
     }));
     let polarisations: Vec<_> = plan
         .polarisations
@@ -141,7 +142,7 @@ fn picture(material: &RunMaterial, texts: &Texts) -> Setup {
                 &[("level", &texts.quantity(station.safety.receiver_damage))],
             ),
         ),
-        sealed: material.plan.arrangement == Arrangement::Sealed,
+        sealed: material.plan.arrangement != Arrangement::Linked,
     }
 }
 

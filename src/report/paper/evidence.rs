@@ -185,11 +185,11 @@ pub(super) fn cautions(material: &RunMaterial, texts: &Texts) -> Section {
     {
         keys.push("cautions.near");
     }
-    if material.plan.arrangement == Arrangement::Sealed {
-        keys.push("cautions.sealed");
-    } else {
-        keys.push("cautions.cable");
-    }
+    keys.push(match material.plan.arrangement {
+        Arrangement::Linked => "cautions.cable",
+        Arrangement::Sealed => "cautions.sealed",
+        Arrangement::Scheduled => "cautions.scheduled",
+    });
     keys.push("cautions.law");
     let distance = texts.quantity(material.station.distance);
     let far = texts.quantity(round_to_two(far));
