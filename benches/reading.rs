@@ -58,7 +58,7 @@ struct AtOnce;
 
 #[async_trait]
 impl Hands for AtOnce {
-    async fn place(&self, _: &Placement) -> bool {
+    async fn place(&self, _: &Placement, _: bool) -> bool {
         true
     }
 }

@@ -1,7 +1,7 @@
 //! Whether the file is what was written, and how much is in it.
 
 use super::{Counts, Integrity, Store, StoreError, parsed, reading};
-use sqlx::Row;
+use sqlx::{ConnectOptions, Row};
 
 /// Traces whose checksums are computed between two looks at the database.
 const TRACES_AT_ONCE: i64 = 256;
@@ -62,8 +62,12 @@ impl Store {
     }
 
     async fn structural_faults(&self) -> Result<Vec<String>, StoreError> {
+        // On a connection of its own: one that has looked at the words before keeps their index's outline, and
+        // calls what another process has written since corrupt.
+        let fresh = self.readers().connect_options();
+        let mut connection = fresh.connect().await.map_err(self.fault("check it"))?;
         let said: Vec<String> = sqlx::query_scalar("PRAGMA integrity_check")
-            .fetch_all(self.readers())
+            .fetch_all(&mut connection)
             .await
             .map_err(self.fault("check it"))?;
         let mut faults: Vec<String> = said.into_iter().filter(|line| line != "ok").collect();

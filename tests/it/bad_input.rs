@@ -421,7 +421,7 @@ fn a_full_disk_keeps_what_was_read() {
     bench.write("plan.toml", &plan(&many));
     // Room for the empty database and its log, and for some readings.
     let script = format!("{MEASURE}; code=$?; cp disk/muffle.db* .; exit $code",);
-    let Some(ended) = on_a_disk(&bench, "size=1200k", &script) else {
+    let Some(ended) = on_a_disk(&bench, "size=2000k", &script) else {
         return;
     };
     ended.with(

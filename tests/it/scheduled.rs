@@ -258,6 +258,59 @@ fn a_recording_that_was_cut_off_gives_what_it_has() {
     assert_eq!(latest["points"].as_array().expect("points").len(), 3);
 }
 
+/// A daemon that serves the station, until it is dropped.
+struct Served(Child);
+
+impl Served {
+    fn start(bench: &Bench) -> Self {
+        let store = bench.path("muffle.db");
+        let process = muffle()
+            .args(["serve", "--store"])
+            .arg(&store)
+            .arg("--station")
+            .arg(bench.path("station.toml"))
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn()
+            .expect("the daemon starts");
+        let served = Self(process);
+        // A minute: far longer than a process takes to start.
+        for _ in 0..600 {
+            if muffle::daemon::Presence::of(&store).is_some() {
+                return served;
+            }
+            std::thread::sleep(std::time::Duration::from_millis(100));
+        }
+        panic!("the daemon never served");
+    }
+}
+
+impl Drop for Served {
+    fn drop(&mut self) {
+        // It may have ended by itself.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// The recorder has the receiver before the daemon looks for it, and keeps it.
+#[test]
+fn a_daemon_sends_what_a_recorder_hears() {
+    let bench = Bench::start_in_real_time(7);
+    let by = "chip = \"300 ms\"\nhands = \"0 s\"\nclock_drift = 300e-6";
+    bench.write("plan.toml", &scheduled("list = [\"300 MHz\"]", by));
+    let mut inside = Inside::start(&bench, 2);
+    let daemon = Served::start(&bench);
+    let sent = bench.measure("P-0042");
+    sent.with(2, &["serves this station", "waits for its recording"]);
+    inside.process.wait().expect("it ends after two recordings");
+    drop(daemon);
+    let merged = merge(&bench, &["--json"]);
+    check_clocks(&merged.with(0, &[]).json());
+    assert_eq!(bench.latest()["state"], "complete");
+    bench.is_off();
+}
+
 fn wait_for_holds(bench: &Bench, count: u32) {
     let runtime = tokio::runtime::Runtime::new().expect("a runtime");
     runtime.block_on(async {

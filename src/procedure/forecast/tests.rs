@@ -430,3 +430,22 @@ fn a_preamplifier_is_chosen_where_the_station_has_one() {
         .check(&station(&bench))
         .expect("fits");
 }
+
+#[test]
+fn a_scheduled_plan_takes_as_long_as_its_timetable() {
+    let scheduled = plan(|text| text.replace("faces =", "arrangement = \"scheduled\"\nfaces ="));
+    let forecast = forecast_with(&scheduled, &station(BENCH), None);
+    let schedule = Schedule::of(&scheduled).expect("a timetable");
+    // Two polarisations, six faces; 30 s for hands before each, and after each of the item.
+    let (reference_s, item_s) = (
+        schedule.length_s(RunKind::Reference),
+        schedule.length_s(RunKind::Item),
+    );
+    near(
+        forecast.duration.reference_s,
+        2.0 * (30.0 + reference_s),
+        1e-6,
+    );
+    near(forecast.duration.item_s, 12.0 * (60.0 + item_s), 1e-6);
+    assert!(forecast.comparison.is_none());
+}

@@ -311,6 +311,16 @@ mod tests {
         let linked = Plan::read("p", include_str!("../../../config/plan.toml")).expect("a plan");
         let said = Schedule::of(&linked).expect_err("linked").to_string();
         assert!(said.contains("scheduled"), "{said}");
+        let moving = "arrangement = \"scheduled\"\nmove_max = \"200 kHz\"\nclosings_max = 1\n"
+            .to_owned()
+            + include_str!("../../../config/plan.toml");
+        let said = Plan::read("p", &moving).expect_err("moving").to_string();
+        for words in [
+            "timetable that two sides follow",
+            "`arrangement = \"sealed\"`",
+        ] {
+            assert!(said.contains(words), "{said}");
+        }
         let short = plan(|text| text + "[schedule]\nchip = \"60 ms\"\n");
         let said = Schedule::of(&short).expect_err("short").to_string();
         assert!(said.contains("too short"), "{said}");
