@@ -200,7 +200,7 @@ pub enum StoreError {
         /// The run.
         run: RunId,
         /// The reading.
-        key: ReadingKey,
+        key: Box<ReadingKey>,
         /// The file's name when it was written.
         name: String,
     },

@@ -165,7 +165,7 @@ impl Store {
                 None => Ok(None),
                 Some(name) => Err(StoreError::TraceMoved {
                     run,
-                    key: key.clone(),
+                    key: Box::new(key.clone()),
                     name,
                 }),
             };

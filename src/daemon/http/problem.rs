@@ -171,7 +171,8 @@ impl From<StoreError> for Problem {
                 Self::unknown("job", error)
             }
             StoreError::BadQuery { .. } => Self::input(error),
-            StoreError::Refused { .. } | StoreError::TraceMoved { .. } => Self::conflict(error),
+            StoreError::TraceMoved { .. } => Self::unknown("trace", error),
+            StoreError::Refused { .. } => Self::conflict(error),
             StoreError::BadName { .. } | StoreError::TooLong { .. } => Self::content(error),
             StoreError::WrongState { .. } => Self::conflict(error),
             StoreError::Full { .. } | StoreError::Locked { .. } | StoreError::ReadOnly { .. } => {
@@ -190,7 +191,7 @@ impl From<EvaluateError> for Problem {
     fn from(error: EvaluateError) -> Self {
         match error {
             EvaluateError::Store(error) => error.into(),
-            error @ EvaluateError::NotAnswerable { .. } => Self::conflict(error),
+            error @ EvaluateError::NotAnswerable { .. } => Self::unknown("answer", error),
             error => {
                 tracing::error!(%error, "a run cannot be read");
                 Self::internal(error)
