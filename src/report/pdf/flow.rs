@@ -343,7 +343,7 @@ impl Flow {
                 true => flow.y += 14.0,
                 false => {
                     flow.y += 22.0;
-                    flow.need(HEADING.leading + TOGETHER);
+                    flow.need(HEADING.leading + together(&section.blocks)?);
                     let here = (flow.set.pages.len() - 1, flow.y);
                     flow.set
                         .outline
@@ -489,7 +489,7 @@ impl Flow {
     fn figure(&mut self, figure: &Figure) -> Result<(), ReportError> {
         let tree = picture::parse(&figure.svg)?;
         let scale = ROOM / figure::WIDTH as f32;
-        let height = tree.size().height() * scale;
+        let height = drawn(&tree);
         let caption = SMALL.lines(&figure.caption, ROOM);
         self.need(height + 6.0 + SMALL.leading * caption.len() as f32);
         self.inside(Mark::Figure(figure.alternative.clone()), |flow| {
@@ -582,6 +582,28 @@ impl Flow {
         let (width, ink) = if head { (0.7, INK) } else { (0.4, HAIR) };
         self.push(rule((LEFT, self.y), (WIDTH - LEFT, self.y), width, ink));
     }
+}
+
+/// How much of a section stays with its heading: a figure at its beginning, with what leads to it.
+fn together(blocks: &[Block]) -> Result<f32, ReportError> {
+    let mut height = 0.0;
+    for block in blocks {
+        match block {
+            Block::Text { text } => {
+                height += BODY.leading * BODY.lines(text, ROOM).len() as f32 + 5.0
+            }
+            Block::Figure(figure) => {
+                return Ok(height + drawn(&picture::parse(&figure.svg)?) + 4.0 * SMALL.leading);
+            }
+            _ => break,
+        }
+    }
+    Ok(TOGETHER)
+}
+
+/// How tall a figure is on the page.
+fn drawn(tree: &usvg::Tree) -> f32 {
+    tree.size().height() * ROOM / figure::WIDTH as f32
 }
 
 /// How wide the columns of a table are.
