@@ -97,7 +97,7 @@ pub enum EvaluateError {
         /// Which run.
         run: RunId,
         /// Where.
-        point: Point,
+        point: Box<Point>,
         /// Why.
         cause: AnalysisError,
     },
@@ -344,7 +344,7 @@ impl Evaluator {
             .judge_pairs(point, &reference, &item, &seen)
             .map_err(|cause| EvaluateError::Analysis {
                 run: self.run.id,
-                point: point.clone(),
+                point: Box::new(point.clone()),
                 cause,
             })?;
         Ok(record(point, item.measured_hz(), judged))

@@ -64,7 +64,7 @@ pub(super) async fn follow_job(
         station: station.name.clone(),
         prompts: VecDeque::new(),
     };
-    let ended = following.to_the_end(&sender, person, stop).await;
+    let ended = following.until_its_end(&sender, person, stop).await;
     drop(sender);
     // The bar is cleared before anything else is printed.
     let _ = showing.await;
@@ -117,7 +117,7 @@ struct Following<'s> {
 }
 
 impl Following<'_> {
-    async fn to_the_end(
+    async fn until_its_end(
         &mut self,
         events: &mpsc::Sender<Event>,
         person: &Person,

@@ -120,7 +120,7 @@ pub enum StoreError {
         /// The newest this program knows.
         known: i64,
         /// What SQLite said.
-        source: sqlx::migrate::MigrateError,
+        source: Box<sqlx::migrate::MigrateError>,
     },
     /// The copy before a migration could not be made, so nothing was migrated.
     #[error("{}: the backup `{}` could not be written ({detail}), so nothing was migrated; make room for it beside the file", path.display(), backup.display())]

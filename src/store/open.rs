@@ -297,7 +297,7 @@ fn migration_fault(
         path: path.to_owned(),
         found,
         known,
-        source,
+        source: Box::new(source),
     };
     match error {
         Execute(error) | ExecuteMigration(error, _) if StoreError::has_remedy(&error) => {

@@ -523,8 +523,11 @@ fn killed_in_mid_run_it_goes_on_and_no_reading_is_lost() {
     assert_eq!(readings, 9 + 6 + 6);
 }
 
+/// A state by name, and how a daemon gets into it.
+type State = (&'static str, fn(&Site));
+
 /// States in which the daemon is told to end.
-fn states() -> [(&'static str, fn(&Site)); 4] {
+fn states() -> [State; 4] {
     [
         ("idle", |_| {}),
         ("asking for hands", |site| {

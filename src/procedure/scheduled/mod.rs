@@ -7,11 +7,6 @@
 //! - [`Recorder`]: the receiver's side, which waits for markers and appends recordings to a file of its own.
 //! - [`merge`]: lays both on each other and makes readings of the holds that certainly count.
 
-#![expect(
-    clippy::result_large_err,
-    reason = "the room's one error carries the store's; a schedule is read a few times in a run"
-)]
-
 mod merge;
 mod record;
 mod schedule;
