@@ -3,7 +3,7 @@
 //! A run's values are its closings; an item's its complete runs (its closings where there is only one); a
 //! model's or a lot's its units, each by its latest complete run. The value at a frequency is the least over
 //! the faces and polarisations that all sides have. The uncertainty that scatter does not show is taken from
-//! the budgets and counted once, twice or not at all, as the sides share it ([`super::unit`]).
+//! the budgets and counted once, twice or not at all, as the sides share it (`evaluate::unit`).
 
 use std::collections::{BTreeMap, BTreeSet};
 

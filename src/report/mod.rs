@@ -4,7 +4,7 @@
 //! and page uses; [`png`] turns its SVG into pixels with the embedded font and nothing of the machine's.
 //!
 //! A report goes three ways from one [`Document`]: what the store keeps is read once (`material`), `paper`
-//! says it in the words of a [`Texts`], and [`html`], [`pdf`] and [`csv`] set it. Same run, same words, same
+//! says it in the words of a [`Texts`], and [`html()`], [`pdf()`] and [`csv()`] set it. Same run, same words, same
 //! time of printing: same bytes.
 
 mod axis;

@@ -3,7 +3,7 @@
 //! Handlers read snapshots and the store, and hand commands to the engine; none touches an instrument. What
 //! changes something runs in a task of its own, so that a client that goes away cannot cut it in half. The
 //! OpenAPI document is made from the handlers themselves: a path that is served is in it, and the other way
-//! round. Every limit is a constant here, in [`serve`] or in [`super::access`].
+//! round. Every limit is a constant here, in `serve` or in [`super::access`].
 
 mod event;
 mod feed;
@@ -89,7 +89,7 @@ impl Site {
     }
 }
 
-/// Everything that is served, ready for [`serve`] or for a test that calls it in its own process.
+/// Everything that is served, ready for [`serve()`] or for a test that calls it in its own process.
 pub fn router(site: Site) -> Router {
     let (api, document) = api().split_for_parts();
     let document = Arc::new(document);

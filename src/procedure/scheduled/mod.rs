@@ -5,7 +5,7 @@
 //!   have the same.
 //! - `send`: the source's side, a pass through the timetable for each stand of a run.
 //! - [`Recorder`]: the receiver's side, which waits for markers and appends recordings to a file of its own.
-//! - [`merge`]: lays both on each other and makes readings of the holds that certainly count.
+//! - [`merge()`]: lays both on each other and makes readings of the holds that certainly count.
 
 mod merge;
 mod record;
