@@ -271,3 +271,67 @@ fn a_preamplifier_for_the_item_alone_lowers_the_floor_and_not_the_se() {
     ])
     .with(3, &["cannot set a preamplifier"]);
 }
+
+#[test]
+fn an_old_reference_and_a_limit_out_of_sight_are_flagged() {
+    let bench = Bench::start(17);
+    // Older than a millisecond it always is when the item is read; and no bench of ours sees 150 dB.
+    let wanted = plan(&["200 MHz"]).replace("\"30 dB\"", "\"150 dB\"");
+    let wanted = format!("reference_max_age = \"1 ms\"\n{wanted}");
+    let (_, points) = measured(&bench, &wanted, "X-1");
+    for word in ["stale_reference", "cannot_see_limit"] {
+        assert!(points[0].1.iter().any(|it| it == word), "{points:?}");
+    }
+}
+
+#[test]
+fn a_reference_that_moved_is_flagged() {
+    let bench = Bench::start(18);
+    // Whoever places things knocks the receiver about before the reference after the item: it compresses from then on.
+    let control = bench.addresses["control"].as_str().expect("an address");
+    let script = bench.write(
+        "hands.sh",
+        &format!(
+            "muffle={}\n\
+             \"$muffle\" sim place --control {control} \"--item=$1\" --face=front --polarisation=vertical \"--state=$2\"\n\
+             if [ \"$2\" = open ]; then echo >> opened; fi\n\
+             if [ \"$(wc -l < opened)\" = 2 ]; then\n\
+             \"$muffle\" sim ask {control} '{{\"do\":\"fault\",\"on\":\"receiver\",\"compression_dbm\":-38}}'\n\
+             fi\n",
+            env!("CARGO_BIN_EXE_muffle")
+        ),
+    );
+    let hands = format!(
+        "command = [\"sh\", {:?}, \"{{item}}\", \"{{state}}\"]",
+        script.display().to_string()
+    );
+    let station: Vec<_> = bench
+        .station_text
+        .lines()
+        .map(|line| match line.starts_with("command = ") {
+            true => hands.as_str(),
+            false => line,
+        })
+        .collect();
+    bench.write("station.toml", &station.join("\n"));
+    bench.write(
+        "plan.toml",
+        &format!("bracket = true\n{}", plan(&["200 MHz"])),
+    );
+    bench.shelf("X-1", 40.0);
+    let mut command = bench.measure_command("X-1");
+    let ended = command
+        .current_dir(bench.folder.path())
+        .arg("--json")
+        .output()
+        .expect("the program runs");
+    let document: Value = serde_json::from_slice(&ended.stdout)
+        .unwrap_or_else(|error| panic!("{error}: {}", String::from_utf8_lossy(&ended.stderr)));
+    let runs = document["runs"].as_array().expect("runs");
+    let run = runs
+        .iter()
+        .find(|run| run["kind"] == "item")
+        .expect("an item");
+    let flags = run["points"][0]["flags"].to_string();
+    assert!(flags.contains("reference_drift"), "{run}");
+}

@@ -23,13 +23,13 @@ pub(in crate::daemon) struct Which {
     /// What to look for, as for `muffle history`: words parted by blanks, `key:value` narrows, quotes hold blanks.
     /// Everything if not given. A fault in it is answered with its column and what there is.
     #[param(
-        max_length = 4096,
+        max_length = 1000,
         example = "model:\"Fell pouch\" verdict:fail since:2026-01"
     )]
     #[serde(default)]
     pub q: String,
     /// Go on behind the page that said so as its `next`.
-    #[param(max_length = 4096, pattern = "^([0-9a-f][0-9a-f])*$")]
+    #[param(max_length = 1000, pattern = "^([0-9a-f][0-9a-f])*$")]
     pub after: Option<String>,
     /// At most so many; 50 if not given.
     #[param(minimum = 1, maximum = 500)]

@@ -36,7 +36,7 @@ pub const HEADER_TIME_MAX: Duration = Duration::from_secs(10);
 /// How long a client may take to agree on encryption.
 pub const HANDSHAKE_TIME_MAX: Duration = Duration::from_secs(10);
 /// Headers of a request, all together.
-pub const HEADER_BYTES_MAX: usize = 16 << 10;
+pub const HEADER_BYTES_MAX: usize = 32 << 10;
 /// The largest certificate or key file.
 const PEM_BYTES_MAX: u64 = 1 << 20;
 /// Between two tries when the system has no socket to give.
