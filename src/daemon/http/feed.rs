@@ -111,7 +111,14 @@ impl Feed {
         last: Option<i64>,
     ) -> Result<Response, Problem> {
         let place = Place::take(&self.0)?;
-        let newest = *engine.news().borrow();
+        // What was passed on already may be newer than what the engine has noticed.
+        let passed_on = self
+            .0
+            .tail
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .newest;
+        let newest = passed_on.max(*engine.news().borrow());
         let watcher = Watcher {
             beat: self.0.beat.subscribe(),
             station,
