@@ -8,13 +8,14 @@ use super::query::{Query, Sort, Withdrawn, did_you_mean};
 use super::result::{NEWEST, result};
 use super::run::{SELECT_RUN, run};
 use super::{
-    HistoryRow, Point, ResultKind, ResultRecord, RunId, RunRow, Store, StoreError, Verdict, json,
-    parsed, parsed_optional, point, stamp,
+    HistoryRow, Point, ResultKind, ResultRecord, RunId, RunRecord, RunRow, Store, StoreError,
+    Verdict, json, parsed, parsed_optional, point, stamp,
 };
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteRow;
 use sqlx::{QueryBuilder, Row, Sqlite};
+use std::collections::HashMap;
 use std::fmt;
 use std::str::FromStr;
 use ulid::Ulid;
@@ -142,89 +143,85 @@ impl Store {
             point: None,
             margin_db: None,
         });
-        let mut rows = Vec::with_capacity(found.rows.len());
-        for run in found.rows {
-            let (points, worst) = self.deciding(run.id).await?;
-            rows.push(RunRow { run, points, worst });
-        }
+        let mut deciding = self.deciding(&found.rows).await?;
+        let rows = found.rows.into_iter().map(|run| {
+            let (points, worst) = deciding.remove(&run.id).unwrap_or_default();
+            RunRow { run, points, worst }
+        });
         Ok(Page {
-            rows,
+            rows: rows.collect(),
             next: found.next,
         })
     }
 
-    /// How many points a run has, and the one that decides it.
-    async fn deciding(&self, run: RunId) -> Result<(u32, Option<ResultRecord>), StoreError> {
-        let doing = format!("read the results of run {run}");
-        let points =
-            sqlx::query_scalar("SELECT count(*) FROM result WHERE run = ?1 AND superseded = 0")
-                .bind(run.to_string())
-                .fetch_one(self.readers())
-                .await
-                .map_err(self.fault(&doing))?;
-        let mut sql = QueryBuilder::<Sqlite>::new("SELECT * FROM result r WHERE r.run = ");
-        sql.push_bind(run.to_string()).push(" AND ").push(NEWEST);
-        sql.push(" ORDER BY margin_db NULLS LAST, se_db NULLS LAST, ");
-        sql.push(POINT_ORDER).push(" LIMIT 1");
-        let row = sql.build().fetch_optional(self.readers()).await;
-        let worst = row.and_then(|row| row.as_ref().map(result).transpose());
-        let worst = worst.map_err(self.fault(&doing))?;
-        Ok((points, worst.filter(|worst| worst.se_db.is_some())))
+    /// How many points each of these runs has, and the one that decides it; one question for the whole page.
+    async fn deciding(
+        &self,
+        runs: &[RunRecord],
+    ) -> Result<HashMap<RunId, (u32, Option<ResultRecord>)>, StoreError> {
+        let ids: Vec<String> = runs.iter().map(|run| run.id.to_string()).collect();
+        let mut sql = QueryBuilder::<Sqlite>::new(
+            "WITH ranked AS (SELECT r.run, r.frequency_hz, r.face, r.polarisation, r.repeat, r.analysis, \
+            count(*) OVER (PARTITION BY r.run) AS points, \
+            row_number() OVER (PARTITION BY r.run ORDER BY r.margin_db NULLS LAST, r.se_db NULLS LAST, ",
+        );
+        sql.push(POINT_ORDER).push(") AS place FROM json_each(");
+        sql.push_bind(serde_json::Value::from(ids).to_string());
+        sql.push(") asked CROSS JOIN result r ON r.run = asked.value WHERE ")
+            .push(NEWEST);
+        sql.push(
+            ") SELECT points, r.* FROM ranked CROSS JOIN result r \
+            USING (run, frequency_hz, face, polarisation, repeat, analysis) WHERE place = 1",
+        );
+        let rows = sql.build().fetch_all(self.readers()).await;
+        let rows = rows.and_then(|rows| {
+            let row = |row: &SqliteRow| {
+                let worst = result(row)?;
+                let worst = worst.se_db.is_some().then_some(worst);
+                Ok((parsed(row, "run")?, (row.try_get("points")?, worst)))
+            };
+            rows.iter().map(row).collect::<Result<_, sqlx::Error>>()
+        });
+        rows.map_err(self.fault("read the results of the runs"))
     }
 
     /// For each item, model, lot or operator of the query that no run has: a sentence that says so and what
     /// there is. For when nothing was found.
     pub async fn unknown_names(&self, query: &Query) -> Result<Vec<String>, StoreError> {
         let kinds = [
-            (
-                "item",
-                &query.items,
-                "SELECT DISTINCT item FROM run WHERE item IS NOT NULL LIMIT ?1",
-            ),
-            (
-                "model",
-                &query.models,
-                "SELECT DISTINCT model FROM run WHERE model IS NOT NULL LIMIT ?1",
-            ),
-            (
-                "lot",
-                &query.lots,
-                "SELECT DISTINCT lot FROM run WHERE lot IS NOT NULL LIMIT ?1",
-            ),
-            (
-                "operator",
-                &query.operators,
-                "SELECT DISTINCT operator FROM run WHERE operator IS NOT NULL LIMIT ?1",
-            ),
+            ("item", &query.items),
+            ("model", &query.models),
+            ("lot", &query.lots),
+            ("operator", &query.operators),
         ];
         let mut sentences = Vec::new();
-        for (what, asked, sql) in kinds {
-            if asked.is_empty() {
-                continue;
-            }
-            let known: Vec<String> = sqlx::query_scalar(sql)
-                .bind(NAMES_MAX)
-                .fetch_all(self.readers())
-                .await
-                .map_err(self.fault("look for names"))?;
-            let known: Vec<&str> = known.iter().map(String::as_str).collect();
-            for name in asked.iter().filter(|name| !known.contains(&name.as_str())) {
-                let mut shown = known[..known.len().min(NAMES_SHOWN)].join(", ");
-                if known.len() > NAMES_SHOWN {
-                    shown.push_str(", …");
+        for (column, asked) in kinds {
+            for name in asked {
+                if !self.has_name(column, name).await? {
+                    let known = self.some_names(column).await?;
+                    sentences.push(unknown_name(column, name, &known));
                 }
-                let there = if known.is_empty() {
-                    "none".to_owned()
-                } else {
-                    shown
-                };
-                let hint = did_you_mean(name, &known);
-                sentences.push(format!(
-                    "there is no {what} `{name}`{hint}; there are: {there}"
-                ));
             }
         }
         Ok(sentences)
+    }
+
+    /// Whether a run has this name in this column, a literal of ours.
+    async fn has_name(&self, column: &'static str, name: &str) -> Result<bool, StoreError> {
+        let mut sql = QueryBuilder::<Sqlite>::new("SELECT EXISTS (SELECT 1 FROM run WHERE ");
+        sql.push(column).push(" = ").push_bind(name).push(")");
+        let found = sql.build_query_scalar().fetch_one(self.readers()).await;
+        found.map_err(self.fault("look for names"))
+    }
+
+    /// The first names there are, in their order.
+    async fn some_names(&self, column: &'static str) -> Result<Vec<String>, StoreError> {
+        let mut sql = QueryBuilder::<Sqlite>::new("SELECT DISTINCT ");
+        sql.push(column).push(" FROM run WHERE ").push(column);
+        sql.push(" IS NOT NULL ORDER BY 1 LIMIT ")
+            .push_bind(NAMES_MAX);
+        let names = sql.build_query_scalar().fetch_all(self.readers()).await;
+        names.map_err(self.fault("look for names"))
     }
 
     fn check_question(&self, query: &Query, of_points: bool) -> Result<(), StoreError> {
@@ -267,6 +264,17 @@ impl Store {
         }
         Ok(words)
     }
+}
+
+fn unknown_name(what: &str, name: &str, known: &[String]) -> String {
+    let known: Vec<&str> = known.iter().map(String::as_str).collect();
+    let hint = did_you_mean(name, &known);
+    let there = match known.as_slice() {
+        [] => "none".to_owned(),
+        few if few.len() <= NAMES_SHOWN => few.join(", "),
+        many => format!("{}, …", many[..NAMES_SHOWN].join(", ")),
+    };
+    format!("there is no {what} `{name}`{hint}; there are: {there}")
 }
 
 /// As FTS5 takes a phrase; a `*` at the end asks for the beginning of a word.

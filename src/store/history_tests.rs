@@ -275,6 +275,57 @@ async fn a_withdrawn_run_is_left_out_until_asked_for() {
     assert!(store.reinstate(runs[1]).await.is_err());
 }
 
+/// More names than a hint looks through.
+#[tokio::test]
+async fn a_name_far_down_the_list_is_known() {
+    let bench = Bench::new().await;
+    for n in 0..=1_000 {
+        let run = NewRun {
+            item: None,
+            operator: Some(format!("operator {n:04}")),
+            ..super::tests::new_run(&bench.store, None, n).await
+        };
+        bench.store.begin_run(&run).await.expect("begun");
+    }
+    let said = bench
+        .store
+        .unknown_names(&asked("operator:\"operator 1000\" verdict:fail"))
+        .await
+        .expect("read");
+    assert_eq!(said, Vec::<String>::new());
+}
+
+#[tokio::test]
+async fn each_run_of_a_page_has_its_own_deciding_point() {
+    let (bench, runs) = some_history().await;
+    let reference = super::tests::new_run(&bench.store, None, 9_000).await;
+    let reference = bench.store.begin_run(&reference).await.expect("begun");
+    let found = bench
+        .store
+        .run_rows(&Query::default(), &page(10))
+        .await
+        .expect("read");
+    let said: Vec<_> = found
+        .rows
+        .iter()
+        .map(|row| {
+            let worst = row.worst.as_ref();
+            (
+                row.run.id,
+                row.points,
+                worst.map(|worst| worst.point.frequency_hz / 1e6),
+            )
+        })
+        .collect();
+    let mut due = vec![(reference, 0, None)];
+    for run in runs.iter().rev() {
+        let mut results = bench.store.results(*run).await.expect("read");
+        results.sort_by(|a, b| a.margin_db.partial_cmp(&b.margin_db).expect("numbers"));
+        due.push((*run, 3, Some(results[0].point.frequency_hz / 1e6)));
+    }
+    assert_eq!(said, due);
+}
+
 #[tokio::test]
 async fn names_that_nobody_has_are_pointed_out() {
     let (bench, _) = some_history().await;
