@@ -6,13 +6,17 @@ use clap::{Args, Subcommand};
 use jiff::Timestamp;
 
 use super::measure::find_run;
+use super::shield::item_run;
 use super::{CliError, StoreArg, print_json, write_file};
+use crate::analysis::shield::ask::{self, Asked};
 use crate::config::Template;
 use crate::evaluate::compare::{Question, compare, side};
 use crate::evaluate::lot::judge;
 use crate::quantity::Ratio;
-use crate::report::{self, BUILT_IN, Document, ItemMaterial, RunMaterial, Texts, Wanted};
-use crate::store::{RunRecord, Store};
+use crate::report::{
+    self, Asides, BUILT_IN, Document, ItemMaterial, RunDocument, RunMaterial, Texts, Wanted,
+};
+use crate::store::{RunKind, RunRecord, Store};
 
 /// Arguments of `report`.
 #[derive(Debug, Args)]
@@ -32,12 +36,16 @@ enum What {
         /// The run: its id, the beginning of it, or `latest`.
         run: String,
         #[command(flatten)]
+        beside: Beside,
+        #[command(flatten)]
         how: How,
     },
     /// Report on an item: its runs, where they lead, and the newest with all its evidence.
     Item {
         /// The item's serial.
         serial: String,
+        #[command(flatten)]
+        beside: Beside,
         #[command(flatten)]
         how: How,
     },
@@ -75,6 +83,36 @@ enum What {
     },
 }
 
+/// What is asked of theory besides, to stand beside the measurement.
+#[derive(Debug, Args)]
+struct Beside {
+    /// A question of theory, like `slot length=18mm`; the names and inputs are those of `muffle shield`.
+    #[arg(long, value_name = "QUESTION", value_parser = ask::parse)]
+    beside: Vec<Asked>,
+    /// What is left inside of the early-time pulse of IEC 61000-2-9.
+    #[arg(long)]
+    pulse: bool,
+    /// What the item and that of this run would give, one inside the other.
+    #[arg(long, value_name = "RUN")]
+    around: Vec<String>,
+}
+
+impl Beside {
+    async fn asides(self, store: &Store, document: &RunDocument) -> Result<Asides, CliError> {
+        let mut around = Vec::with_capacity(self.around.len());
+        for run in &self.around {
+            around.push(item_run(store, run).await?);
+        }
+        let is_asked = !self.beside.is_empty() || self.pulse || !around.is_empty();
+        if is_asked && document.kind != RunKind::Item {
+            return Err(CliError::Input(
+                "theory stands beside the run of an item; this one is a reference".to_owned(),
+            ));
+        }
+        Ok(Asides::of(document, self.beside, self.pulse, around)?)
+    }
+}
+
 /// How a report is made.
 #[derive(Debug, Args)]
 struct How {
@@ -95,7 +133,7 @@ struct How {
     /// When it is printed (RFC 3339), instead of now; `never` leaves the line out.
     #[arg(long, value_name = "TIME", value_parser = printed)]
     printed: Option<Printed>,
-    /// Leave out what theory says about the curve.
+    /// Leave out what the curve is consistent with.
     #[arg(long)]
     no_theory: bool,
     /// Print the content of the report as JSON.
@@ -122,18 +160,24 @@ fn printed(text: &str) -> Result<Printed, String> {
 
 pub(super) async fn run(args: ReportArgs) -> Result<u8, CliError> {
     match args.what {
-        What::Run { run, how } => {
-            let ready = how.ready()?;
+        What::Run { run, beside, how } => {
+            let mut ready = how.ready()?;
             let store = Store::open_read_only(&how.store.store).await?;
             let record = find_run(&store, &run).await?;
             let material = RunMaterial::read(&store, &record).await?;
+            ready.asides = beside.asides(&store, material.document()).await?;
             let document = report::run_report(&material, &ready.wanted());
             how.deliver(&document, &ready)?;
         }
-        What::Item { serial, how } => {
-            let ready = how.ready()?;
+        What::Item {
+            serial,
+            beside,
+            how,
+        } => {
+            let mut ready = how.ready()?;
             let store = Store::open_read_only(&how.store.store).await?;
             let material = ItemMaterial::read(&store, &serial).await?;
+            ready.asides = beside.asides(&store, material.newest().document()).await?;
             let document = report::item_report(&material, &ready.wanted());
             how.deliver(&document, &ready)?;
         }
@@ -180,6 +224,7 @@ struct Ready {
     texts: Texts,
     printed: Option<Timestamp>,
     theory: bool,
+    asides: Asides,
 }
 
 impl Ready {
@@ -189,6 +234,7 @@ impl Ready {
             template: &self.template,
             printed: self.printed,
             theory: self.theory,
+            asides: &self.asides,
         }
     }
 }
@@ -201,6 +247,7 @@ pub(super) async fn plain(store: &Store, run: &RunRecord) -> Result<(String, Vec
         template,
         printed: Some(Timestamp::now()),
         theory: true,
+        asides: Asides::default(),
     };
     let material = RunMaterial::read(store, run).await?;
     let document = report::run_report(&material, &ready.wanted());
@@ -260,6 +307,7 @@ impl How {
                 None => Some(Timestamp::now()),
             },
             theory: !self.no_theory,
+            asides: Asides::default(),
         })
     }
 

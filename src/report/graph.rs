@@ -79,6 +79,8 @@ pub struct Graph {
     pub across_ends: Option<(f64, f64)>,
     /// Lowest and highest value; by what is drawn when absent.
     pub up_ends: Option<(f64, f64)>,
+    /// Whether what is drawn upwards goes by decades; only values above zero are drawn then.
+    pub up_decades: bool,
     /// Lines right across.
     pub levels: Vec<Level>,
     /// A band: place, lower and upper edge.
@@ -285,7 +287,9 @@ impl Rect {
 struct Scale {
     frame: Rect,
     log: bool,
+    up_log: bool,
     across: (f64, f64),
+    /// Ends upwards, as powers of ten where it goes by decades.
     up: (f64, f64),
     step: f64,
 }
@@ -309,16 +313,27 @@ impl Scale {
             .chain(graph.band.iter().flat_map(|b| [b.1, b.2]))
             .chain(graph.dots.iter().flat_map(ends).flatten())
             .chain(graph.levels.iter().map(|level| level.value))
+            .map(|value| {
+                if graph.up_decades {
+                    value.log10()
+                } else {
+                    value
+                }
+            })
             .filter(|value| value.is_finite());
         let (low, high) = match graph.up_ends {
             Some(ends) => ends,
             None => padded(span(values), 1.0),
         };
         let most = ((frame.bottom - frame.top) / ROOM_UP).floor();
-        let step = nice_step((high - low) / most);
+        let step = match nice_step((high - low) / most) {
+            step if graph.up_decades => step.max(1.0).ceil(),
+            step => step,
+        };
         Self {
             frame,
             log,
+            up_log: graph.up_decades,
             across,
             up: ((low / step).floor() * step, (high / step).ceil() * step),
             step,
@@ -332,6 +347,7 @@ impl Scale {
     }
 
     fn y(&self, value: f64) -> f64 {
+        let value = if self.up_log { value.log10() } else { value };
         let (low, high) = self.up;
         let share = ((value - low) / (high - low)).clamp(0.0, 1.0);
         self.frame.bottom - share * (self.frame.bottom - self.frame.top)
@@ -370,6 +386,18 @@ impl Scale {
         }
     }
 
+    /// The value of the line so many steps up, and what is written at it.
+    fn up_tick(&self, steps: i64) -> (f64, String) {
+        let at = self.up.0 + steps as f64 * self.step;
+        match self.up_log {
+            true => (
+                10f64.powf(at),
+                number(10f64.powf(at), 10f64.powf(at).min(1.0)),
+            ),
+            false => (at, number(at, self.step)),
+        }
+    }
+
     fn grid(&self, across: Across) -> Markup {
         let Rect {
             left,
@@ -380,10 +408,10 @@ impl Scale {
         let steps = ((self.up.1 - self.up.0) / self.step).round() as i64;
         html! {
             @for i in 0..=steps {
-                @let value = self.up.0 + i as f64 * self.step;
+                @let (value, label) = self.up_tick(i);
                 @let y = self.y(value);
                 path d=(path([(left, y), (right, y)])) stroke=(HAIRLINE) stroke-width="0.8" {}
-                (text_at(left - 8.0, y + 4.0, Anchor::End, SMALL, &number(value, self.step)))
+                (text_at(left - 8.0, y + 4.0, Anchor::End, SMALL, &label))
             }
             @for (at, label) in self.across_ticks(across) {
                 @let x = self.x(at);

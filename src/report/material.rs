@@ -41,6 +41,11 @@ pub(super) struct Reference {
 }
 
 impl RunMaterial {
+    /// The run as every front shows it.
+    pub fn document(&self) -> &RunDocument {
+        &self.document
+    }
+
     /// Reads it.
     ///
     /// # Errors

@@ -28,6 +28,7 @@ mod shape;
 mod tests;
 mod text;
 mod texts;
+mod theory;
 
 pub use crate::quantity::one_decimal;
 pub use chart::{Chart, Kind, Line, Mark, Series, Words, svg_column, svg_panels};
@@ -38,14 +39,15 @@ pub use graph::{Across, Dot, Graph, Level, svg_stacked};
 pub use html::html;
 pub use material::RunMaterial;
 pub use paper::{
-    ItemMaterial, Wanted, comparison as comparison_report, item as item_report, lot as lot_report,
-    run as run_report,
+    Asides, ItemMaterial, Wanted, comparison as comparison_report, item as item_report,
+    lot as lot_report, run as run_report,
 };
 pub use pdf::pdf;
 pub use picture::png;
 pub use run::{AverageDocument, PointDocument, RunDocument, sentences};
 pub use text::{REGULAR as FONT_REGULAR, SEMIBOLD as FONT_SEMIBOLD};
 pub use texts::{BUILT_IN, Texts};
+pub use theory::{MARK, Over, TheoryDocument, TheoryTable};
 
 use crate::analysis::AnalysisError;
 use crate::evaluate::EvaluateError;
@@ -96,6 +98,9 @@ pub enum ReportError {
         /// The item's serial.
         item: String,
     },
+    /// A plan for the next readings cannot be made from the one kept with the run.
+    #[error("the plan kept with the run gives none for the next readings: {0}")]
+    NextPlan(String),
     /// A style sheet would make the report depend on something outside it.
     #[error(
         "the style sheet holds `{word}`; a report must open without a network, so leave it out"

@@ -2,9 +2,11 @@
 //!
 //! Each works on the least SE of all faces and polarisations at each frequency, with bounds as bounds.
 
+use super::ReportError;
 use super::chart::{Chart, Kind, Line, Mark, Series};
 use super::graph::{Graph, Level, svg_stacked};
 use super::run::{PointDocument, RunDocument};
+use super::theory::Over;
 use crate::analysis::budget::{Budget, Cause};
 use crate::analysis::limit::LimitLine;
 use crate::analysis::shield::ShieldError;
@@ -15,11 +17,15 @@ use crate::analysis::shield::explain::{Excitation, Explanation, ItemInside, expl
 use crate::analysis::shield::layers::{Pair, PairCheck, Spacing, nested};
 use crate::analysis::shield::pulse::PulseResult;
 use crate::analysis::shield::theory::Answer;
+use crate::config::{Plan, Polarisation, Station};
 use crate::quantity::{Frequency, sides};
 use crate::store::{Item, ResultKind};
 
 /// Quality factor of a closed item with something in it, where nothing is known (common practice, no source).
 const QUALITY: f64 = 40.0;
+
+/// Frequencies offered to the choice of the next readings, in each decade.
+const OFFERED_PER_DECADE: u32 = 20;
 
 /// The curve that decides, bounds as bounds.
 pub fn curve(document: &RunDocument) -> Vec<CurvePoint> {
@@ -139,6 +145,74 @@ pub fn next(
         readings,
     };
     next_test(&faces, &outlook)
+}
+
+/// Frequencies to choose the next readings from: the plan's range unless other ends are given.
+///
+/// # Errors
+/// Where the ends are not in order.
+pub fn offered(
+    plan: &Plan,
+    from: Option<Frequency>,
+    to: Option<Frequency>,
+) -> Result<Vec<Frequency>, ShieldError> {
+    let (first, last) = (plan.frequencies.first(), plan.frequencies.last());
+    let (Some(from), Some(to)) = (from.or(first.copied()), to.or(last.copied())) else {
+        return Err(ShieldError::TooFew {
+            what: "frequencies in the run's plan",
+            given: 0,
+            needed: 1,
+        });
+    };
+    let over = Over {
+        from,
+        to,
+        per_decade: OFFERED_PER_DECADE,
+        ..Over::default()
+    };
+    over.frequencies()
+}
+
+/// The run's plan with what was picked, read back and checked against the run's station.
+///
+/// # Errors
+/// What the plan kept with the run says.
+pub fn next_plan(plan: &Plan, station: &Station, next: &NextTest) -> Result<String, ReportError> {
+    let readings = &next.readings;
+    let mut frequencies: Vec<_> = readings
+        .iter()
+        .map(|reading| Frequency::from_hz(reading.frequency_hz))
+        .collect();
+    frequencies.sort_by(|a, b| a.hz().total_cmp(&b.hz()));
+    frequencies.dedup();
+    let picked = |face: &str, polarisation: &str| {
+        let name = placement_name(face, polarisation);
+        readings.iter().any(|reading| reading.face == name)
+    };
+    let faces: Vec<String> = plan
+        .faces
+        .iter()
+        .filter(|face| plan.polarisations.iter().any(|p| picked(face, p.word())))
+        .cloned()
+        .collect();
+    let polarisations: Vec<Polarisation> = plan
+        .polarisations
+        .iter()
+        .filter(|p| plan.faces.iter().any(|face| picked(face, p.word())))
+        .copied()
+        .collect();
+    let name = format!("{}, next", plan.name);
+    let text = plan
+        .rewritten(&name, &frequencies, &faces, &polarisations)
+        .map_err(|error| ReportError::NextPlan(error.to_string()))?;
+    let text = format!(
+        "# The readings that would tell most next, picked by `muffle shield next`.\n{text}"
+    );
+    let read = Plan::read("the next plan", &text);
+    let read = read.map_err(|faults| ReportError::NextPlan(faults.to_string()))?;
+    let fits = read.check(station);
+    fits.map_err(|error| ReportError::NextPlan(error.to_string()))?;
+    Ok(text)
 }
 
 /// How a face and polarisation is named among the choices of [`next`].
@@ -306,13 +380,30 @@ pub fn theory_chart(title: &str, answer: &Answer, measured: Option<&RunDocument>
     }
 }
 
-fn deciding_marks(document: &RunDocument) -> Vec<Mark> {
+pub(super) fn deciding_marks(document: &RunDocument) -> Vec<Mark> {
     let mut series = document.deciding_chart().series;
     series.pop().map_or(Vec::new(), |deciding| deciding.points)
 }
 
 /// The pulse outside and what is left of it inside, over time, as one SVG document.
 pub fn pulse_graphs(document: &RunDocument, said: &PulseResult) -> String {
+    svg_stacked(
+        &format!(
+            "A pulse at {}",
+            document.item.as_deref().unwrap_or("reference")
+        ),
+        &format!(
+            "run {}; from {} to {} measured, beyond continued",
+            document.run,
+            Frequency::from_hz(said.measured_hz.0),
+            Frequency::from_hz(said.measured_hz.1)
+        ),
+        &pulse_graph_pair(document, said),
+    )
+}
+
+/// The pulse outside, and what is left of it inside.
+pub(super) fn pulse_graph_pair(document: &RunDocument, said: &PulseResult) -> [Graph; 2] {
     let item = document.item.as_deref().unwrap_or("reference");
     let over_time = |field: &[f64]| -> Vec<(f64, f64)> {
         let times = said.time_s.iter().map(|s| s * 1e9);
@@ -351,14 +442,5 @@ pub fn pulse_graphs(document: &RunDocument, said: &PulseResult) -> String {
         levels,
         ..Graph::default()
     };
-    svg_stacked(
-        &format!("A pulse at {item}"),
-        &format!(
-            "run {}; from {} to {} measured, beyond continued",
-            document.run,
-            Frequency::from_hz(said.measured_hz.0),
-            Frequency::from_hz(said.measured_hz.1)
-        ),
-        &[outside, inside],
-    )
+    [outside, inside]
 }

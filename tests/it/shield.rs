@@ -249,7 +249,7 @@ fn theory_answers_without_a_database_and_says_where_it_ends() {
     ];
     let above = crate::support::run(&[&pipe[..], &["18 GHz"]].concat());
     above.with(3, &["cut-off"]);
-    crate::support::run(&["shield", "stack", "wood:1mm"]).with(2, &["copper:18um"]);
+    crate::support::run(&["shield", "stack", "wood:1mm"]).with(3, &["copper:18um"]);
 }
 
 #[test]

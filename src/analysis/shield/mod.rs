@@ -6,6 +6,7 @@
 //! refuses and names the limit. Nothing here replaces a measurement.
 
 pub mod aperture;
+pub mod ask;
 pub mod cavity;
 pub mod curve;
 pub mod design;

@@ -55,7 +55,8 @@ pub(super) async fn run(args: ShieldArgs) -> Result<u8, CliError> {
     }
 }
 
-async fn item_run(store: &Store, given: &str) -> Result<RunDocument, CliError> {
+/// The run of an item, whole.
+pub(super) async fn item_run(store: &Store, given: &str) -> Result<RunDocument, CliError> {
     let record = find_run(store, given).await?;
     match record.kind {
         RunKind::Item => Ok(RunDocument::read(store, &record).await?),

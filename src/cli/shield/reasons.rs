@@ -13,7 +13,6 @@ use crate::analysis::shield::explain::Explanation;
 use crate::analysis::shield::layers::{Pair, PairCheck, Place, Spacing};
 use crate::cli::measure::{find_run, picture_kind};
 use crate::cli::{CliError, StoreArg, print, print_json, table, write_file};
-use crate::config::{self, Plan, Polarisation, decades};
 use crate::evaluate::kept;
 use crate::quantity::{Frequency, Length};
 use crate::report::{RunDocument, one_decimal, reason};
@@ -84,9 +83,6 @@ pub(super) struct NextArgs {
     json: bool,
 }
 
-/// Frequencies offered to the choice, in each decade.
-const OFFERED_PER_DECADE: u32 = 20;
-
 pub(super) async fn explain(args: ExplainArgs) -> Result<u8, CliError> {
     let kind = args.picture.as_deref().map(picture_kind).transpose()?;
     let store = Store::open_read_only(&args.store.store).await?;
@@ -137,12 +133,12 @@ pub(super) async fn next(args: NextArgs) -> Result<u8, CliError> {
     let record = find_run(&store, &args.run).await?;
     let document = item_run(&store, &args.run).await?;
     let (plan, station) = kept(&store, &record).await?;
-    let frequencies = offered(&args, &plan)?;
+    let frequencies = reason::offered(&plan, args.from, args.to)?;
     let item = item_of(&store, &document).await?;
     let readings = usize::from(args.readings);
     let next = reason::next(&document, item.as_ref(), &frequencies, readings)?;
     if let Some(path) = &args.write {
-        let text = next_plan(&plan, &station, &next)?;
+        let text = reason::next_plan(&plan, &station, &next)?;
         write_file(path, text.as_bytes())?;
         eprintln!("Written: {}", path.display());
     }
@@ -151,60 +147,6 @@ pub(super) async fn next(args: NextArgs) -> Result<u8, CliError> {
         false => print(&describe_next(&document, &next))?,
     }
     Ok(0)
-}
-
-/// Frequencies to choose from.
-fn offered(args: &NextArgs, plan: &Plan) -> Result<Vec<Frequency>, CliError> {
-    let (first, last) = (plan.frequencies.first(), plan.frequencies.last());
-    let (Some(from), Some(to)) = (args.from.or(first.copied()), args.to.or(last.copied())) else {
-        return Err(CliError::Input(
-            "the run's plan has no frequency".to_owned(),
-        ));
-    };
-    match from.hz() > 0.0 && to > from {
-        true => Ok(decades(from, to, OFFERED_PER_DECADE)),
-        false => Err(CliError::Input(format!(
-            "from {from} to {to} there is nothing to choose from; give --from and --to"
-        ))),
-    }
-}
-
-/// The run's plan with what was picked, read back and checked against the run's station.
-fn next_plan(plan: &Plan, station: &config::Station, next: &NextTest) -> Result<String, CliError> {
-    let readings = &next.readings;
-    let mut frequencies: Vec<_> = readings
-        .iter()
-        .map(|reading| Frequency::from_hz(reading.frequency_hz))
-        .collect();
-    frequencies.sort_by(|a, b| a.hz().total_cmp(&b.hz()));
-    frequencies.dedup();
-    let picked = |face: &str, polarisation: &str| {
-        let name = reason::placement_name(face, polarisation);
-        readings.iter().any(|reading| reading.face == name)
-    };
-    let faces: Vec<String> = plan
-        .faces
-        .iter()
-        .filter(|face| plan.polarisations.iter().any(|p| picked(face, p.word())))
-        .cloned()
-        .collect();
-    let polarisations: Vec<Polarisation> = plan
-        .polarisations
-        .iter()
-        .filter(|p| plan.faces.iter().any(|face| picked(face, p.word())))
-        .copied()
-        .collect();
-    let name = format!("{}, next", plan.name);
-    let text = plan
-        .rewritten(&name, &frequencies, &faces, &polarisations)
-        .map_err(|error| CliError::Store(format!("the plan kept with the run: {error}")))?;
-    let text = format!(
-        "# The readings that would tell most next, picked by `muffle shield next`.\n{text}"
-    );
-    Plan::read("the next plan", &text)
-        .map_err(config::ConfigError::from)?
-        .check(station)?;
-    Ok(text)
 }
 
 fn describe_next(document: &RunDocument, next: &NextTest) -> String {

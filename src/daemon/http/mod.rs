@@ -17,6 +17,7 @@ mod run;
 mod serve;
 mod session;
 mod station;
+mod theory;
 mod trace;
 
 use std::sync::Arc;
@@ -39,9 +40,10 @@ use crate::store::{PlanText, Store};
 
 pub use feed::{FEED_PAUSE, WATCHERS_MAX};
 pub use problem::{Body, Path, Problem, Query};
-pub(in crate::daemon) use reason::explained;
+pub(in crate::daemon) use reason::{Nested, Two, explained, inside, nested};
 pub(in crate::daemon) use run::{Runs, Which as RunsWanted, document};
 pub use serve::{CONNECTIONS_MAX, HEADER_BYTES_MAX, HEADER_TIME_MAX, TlsError, serve, tls};
+pub(in crate::daemon) use theory::told;
 pub(in crate::daemon) use trace::{PointTrace, Which as PointWanted, traces_of};
 
 /// The largest body of a request.
@@ -149,7 +151,14 @@ fn api() -> OpenApiRouter<Site> {
         .routes(routes!(reason::explain))
         .routes(routes!(reason::picture))
         .routes(routes!(reason::behind))
+        .routes(routes!(reason::behind_picture))
         .routes(routes!(reason::layers))
+        .routes(routes!(reason::layers_picture))
+        .routes(routes!(reason::next))
+        .routes(routes!(reason::next_plan))
+        .routes(routes!(theory::list))
+        .routes(routes!(theory::answer))
+        .routes(routes!(theory::picture))
         .routes(routes!(trace::list))
         .routes(routes!(trace::csv))
         .routes(routes!(item::list))

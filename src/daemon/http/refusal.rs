@@ -42,3 +42,9 @@ refusals! {
         Content = 422, "The content is not acceptable.";
     }
 }
+refusals! {
+    /// Of what reads and works something out of what it was given.
+    Content {
+        Content = 422, "The content is not acceptable.";
+    }
+}

@@ -8,6 +8,7 @@ mod asset;
 mod history;
 mod live;
 mod run;
+mod theory;
 mod trace;
 
 use axum::Router;
@@ -32,6 +33,10 @@ pub(super) fn routes() -> Router<Site> {
         .route("/history", get(history::page))
         .route("/runs/{run}", get(run::page))
         .route("/runs/{run}/point", get(run::point))
+        .route("/runs/{run}/pulse", get(theory::pulse))
+        .route("/theory", get(theory::index))
+        .route("/theory/{question}", get(theory::question))
+        .route("/layers", get(theory::layers))
         .route(LOGIN, get(login))
         .route("/assets/{name}", get(asset::get))
 }
@@ -141,6 +146,7 @@ fn navigation(here: &str, stations: &[String]) -> Markup {
                 (to(&station_path(station), station))
             }
             (to("/history", "History"))
+            (to("/theory", "Theory"))
             a href="/api/v1/openapi.json" { "API" }
         }
     }

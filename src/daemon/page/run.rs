@@ -51,6 +51,15 @@ pub(super) async fn page(
                 p.after {
                     a.button href={ "/api/v1/runs/" (run.run) "/reasons.svg" } { "The fit as a picture" }
                     a.button href={ "/api/v1/runs/" (run.run) "/reasons" } { "Reasons as JSON" }
+                    @if !run.imported { a.button href={ "/api/v1/runs/" (run.run) "/next.toml" } { "A plan of what to measure next" } }
+                }
+            }
+            @if run.kind == RunKind::Item {
+                h2 { "Theory beside it" }
+                p.after {
+                    a.button href={ "/theory?run=" (run.run) } { "What would a slot, a seam, a film give?" }
+                    a.button href={ "/layers?first=" (run.run) } { "Another item around it" }
+                    a.button href={ "/runs/" (run.run) "/pulse" } { "A pulse from outside" }
                 }
             }
         }

@@ -2,6 +2,7 @@
 //! and of the texts; a section that has nothing to say is left out.
 
 mod arrangement;
+mod beside;
 mod evidence;
 mod judgement;
 mod lot;
@@ -9,6 +10,7 @@ mod several;
 #[cfg(test)]
 mod tests;
 
+pub use beside::Asides;
 pub use lot::lot;
 pub use several::{ItemMaterial, comparison, item};
 
@@ -31,6 +33,8 @@ pub struct Wanted<'a> {
     pub printed: Option<Timestamp>,
     /// Whether theory may stand beside the measurement.
     pub theory: bool,
+    /// What was asked of theory besides; for a run, or the newest of an item.
+    pub asides: &'a Asides,
 }
 
 /// The report on a run.
@@ -68,6 +72,7 @@ pub fn run(material: &RunMaterial, wanted: &Wanted) -> Document {
             texts,
         ));
     }
+    sections.extend(wanted.asides.sections(&material.document, texts));
     sections.push(evidence::cautions(material, texts));
     sections.push(evidence::recompute(material, texts));
     sections.push(evidence::emissions(material, texts));

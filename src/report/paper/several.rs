@@ -34,6 +34,11 @@ pub struct ItemMaterial {
 }
 
 impl ItemMaterial {
+    /// The newest run, which the report holds whole.
+    pub fn newest(&self) -> &RunMaterial {
+        &self.newest
+    }
+
     /// Reads it.
     ///
     /// # Errors
@@ -94,6 +99,7 @@ pub fn item(material: &ItemMaterial, wanted: &Wanted) -> Document {
             texts,
         ));
     }
+    sections.extend(wanted.asides.sections(&newest.document, texts));
     sections.extend([
         evidence::cautions(newest, texts),
         evidence::recompute(newest, texts),

@@ -8,8 +8,9 @@ use serde_json::json;
 use tempfile::TempDir;
 
 use super::super::{RunMaterial, Texts, csv, html, pdf};
-use super::{ItemMaterial, Wanted, comparison, item, lot, run};
+use super::{Asides, ItemMaterial, Wanted, comparison, item, lot, run};
 use crate::analysis::noise::held_quantile_db;
+use crate::analysis::shield::ask;
 use crate::config::Template;
 use crate::evaluate::compare::{Question, compare, side};
 use crate::evaluate::lot::judge;
@@ -226,6 +227,15 @@ fn report(material: &RunMaterial, language: &str, second: i64) -> Document {
 }
 
 fn said(language: &str, second: i64, make: impl FnOnce(&Wanted) -> Document) -> Document {
+    said_beside(language, second, &Asides::default(), make)
+}
+
+fn said_beside(
+    language: &str,
+    second: i64,
+    asides: &Asides,
+    make: impl FnOnce(&Wanted) -> Document,
+) -> Document {
     let template = Template::default();
     let texts = Texts::of(Some(language), &template);
     let document = make(&Wanted {
@@ -233,6 +243,7 @@ fn said(language: &str, second: i64, make: impl FnOnce(&Wanted) -> Document) -> 
         template: &template,
         printed: Timestamp::from_second(second).ok(),
         theory: true,
+        asides,
     });
     assert_eq!(texts.missing(), [""; 0], "{language}");
     document
@@ -303,6 +314,77 @@ async fn the_same_run_gives_the_same_report_but_for_the_line_that_says_when() {
         unknown.contains("points") && unknown.contains("budget"),
         "{unknown}"
     );
+}
+
+#[tokio::test]
+async fn theory_that_is_asked_for_stands_beside_and_changes_no_result() {
+    let mut shop = Shop::open().await;
+    let id = shop.measure(Some("P-0042"), 0.0).await;
+    let other = shop.measure(Some("P-0043"), 3.0).await;
+    let material = shop.material(id).await;
+    let other = shop.material(other).await;
+    let questions = [
+        "slot length=18mm",
+        "exposure power=40dBm",
+        "cavity size='30 x 40 x 50 cm'",
+    ];
+    let questions = questions.map(|text| ask::parse(text).expect("a question"));
+    let asides = Asides::of(
+        material.document(),
+        questions.into(),
+        true,
+        vec![other.document().clone()],
+    )
+    .expect("it holds");
+    let plain = report(&material, "en", 1_800_000_000);
+    for (language, must) in [
+        (
+            "en",
+            [
+                "Theory beside the curve",
+                "A pulse from outside",
+                "One inside the other",
+                "changes no verdict",
+            ],
+        ),
+        (
+            "de",
+            [
+                "Theorie neben dem Verlauf",
+                "Ein Puls von außen",
+                "Eines im anderen",
+                "ändert kein Urteil",
+            ],
+        ),
+    ] {
+        let make = |wanted: &Wanted| run(&material, wanted);
+        let document = said_beside(language, 1_800_000_000, &asides, make);
+        let page = html(&document, None).expect("HTML");
+        for part in must {
+            assert!(page.contains(part), "{language}: {part}");
+        }
+        assert!(pdf(&document).expect("PDF").len() > 10_000);
+    }
+    let make = |wanted: &Wanted| run(&material, wanted);
+    let document = said_beside("en", 1_800_000_000, &asides, make);
+    let table = csv(&document, Some("beside")).expect("CSV");
+    for part in ["slot", "exposure", "cavity", "keep away"] {
+        assert!(table.contains(part), "{part}");
+    }
+    // 2 x 18 mm is a wavelength at 8.3 GHz; at 1 GHz the slot gives 20 log10(λ/2L) = 18.4 dB.
+    let row = table
+        .lines()
+        .find(|line| line.starts_with("slot,1000000000"))
+        .expect("the slot at 1 GHz");
+    let value: f64 = row
+        .rsplit(',')
+        .next()
+        .and_then(|text| text.parse().ok())
+        .expect("a number");
+    assert!((value - 18.410).abs() < 0.01, "{row}");
+    // The points are those of the report without it.
+    let points = |document: &Document| csv(document, Some("points")).expect("CSV");
+    assert_eq!(points(&document), points(&plain));
 }
 
 #[tokio::test]
