@@ -395,7 +395,8 @@ impl Evaluator {
             flags.push(Flag::new(FlagWord::LevelClamped, held_back_db));
         }
         let age = item.signal.taken.duration_since(reference.signal.taken);
-        if age.as_secs_f64() > self.plan.reference_max_age.s() {
+        // A negative age says that the clock was put back in between, so that nobody knows how old it is.
+        if !(0.0..=self.plan.reference_max_age.s()).contains(&age.as_secs_f64()) {
             let hours = age.as_secs_f64() / 3600.0;
             flags.push(Flag::new(FlagWord::StaleReference, hours));
         }

@@ -138,7 +138,7 @@ pub(super) fn end(
 }
 
 /// The wait after an attempt, from 1; each is twice as long as the one before.
-fn retry_wait(attempt: u32, settings: &config::Daemon) -> SignedDuration {
+pub(super) fn retry_wait(attempt: u32, settings: &config::Daemon) -> SignedDuration {
     let doublings = attempt.saturating_sub(1).min(16);
     let wait = settings
         .retry_wait

@@ -95,14 +95,21 @@ pub fn again(
 
 /// The job to be begun at `now`: one that was cut off, else the one of the highest priority that is due; among
 /// equals one that needs no hands, then the one made first.
+///
+/// `retry_wait` is the longest wait after so many attempts: what is to be tried again later than that was put off
+/// by a clock that has been put back since, and is due.
 pub fn next_job(
     jobs: &[JobRecord],
     now: Timestamp,
+    retry_wait: impl Fn(u32) -> SignedDuration,
     needs_hands: impl Fn(&JobRecord) -> bool,
 ) -> Option<&JobRecord> {
     let cut_off = |job: &&JobRecord| matches!(job.state, JobState::Running | JobState::Held);
+    let is_due = |job: &JobRecord, at: Timestamp| {
+        at <= now || (job.attempt > 0 && at.duration_since(now) > retry_wait(job.attempt))
+    };
     let due = |job: &&JobRecord| {
-        job.state == JobState::Waiting && job.not_before.is_none_or(|at| at <= now)
+        job.state == JobState::Waiting && job.not_before.is_none_or(|at| is_due(job, at))
     };
     jobs.iter().find(cut_off).or_else(|| {
         jobs.iter()
@@ -227,7 +234,9 @@ mod tests {
     fn the_next_job_is_the_right_one() {
         let now = at("2026-01-31T12:00:00Z");
         let (early, late) = ("2026-01-31T09:00:00Z", "2026-01-31T10:00:00Z");
-        let pick = |jobs: &[JobRecord]| next_job(jobs, now, |job| job.stays).map(|job| job.made);
+        let minute = |_attempt| SignedDuration::from_mins(1);
+        let pick =
+            |jobs: &[JobRecord]| next_job(jobs, now, minute, |job| job.stays).map(|job| job.made);
         assert_eq!(pick(&[]), None);
         assert_eq!(pick(&[job(late, 0), job(early, 0)]), Some(at(early)));
         assert_eq!(pick(&[job(late, 1), job(early, 0)]), Some(at(late)));
@@ -252,6 +261,14 @@ mod tests {
             ..job(early, 9)
         };
         assert_eq!(pick(&[due]), Some(at(early)));
+        // Put off by a minute at most, so the clock has been put back since.
+        let tried = |attempt| JobRecord {
+            attempt,
+            not_before: Some(at("2026-02-03T12:00:00Z")),
+            ..job(early, 9)
+        };
+        assert_eq!(pick(&[tried(2)]), Some(at(early)));
+        assert_eq!(pick(&[tried(0)]), None);
         // What was cut off goes on first.
         let cut = JobRecord {
             state: JobState::Held,

@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 
-use super::decide::{self, Outcome, Why};
+use super::decide::{self, Outcome, Why, retry_wait};
 use super::engine::Engine;
 use super::follow::Follower;
 use super::hands::Asker;
@@ -296,7 +296,9 @@ async fn look(engine: &Engine, place: &Place, now: Timestamp) -> Result<Look, St
         let stays = job.stays && stands == job.items.first().map(|item| item.serial.as_str());
         !has_command && !stays
     };
-    Ok(match next_job(&jobs, now, needs_hands) {
+    let settings = engine.settings();
+    let wait = |attempt| retry_wait(attempt, &settings);
+    Ok(match next_job(&jobs, now, wait, needs_hands) {
         Some(job) => Look::Job(Box::new(job.clone())),
         None => Look::Wait(next_time(&jobs, now)),
     })

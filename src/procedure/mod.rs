@@ -408,12 +408,14 @@ impl Procedure {
         kept: &Kept,
     ) -> Result<Option<RunRecord>, StoreError> {
         let age = jiff::SignedDuration::try_from(plan.reference_max_age.duration());
+        let now = Timestamp::now();
         let not_before = age
             .ok()
-            .and_then(|age| Timestamp::now().checked_sub(age).ok())
+            .and_then(|age| now.checked_sub(age).ok())
             .unwrap_or(Timestamp::UNIX_EPOCH);
+        // One from the future was measured by a clock that was wrong: nobody knows how old it is.
         self.store
-            .latest_reference(&kept.signature, not_before)
+            .latest_reference(&kept.signature, not_before..=now)
             .await
     }
 

@@ -203,8 +203,8 @@ impl Guard {
             .keeper
             .on(safety.emission_max.duration(), safety.beat_max.duration())
             .await?;
-        let id = match self.log(&request, &sent).await {
-            Ok(id) => id,
+        let log = match self.log(&request, &sent).await {
+            Ok(log) => log,
             Err(error) => {
                 let _ = self.post.keeper.rest().await;
                 return Err(error);
@@ -212,7 +212,7 @@ impl Guard {
         };
         let watch = Watch {
             guard: self.clone(),
-            id,
+            log,
             stop: stop.clone(),
             called_before,
             lapsed: CancellationToken::new(),
@@ -228,11 +228,7 @@ impl Guard {
             Ok(_) => "measured".to_owned(),
             Err(error) => error.to_string(),
         };
-        let end = EmissionEnd {
-            id,
-            ended: Timestamp::now(),
-            how,
-        };
+        let end = log.end(how);
         match (measured, off) {
             // The emission stays open in the log: nobody has seen it end.
             (_, Err(error)) => Err(error),
@@ -249,12 +245,8 @@ impl Guard {
     }
 
     /// Puts the emission into the log, and where it is shown.
-    async fn log(
-        &self,
-        request: &EmissionRequest,
-        sent: &Allowed,
-    ) -> Result<EmissionId, StationError> {
-        let since = Timestamp::now();
+    async fn log(&self, request: &EmissionRequest, sent: &Allowed) -> Result<Log, StationError> {
+        let (since, at) = (Timestamp::now(), Instant::now());
         let why = match &request.permission {
             Some(permission) => format!("{}; permission: {permission}", request.why),
             None => request.why.clone(),
@@ -279,7 +271,7 @@ impl Guard {
             why,
             since,
         }));
-        Ok(id)
+        Ok(Log { id, since, at })
     }
 
     async fn radiate<R>(
@@ -393,10 +385,30 @@ fn cause_of(watch: Result<Option<StationError>, tokio::task::JoinError>) -> Stat
     }
 }
 
+/// An emission in the log. How long it was on is told by the monotonic clock: the one on the wall may be set
+/// meanwhile.
+#[derive(Debug, Clone, Copy)]
+struct Log {
+    id: EmissionId,
+    since: Timestamp,
+    at: Instant,
+}
+
+impl Log {
+    fn end(&self, how: String) -> EmissionEnd {
+        let on = jiff::SignedDuration::try_from(self.at.elapsed()).unwrap_or_default();
+        EmissionEnd {
+            id: self.id,
+            ended: self.since.saturating_add(on).unwrap_or(self.since),
+            how,
+        }
+    }
+}
+
 /// The watch over one emission.
 struct Watch {
     guard: Guard,
-    id: EmissionId,
+    log: Log,
     stop: CancellationToken,
     /// The last call to stop before this emission.
     called_before: Option<StopCall>,
@@ -494,11 +506,8 @@ impl Watch {
             tracing::error!(%error, "the emission stays open in the log");
             return;
         }
-        let end = EmissionEnd {
-            id: self.id,
-            ended: Timestamp::now(),
-            how: "a fault in the program ended the measuring".to_owned(),
-        };
+        let how = "a fault in the program ended the measuring".to_owned();
+        let end = self.log.end(how);
         if let Err(error) = self.guard.post.store.end_emission(&end).await {
             tracing::error!(%error, "the emission stays open in the log");
         }

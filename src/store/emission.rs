@@ -81,7 +81,8 @@ impl Store {
 /// False when there is no such emission or it is closed.
 pub(super) async fn close(end: &EmissionEnd, write: &mut Write) -> Result<bool, sqlx::Error> {
     let done = sqlx::query(
-        "UPDATE emission SET ended = ?2, how_ended = ?3 WHERE id = ?1 AND ended IS NULL",
+        // A clock that was put back meanwhile ends nothing before it began.
+        "UPDATE emission SET ended = max(?2, began), how_ended = ?3 WHERE id = ?1 AND ended IS NULL",
     )
     .bind(end.id.to_string())
     .bind(stamp(end.ended))

@@ -11,6 +11,7 @@ use jiff::Timestamp;
 use sqlx::query::Query;
 use sqlx::sqlite::{SqliteArguments, SqliteRow};
 use sqlx::{QueryBuilder, Row, Sqlite};
+use std::ops::RangeInclusive;
 
 /// How many runs an error lists that a short id could mean.
 const CANDIDATES_MAX: usize = 10;
@@ -295,16 +296,21 @@ impl Store {
         self.fetch_runs(runs_query(filter), "list runs").await
     }
 
-    /// The newest complete reference with that signature that was begun at `not_before` or later.
+    /// The newest complete reference with that signature that was begun in that time.
     pub async fn latest_reference(
         &self,
         signature: &str,
-        not_before: Timestamp,
+        begun: RangeInclusive<Timestamp>,
     ) -> Result<Option<RunRecord>, StoreError> {
         let mut query = QueryBuilder::<Sqlite>::new(SELECT_RUN);
         query.push(" FROM run WHERE kind = 'reference' AND state = 'complete' AND withdrawn IS NULL AND signature = ");
         query.push_bind(signature);
-        query.push(" AND started >= ").push_bind(stamp(not_before));
+        query
+            .push(" AND started >= ")
+            .push_bind(stamp(*begun.start()));
+        query
+            .push(" AND started <= ")
+            .push_bind(stamp(*begun.end()));
         query.push(" ORDER BY started DESC, id DESC LIMIT 1");
         let mut found = self.fetch_runs(query, "look for a reference").await?;
         Ok(found.pop())

@@ -423,20 +423,23 @@ async fn a_reference_is_reused_only_when_complete_recent_and_the_same() {
         store.finish(run, None, at(180)).await.expect("complete");
     }
     let found = store
-        .latest_reference("set-up 1", at(0))
+        .latest_reference("set-up 1", at(0)..=at(9_000))
         .await
         .expect("read");
     assert_eq!(found.map(|run| run.id), Some(newer));
+    // By a clock that was put back, the newer one lies in the future.
+    let found = store.latest_reference("set-up 1", at(0)..=at(59)).await;
+    assert_eq!(found.expect("read").map(|run| run.id), Some(old));
     assert_eq!(
         store
-            .latest_reference("set-up 1", at(61))
+            .latest_reference("set-up 1", at(61)..=at(9_000))
             .await
             .expect("read"),
         None
     );
     assert_eq!(
         store
-            .latest_reference("set-up 2", at(0))
+            .latest_reference("set-up 2", at(0)..=at(9_000))
             .await
             .expect("read"),
         None
@@ -446,7 +449,7 @@ async fn a_reference_is_reused_only_when_complete_recent_and_the_same() {
         .await
         .expect("complete");
     let found = store
-        .latest_reference("set-up 1", at(61))
+        .latest_reference("set-up 1", at(61)..=at(9_000))
         .await
         .expect("read");
     assert_eq!(found.map(|run| run.id), Some(unfinished));

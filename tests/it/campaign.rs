@@ -1,7 +1,10 @@
 //! Anything may go wrong at any moment: no announced reading is lost, no output stays on, and every job is done in the
 //! end or has ended with a stated reason.
 //!
-//! A case is a number: `MUFFLE_CAMPAIGN=<first>:<cases>` plays any of them again.
+//! A case is a number: `MUFFLE_CAMPAIGN=<first>:<cases>` plays any of them again, with the same trouble at the same
+//! moment; what the threads of the machine do meanwhile is theirs.
+//!
+//! With `MUFFLE_FAKETIME=…/libfaketime.so.1` the clock on the wall jumps too; without it such cases have no trouble.
 
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
@@ -15,7 +18,7 @@ use rand::{RngExt, SeedableRng};
 use rustix::process::{Pid, Resource, Rlimit, Signal, prlimit};
 use serde_json::{Value, json};
 
-use crate::daemon::{Daemon, Site};
+use crate::daemon::{CLOCK, Daemon, Site, faketime};
 
 /// Together with a case's number, what is drawn in it.
 const SEED: u64 = 0x6d75_0000_0000;
@@ -35,9 +38,10 @@ enum Trouble {
     Interlock,
     DiskFull,
     Stopped,
+    Clock,
 }
 
-const TROUBLES: [Trouble; 8] = [
+const TROUBLES: [Trouble; 9] = [
     Trouble::Nothing,
     Trouble::Killed,
     Trouble::Ended,
@@ -46,6 +50,7 @@ const TROUBLES: [Trouble; 8] = [
     Trouble::Interlock,
     Trouble::DiskFull,
     Trouble::Stopped,
+    Trouble::Clock,
 ];
 
 /// What the cases of one kind came to.
@@ -71,6 +76,7 @@ impl Campaign {
     fn new() -> Self {
         let site = Site::new(false);
         let contact = site.bench.write("door", "1");
+        site.bench.write(CLOCK, "+0");
         let text = std::fs::read_to_string(site.bench.path("station.toml")).expect("a station");
         let text = text.replace(
             "[safety]\n",
@@ -113,7 +119,10 @@ impl Campaign {
     /// One case; how the job ended, and how often it was begun.
     fn play(&mut self, case: u64) -> (Trouble, JobState, u32) {
         let mut random = StdRng::seed_from_u64(SEED + case);
-        let trouble = TROUBLES[random.random_range(0..TROUBLES.len())];
+        let trouble = match TROUBLES[random.random_range(0..TROUBLES.len())] {
+            Trouble::Clock if faketime().is_none() => Trouble::Nothing,
+            trouble => trouble,
+        };
         self.daemon();
         let job = self.site.submit(&NewJob {
             fresh_reference: true,
@@ -179,6 +188,14 @@ impl Campaign {
                 let pid = self.pid();
                 prlimit(Some(pid), Resource::Fsize, full).expect("limited");
             }
+            Trouble::Clock => {
+                // From a minute to three days, evenly over the exponents.
+                let seconds = 60.0 * 4320f64.powf(random.random());
+                let sign = ["+", "-"][random.random_range(0..2)];
+                self.site.bench.write(CLOCK, &format!("{sign}{seconds:.0}"));
+                // Until it is noticed.
+                std::thread::sleep(Duration::from_millis(1_200));
+            }
             Trouble::Stopped => {
                 let station = self.site.bench.path("station.toml");
                 let station = station.display().to_string();
@@ -198,6 +215,9 @@ impl Campaign {
                         .bench
                         .ask(&json!({ "do": "fault", "on": on, "clear": true }));
                 }
+            }
+            Trouble::Clock => {
+                self.site.bench.write(CLOCK, "+0");
             }
             Trouble::Interlock => {
                 self.site.bench.write("door", "1");

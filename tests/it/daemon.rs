@@ -28,6 +28,15 @@ const STATION: &str = "simulated bench at Tarn End";
 /// Readings of the short plan's item run, and of its reference, at so many frequencies.
 const FREQUENCIES: [&str; 3] = ["100 MHz", "200 MHz", "300 MHz"];
 
+/// How far the clock on a daemon's wall is wrong, where that is played: a file in the bench's folder, as libfaketime
+/// reads it.
+pub const CLOCK: &str = "clock";
+
+/// The library (libfaketime) that sets a daemon's clock wrong, where there is one.
+pub fn faketime() -> Option<std::ffi::OsString> {
+    std::env::var_os("MUFFLE_FAKETIME")
+}
+
 /// A bench, its store, and a daemon that may come and go.
 pub struct Site {
     pub bench: Bench,
@@ -89,6 +98,16 @@ impl Site {
             .args(["-c", "trap '' XFSZ; exec \"$@\"", "sh"])
             .arg(env!("CARGO_BIN_EXE_muffle"))
             .stdin(Stdio::null());
+        if let (Some(library), clock) = (faketime(), self.bench.path(CLOCK))
+            && clock.exists()
+        {
+            command
+                .env("LD_PRELOAD", library)
+                .env("FAKETIME_TIMESTAMP_FILE", clock)
+                .env("FAKETIME_CACHE_DURATION", "1")
+                .env("FAKETIME_DONT_FAKE_MONOTONIC", "1")
+                .env("NO_FAKE_STAT", "1");
+        }
         let process = command
             .args(["serve", "--store"])
             .arg(self.bench.path("muffle.db"))
