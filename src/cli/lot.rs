@@ -17,7 +17,9 @@ use crate::analysis::lot::{AttributePlan, OcPoint};
 use crate::analysis::tolerance::Method;
 use crate::config::{self, Arrangement, LotEntry, Plan, load_lot};
 use crate::daemon::Presence;
-use crate::evaluate::lot::{LotDocument, attribute_plan, curve, described, judge, known, rule};
+use crate::evaluate::lot::{
+    LotDocument, attribute_plan, curve, described, judge, known, percent, rule, rule_in_words,
+};
 use crate::quantity::{Frequency, Ratio};
 use crate::report::{one_decimal, operating_characteristic, png};
 use crate::store::{Lot, ResultKind, Store, Verdict};
@@ -284,41 +286,8 @@ fn describe(lot: &Lot) -> String {
         None => format!("lot {}", table::shown(&lot.name)),
     }];
     lines.extend(lot.note.as_deref().map(table::shown));
-    match &lot.rule {
-        None => lines.push("no sampling plan; `muffle lot new` gives it one".to_owned()),
-        Some(rule) => {
-            let of = match rule.size {
-                Some(size) => format!("of {size} units"),
-                None => "of a running production".to_owned(),
-            };
-            lines.push(format!("{} {of} are measured", rule.sample));
-            lines.extend(rule.accept.map(|accept| {
-                format!("by attributes: accepted when at most {accept} of them fail")
-            }));
-            lines.extend(rule.content.map(|content| {
-                let guard = match rule.guard_db {
-                    Some(db) => format!("a guard band of {db:.1} dB"),
-                    None => "the uncertainty that the units share as guard band".to_owned(),
-                };
-                format!(
-                    "by variables: accepted when at least {} of the lot meet the limit at every frequency with {} confidence, with {guard}",
-                    percent(content),
-                    percent(rule.confidence)
-                )
-            }));
-            lines.push(format!(
-                "of a unit measured again the {} result counts; all are kept",
-                rule.counts
-            ));
-        }
-    }
+    lines.extend(rule_in_words(lot));
     lines.join("\n")
-}
-
-/// A share in per cent, without the zeros that say nothing.
-fn percent(share: f64) -> String {
-    let text = format!("{:.4}", 100.0 * share);
-    format!("{} %", text.trim_end_matches('0').trim_end_matches('.'))
 }
 
 /// The units, each with the runs it was measured in.

@@ -453,6 +453,44 @@ pub async fn admit(store: &Store, lot: &Lot, serial: &str) -> Result<Admission, 
     }
 }
 
+/// How a lot is sampled and judged, a sentence each.
+pub fn rule_in_words(lot: &Lot) -> Vec<String> {
+    let Some(rule) = &lot.rule else {
+        return vec!["no sampling plan; `muffle lot new` gives it one".to_owned()];
+    };
+    let of = match rule.size {
+        Some(size) => format!("of {size} units"),
+        None => "of a running production".to_owned(),
+    };
+    let mut lines = vec![format!("{} {of} are measured", rule.sample)];
+    lines.extend(
+        rule.accept
+            .map(|accept| format!("by attributes: accepted when at most {accept} of them fail")),
+    );
+    lines.extend(rule.content.map(|content| {
+        let guard = match rule.guard_db {
+            Some(db) => format!("a guard band of {db:.1} dB"),
+            None => "the uncertainty that the units share as guard band".to_owned(),
+        };
+        format!(
+            "by variables: accepted when at least {} of the lot meet the limit at every frequency with {} confidence, with {guard}",
+            percent(content),
+            percent(rule.confidence)
+        )
+    }));
+    lines.push(format!(
+        "of a unit measured again the {} result counts; all are kept",
+        rule.counts
+    ));
+    lines
+}
+
+/// A share in per cent, without the zeros that say nothing.
+pub fn percent(share: f64) -> String {
+    let text = format!("{:.4}", 100.0 * share);
+    format!("{} %", text.trim_end_matches('0').trim_end_matches('.'))
+}
+
 impl LotDocument {
     /// Units of the sample that have a complete run.
     pub fn measured(&self) -> u64 {

@@ -358,7 +358,10 @@ pub fn pair_check(pair: &Pair, measured: &RunDocument) -> Result<Vec<PairCheck>,
 pub fn theory_chart(title: &str, answer: &Answer, measured: Option<&RunDocument>) -> Chart {
     let columns = answer.columns.iter().filter(|column| column.is_se);
     let theory = columns.map(|column| Line {
-        label: column.heading.trim_end_matches(" dB").to_owned(),
+        label: match column.heading.trim_end_matches(" dB") {
+            "SE" => "theory".to_owned(),
+            part => format!("theory, {part}"),
+        },
         points: answer.line(column),
     });
     let series = measured.map(|document| Series {

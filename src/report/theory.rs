@@ -193,10 +193,7 @@ impl TheoryDocument {
     pub fn lines(&self) -> Vec<Line> {
         let mut lines = self.chart().map_or(Vec::new(), |chart| chart.theory);
         for line in &mut lines {
-            line.label = match line.label.as_str() {
-                "SE" => self.asked.topic.word.to_owned(),
-                label => format!("{}, {label}", self.asked.topic.word),
-            };
+            line.label = line.label.replacen("theory", self.asked.topic.word, 1);
         }
         lines
     }
@@ -284,8 +281,10 @@ impl TheoryDocument {
                 ..graph
             },
             (Said::Answer(answer), Subject::Curve(Question::Boundaries { .. })) => Graph {
-                up_label: "distance, m: near below the band, far above it".to_owned(),
+                up_label: "distance, m: near field below the line, far field above line and band"
+                    .to_owned(),
                 up_decades: true,
+                line: line(answer, "reactive_m"),
                 band: answer
                     .rows
                     .iter()
@@ -300,11 +299,7 @@ impl TheoryDocument {
             (Said::Answer(answer), _) => Graph {
                 up_label: "keep away, m".to_owned(),
                 up_decades: true,
-                line: answer
-                    .rows
-                    .iter()
-                    .filter_map(|row| Some((row.frequency_hz, row.figures.get("keep_away_m")?)))
-                    .collect(),
+                line: line(answer, "keep_away_m"),
                 ..graph
             },
         }
@@ -325,6 +320,13 @@ fn beside(document: &RunDocument) -> Beside {
             })
             .collect(),
     }
+}
+
+/// One figure over frequency.
+fn line(answer: &Answer, name: &str) -> Vec<(f64, f64)> {
+    let rows = answer.rows.iter();
+    rows.filter_map(|row| Some((row.frequency_hz, row.figures.get(name)?)))
+        .collect()
 }
 
 fn answer_table(answer: &Answer, measured: Option<&RunDocument>) -> TheoryTable {

@@ -15,7 +15,7 @@ use super::event::{NewEvent, insert_event};
 use super::record::{check_name, check_optional};
 use super::{
     JobId, JobKind, JobState, RunId, SnapshotKind, Store, StoreError, Wanted, Write, check_text,
-    json, parsed, parsed_optional, sha256_hex, stamp,
+    json, parsed, parsed_optional, sha256_hex, stamp, undecodable,
 };
 use jiff::Timestamp;
 use serde_json::{Value, json};
@@ -332,10 +332,25 @@ impl Store {
         write.commit().await.map_err(self.fault(&doing))
     }
 
-    /// Lets a station's queue go on.
+    /// Lets a station's queue go on, and with it the job that was set aside for the same reason.
     pub async fn continue_queue(&self, station: &str, at: Timestamp) -> Result<(), StoreError> {
         let doing = format!("continue the queue of {station}");
         let mut write = self.write(&doing).await?;
+        let set_aside = sqlx::query_scalar::<_, String>(
+            "UPDATE job SET state = 'waiting', reason = NULL WHERE station = ?1 AND state = 'paused' \
+            AND reason = (SELECT reason FROM queue WHERE station = ?1) RETURNING id",
+        )
+        .bind(station)
+        .fetch_all(&mut *write)
+        .await
+        .map_err(self.fault(&doing))?;
+        for id in set_aside {
+            let id = id.parse().map_err(|error| undecodable("id", error));
+            let id = id.map_err(self.fault(&doing))?;
+            note_job(station, id, JobState::Waiting, None, at, &mut write)
+                .await
+                .map_err(self.fault(&doing))?;
+        }
         sqlx::query("DELETE FROM queue WHERE station = ?1")
             .bind(station)
             .execute(&mut *write)

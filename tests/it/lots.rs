@@ -17,7 +17,7 @@ fn bench(seed: u64) -> Bench {
 }
 
 /// `muffle` with the files of the bench.
-fn here(bench: &Bench, arguments: &[&str], scanned: &str) -> Ended {
+pub fn here(bench: &Bench, arguments: &[&str], scanned: &str) -> Ended {
     let mut command = muffle();
     command
         .args(arguments)

@@ -116,13 +116,13 @@ impl FromArgMatches for Theory {
 }
 
 fn subcommand(topic: &Topic) -> Command {
-    let command = Command::new(topic.word).about(topic.about);
-    let command = command.args(topic.inputs.iter().map(argument));
+    let command = Command::new(topic.word).args(topic.inputs.iter().map(argument));
     let command = match topic.at_frequencies {
         true => Where::augment_args(command),
         false => command,
     };
-    Shown::augment_args(command)
+    // Last, because groups of arguments bring words of their own.
+    Shown::augment_args(command).about(topic.about)
 }
 
 fn argument(input: &Input) -> Arg {
@@ -195,20 +195,13 @@ fn describe(document: &TheoryDocument) -> String {
                 }),
         );
     }
-    let mut text = match document.run() {
-        Some(run) => format!("{}\n\n", super::heading(run)),
-        None => String::new(),
-    };
-    if !answer.rows.is_empty() {
-        text.push_str(&table::trim_lines(&rows.to_string()));
-    }
-    if let Some(note) = &answer.note {
-        text.push_str(&format!("\n\n{note}"));
-    }
+    let heading = document.run().map(super::heading);
+    let rows = (!answer.rows.is_empty()).then(|| table::trim_lines(&rows.to_string()));
+    let parts: Vec<String> = [heading, rows, answer.note].into_iter().flatten().collect();
     let basis = document.basis();
     format!(
         "{}\n\nFrom: {}\nHolds for: {}\n{MARK}",
-        text.trim_end(),
+        parts.join("\n\n"),
         basis.source,
         basis.validity
     )

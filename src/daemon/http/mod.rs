@@ -5,11 +5,13 @@
 //! OpenAPI document is made from the handlers themselves: a path that is served is in it, and the other way
 //! round. Every limit is a constant here, in `serve` or in [`super::access`].
 
+mod compare;
 mod event;
 mod feed;
 mod health;
 mod item;
 mod job;
+mod lot;
 mod problem;
 mod reason;
 mod refusal;
@@ -38,7 +40,9 @@ use super::access::{Access, door};
 use super::page;
 use crate::store::{PlanText, Store};
 
+pub(in crate::daemon) use compare::{Followed, compared, followed, steady};
 pub use feed::{FEED_PAUSE, WATCHERS_MAX};
+pub(in crate::daemon) use lot::judged;
 pub use problem::{Body, Path, Problem, Query};
 pub(in crate::daemon) use reason::{Nested, Two, explained, inside, nested};
 pub(in crate::daemon) use run::{Runs, Which as RunsWanted, document};
@@ -156,6 +160,16 @@ fn api() -> OpenApiRouter<Site> {
         .routes(routes!(reason::layers_picture))
         .routes(routes!(reason::next))
         .routes(routes!(reason::next_plan))
+        .routes(routes!(lot::list))
+        .routes(routes!(lot::get))
+        .routes(routes!(lot::operating))
+        .routes(routes!(lot::picture))
+        .routes(routes!(compare::sides))
+        .routes(routes!(compare::sides_picture))
+        .routes(routes!(compare::item))
+        .routes(routes!(compare::item_picture))
+        .routes(routes!(compare::station))
+        .routes(routes!(compare::station_picture))
         .routes(routes!(theory::list))
         .routes(routes!(theory::answer))
         .routes(routes!(theory::picture))

@@ -44,15 +44,25 @@ pub(super) async fn page(
 fn runs(wanted: &RunsWanted, page: &Runs, hints: &[String]) -> Markup {
     html! {
         @for hint in hints { p.quiet { (hint) } }
+        form method="get" action="/compare" {
         div.scroll {
             table {
-                caption { @if page.runs.is_empty() { "Nothing fits." } @else { "Times in UTC." } }
+                caption { @if page.runs.is_empty() { "Nothing fits." } @else { "Times in UTC. Tick two or more to compare them." } }
                 thead { tr {
+                    th scope="col" { span.visually-hidden { "Compare" } }
                     @for title in ["Begun", "Item", "Model", "Lot", "Operator", "Verdict"] { th scope="col" { (title) } }
                 } }
                 tbody {
                     @for run in &page.runs {
                         tr {
+                            td {
+                                @if let Some(item) = &run.item {
+                                    label.tick {
+                                        input type="checkbox" name="of" value={ "run:" (run.run) };
+                                        span.visually-hidden { "compare the run of " (item) " begun " (time(run.started)) }
+                                    }
+                                }
+                            }
                             td { (time(run.started)) }
                             th scope="row" { a href={ "/runs/" (run.run) } { (run.item.as_deref().unwrap_or("reference")) } }
                             td { (run.model.as_deref().unwrap_or("–")) }
@@ -67,6 +77,8 @@ fn runs(wanted: &RunsWanted, page: &Runs, hints: &[String]) -> Markup {
                     }
                 }
             }
+        }
+        @if page.runs.len() > 1 { p.after { button type="submit" { "Compare what is ticked" } } }
         }
         @if let Some(next) = &page.next {
             p.after { a.button href=(further(&wanted.q, next)) { "Further" } }

@@ -64,7 +64,7 @@ pub(super) async fn page(
                         div #results {}
                         p.after { a href="/history" { "All results" } }
                     }
-                    (instruments())
+                    (instruments(&station))
                 }
             }
         }
@@ -156,7 +156,7 @@ fn field(name: &str, label: &str, kind: &str) -> Markup {
     }
 }
 
-fn instruments() -> Markup {
+fn instruments(station: &str) -> Markup {
     html! {
         section aria-labelledby="instruments-title" {
             h2 #instruments-title { "Instruments" }
@@ -166,6 +166,7 @@ fn instruments() -> Markup {
                 div { dt { "Receiver" } dd #receiver {} }
                 div { dt { "Interlock" } dd #interlock {} }
             }
+            p { a href={ (station_path(station)) "/stability" } { "Has the station moved?" } }
         }
     }
 }

@@ -5,8 +5,10 @@
 //! change. `maud` escapes whatever it is given, and the policy that `access` sends lets nothing inline run.
 
 mod asset;
+mod compare;
 mod history;
 mod live;
+mod lot;
 mod run;
 mod theory;
 mod trace;
@@ -34,6 +36,11 @@ pub(super) fn routes() -> Router<Site> {
         .route("/runs/{run}", get(run::page))
         .route("/runs/{run}/point", get(run::point))
         .route("/runs/{run}/pulse", get(theory::pulse))
+        .route("/lots", get(lot::list))
+        .route("/lots/{lot}", get(lot::page))
+        .route("/compare", get(compare::page))
+        .route("/items/{serial}/trend", get(compare::trend))
+        .route("/stations/{station}/stability", get(compare::stability))
         .route("/theory", get(theory::index))
         .route("/theory/{question}", get(theory::question))
         .route("/layers", get(theory::layers))
@@ -146,6 +153,8 @@ fn navigation(here: &str, stations: &[String]) -> Markup {
                 (to(&station_path(station), station))
             }
             (to("/history", "History"))
+            (to("/lots", "Lots"))
+            (to("/compare", "Compare"))
             (to("/theory", "Theory"))
             a href="/api/v1/openapi.json" { "API" }
         }

@@ -4,7 +4,7 @@ use axum::extract::State;
 use maud::{Markup, PreEscaped, html};
 
 use super::trace::TracePicture;
-use super::{Fault, encoded, layout, navigation, verdict_mark};
+use super::{Fault, encoded, layout, lot, navigation, verdict_mark};
 use crate::daemon::http::{
     Path, PointTrace, PointWanted, Query, Site, document, explained, traces_of,
 };
@@ -41,6 +41,10 @@ pub(super) async fn page(
             p.after {
                 a.button href={ "/api/v1/runs/" (run.run) "/points.csv" } { "Points as CSV" }
                 a.button href={ "/api/v1/runs/" (run.run) } { "Run as JSON" }
+                @if let Some(item) = &run.item {
+                    a.button href={ "/items/" (encoded(item)) "/trend" } { "The item over its runs" }
+                    a.button href={ "/compare?of=run:" (run.run) } { "Compare" }
+                }
             }
             h2 { "Points" }
             (points(&run))
@@ -82,7 +86,11 @@ fn facts(run: &RunDocument) -> Markup {
     html! {
         dl.facts {
             @for (name, value) in facts {
-                @if let Some(value) = value { div { dt { (name) } dd { (value) } } }
+                @if let Some(value) = value {
+                    div { dt { (name) } dd {
+                        @match name { "Lot" => a href=(lot::path(value)) { (value) }, _ => (value) }
+                    } }
+                }
             }
             @if let Some(reference) = &run.reference_run {
                 div { dt { "Reference" } dd { a href={ "/runs/" (reference) } { (reference) } } }

@@ -316,6 +316,34 @@ async fn a_queue_is_paused_and_goes_on() {
 }
 
 #[tokio::test]
+async fn what_was_set_aside_with_the_queue_goes_on_with_it() {
+    let (_folder, store) = store().await;
+    let mut jobs = Vec::new();
+    for (minute, reason) in [(0, "stopped by Ada"), (1, "paused on request")] {
+        let job = store.submit(&of("P-1"), at(minute)).await.expect("put in");
+        let end = JobEnd {
+            reason: Some(reason.to_owned()),
+            ..end(JobState::Paused)
+        };
+        store.begin_job(job, at(2)).await.expect("begun");
+        store.end_job(job, &end, at(3)).await.expect("set aside");
+        jobs.push(job);
+    }
+    store
+        .pause_queue("bay", "stopped by Ada", at(3))
+        .await
+        .expect("paused");
+    store.continue_queue("bay", at(4)).await.expect("goes on");
+    let mut states = Vec::new();
+    for job in jobs {
+        let job = store.job(job).await.expect("there");
+        states.push((job.state, job.reason));
+    }
+    let aside = (JobState::Paused, Some("paused on request".to_owned()));
+    assert_eq!(states, [(JobState::Waiting, None), aside]);
+}
+
+#[tokio::test]
 async fn events_are_replayed_from_any_number_and_never_numbered_again() {
     let (_folder, store) = store().await;
     let event = |station: &str, minute: i64| NewEvent {

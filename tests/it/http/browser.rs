@@ -334,7 +334,6 @@ async fn stopped(browser: &Browser, bench: &Bench, page: &str) {
         browser.says("#state", "output off").await;
         if by_key {
             browser.click("#continue").await;
-            browser.click("#queue [data-change=continue]").await;
         } else {
             browser
                 .run("document.querySelector('#plan').value = 'slow'")

@@ -1,5 +1,6 @@
 //! The daemon over HTTP: the API, the door before it, the streams, the page.
 
+mod answers;
 mod browser;
 mod door;
 mod events;
@@ -227,6 +228,13 @@ async fn every_page_is_whole_and_has_nothing_inline() {
     for path in [
         "/stations/bay%20one",
         "/history",
+        "/lots",
+        "/compare",
+        "/compare?of=P-1&of=P-2",
+        "/theory",
+        "/theory/stack",
+        "/theory/slot?length=18%20mm",
+        "/layers",
         "/login",
         "/nothing",
         "/runs/x",
