@@ -5,6 +5,7 @@ use serde_json::Value;
 
 use super::ReportError;
 use super::document::{Document, Table};
+use crate::store::csv_text;
 
 /// The table of that name, or the document's main table, its last.
 ///
@@ -37,7 +38,7 @@ fn write(table: &Table) -> Result<String, ::csv::Error> {
 fn field(value: &Value) -> String {
     match value {
         Value::Null => String::new(),
-        Value::String(text) => text.clone(),
+        Value::String(text) => csv_text(text),
         other => other.to_string(),
     }
 }

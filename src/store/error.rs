@@ -94,8 +94,8 @@ pub enum StoreError {
         /// The newest this program knows.
         known: i64,
     },
-    /// Written by an earlier program; reading alone does not migrate.
-    #[error("{}: schema {found} is older than this program's {known}; any command that writes (`muffle measure`) backs it up and migrates it", path.display())]
+    /// Written by an earlier program, and it cannot be migrated where it is.
+    #[error("{}: schema {found} is older than this program's {known}, and it cannot be written there; copy it to where it can, and ask again: it is then backed up and migrated", path.display())]
     TooOld {
         /// The database file.
         path: PathBuf,

@@ -281,9 +281,19 @@ impl<R, W: Write + Send> Writer<R, W> {
     }
 }
 
+/// A text as a field of a CSV that no spreadsheet takes for a formula: one that begins like one gets an apostrophe
+/// before it, which spreadsheets take for "this is text". Numbers need none and get none.
+pub fn csv_text(text: &str) -> String {
+    let begins_a_formula = text.starts_with(['=', '+', '-', '@', '\t', '\r']);
+    match begins_a_formula {
+        true => format!("'{text}"),
+        false => text.to_owned(),
+    }
+}
+
 fn plain(cell: Cell) -> String {
     match cell {
-        Cell::Text(text) => text.unwrap_or_default(),
+        Cell::Text(text) => text.as_deref().map_or(String::new(), csv_text),
         Cell::Number(number) => number.map_or(String::new(), plain_number),
         Cell::Whole(number) => number.to_string(),
         Cell::Yes(yes) => yes.to_string(),

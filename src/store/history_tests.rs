@@ -671,3 +671,16 @@ async fn a_result_described_anew_loses_its_old_flags() {
         (0, 1)
     );
 }
+
+#[test]
+fn a_text_is_no_formula() {
+    for (text, field) in [
+        ("=1+1", "'=1+1"),
+        ("@sum", "'@sum"),
+        ("-7 dB pad", "'-7 dB pad"),
+        ("P-0042", "P-0042"),
+        ("", ""),
+    ] {
+        assert_eq!(csv_text(text), field);
+    }
+}

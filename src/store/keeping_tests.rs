@@ -3,6 +3,7 @@
 use super::tests::{Bench, at, emission, item, point_at, reading, result, shell, texts};
 use super::*;
 use proptest::prelude::*;
+use sqlx::migrate::Migrator;
 use sqlx::{AssertSqlSafe, SqliteConnection};
 use tempfile::TempDir;
 
@@ -373,6 +374,25 @@ async fn plans_of_lots_cycles_and_check_items_come_along_and_a_plan_is_never_set
     assert_eq!(store.lot("L-9").await.expect("read"), Some(lot(0)));
     assert_eq!(store.check_items().await.expect("read"), ["P-1"]);
 
+    // The same plan, put in at another time: the earlier counts, in either order.
+    let twin = copy_of(store, "twin.db").await;
+    sqlx::query("UPDATE lot_rule SET made = '2020-01-01T00:00:00.000Z'")
+        .execute(&mut shell(twin.path()).await)
+        .await
+        .expect("put in earlier");
+    twin.merge(store.path()).await.expect("merged");
+    store.merge(twin.path()).await.expect("merged");
+    assert_eq!(content(store.path()).await, content(twin.path()).await);
+    let made = store
+        .lot("L-9")
+        .await
+        .expect("read")
+        .and_then(|lot| lot.rule);
+    assert_eq!(
+        made.expect("a plan").made.to_string(),
+        "2020-01-01T00:00:00Z"
+    );
+
     let third = copy_of(store, "third.db").await;
     third.put_lot(&lot(1)).await.expect("another plan");
     let said = store.merge(third.path()).await.expect_err("two plans");
@@ -580,6 +600,20 @@ async fn golden(folder: &TempDir, schema: i64) -> PathBuf {
         .await
         .expect("the rows");
     sqlx::Connection::close(made).await.expect("closed");
+    if schema > 2 {
+        // As the program of that schema left it: migrated so far and no further.
+        let migrations = open::MIGRATOR.iter();
+        let known = migrations.filter(|migration| migration.version <= schema);
+        let migrator = Migrator::with_migrations(known.cloned().collect());
+        let store = Store::open_with(&path, &migrator).await;
+        store.expect("migrated so far").close().await;
+        for backup in std::fs::read_dir(folder.path()).expect("a folder") {
+            let backup = backup.expect("a file").path();
+            if backup.to_string_lossy().contains(".before-") {
+                std::fs::remove_file(backup).expect("removed");
+            }
+        }
+    }
     path
 }
 
@@ -596,7 +630,11 @@ async fn answers(shell: &mut SqliteConnection) -> Vec<String> {
 
 #[tokio::test]
 async fn a_database_of_every_earlier_schema_gives_the_same_answers() {
-    for schema in [1, 2] {
+    let newest = open::MIGRATOR
+        .iter()
+        .map(|migration| migration.version)
+        .max();
+    for schema in 1..newest.expect("migrations") {
         let folder = TempDir::new().expect("a folder");
         let path = golden(&folder, schema).await;
         let before = answers(&mut shell(&path).await).await;
@@ -614,15 +652,11 @@ async fn a_database_of_every_earlier_schema_gives_the_same_answers() {
                 kept[8].parse::<f64>().expect("SE")
             );
         }
-        let readings = Store::open_read_only(&path)
-            .await
-            .expect_err("older")
-            .to_string();
-        assert!(
-            readings.contains(&format!("schema {schema} is older")),
-            "{readings}"
-        );
-
+        // Who only reads gets his answers too, by every second schema.
+        if schema % 2 == 0 {
+            let reader = Store::open_read_only(&path).await;
+            reader.expect("migrated to be read").close().await;
+        }
         let store = Store::open(&path).await.expect("migrated");
         assert_eq!(
             answers(&mut shell(&path).await).await,

@@ -22,6 +22,8 @@ const SETTLED_SHOWN: i64 = 20;
 enum Both {
     /// They say the same, or the merge is refused; these columns are not compared, for another says it all.
     Same(&'static [&'static str]),
+    /// The same, but for this column, of which the earlier is kept: when it was said is not what was said.
+    Earlier(&'static str),
     /// The row that sorts last by these columns, then by all others, is kept whole.
     Last(&'static [&'static str]),
     /// A run: further is later, then the later computation; withdrawn in one is withdrawn.
@@ -58,7 +60,7 @@ const GATHERED: [Table; 18] = [
         row: "the plan of lot",
         key: &["lot"],
         // Fixed before the first unit, and so never settled afterwards.
-        both: Both::Same(&[]),
+        both: Both::Earlier("made"),
     },
     Table {
         name: "item",
@@ -316,6 +318,11 @@ fn differing(table: &Table, columns: &[String]) -> Vec<String> {
             .filter(|column| !apart.contains(&column.as_str()))
             .cloned()
             .collect(),
+        Both::Earlier(apart) => columns
+            .iter()
+            .filter(|column| *column != apart)
+            .cloned()
+            .collect(),
         Both::Run => RUN_FIXED.split(", ").map(str::to_owned).collect(),
         Both::Emission => [
             "run",
@@ -436,6 +443,14 @@ async fn settle_or_say(
     let same_key = same_key(table);
     match table.both {
         Both::Same(_) => return Ok(()),
+        Both::Earlier(column) => {
+            let sql = format!(
+                "UPDATE main.{name} AS m SET {column} = o.{column} FROM other.{name} AS o \
+                WHERE {same_key} AND o.{column} < m.{column}"
+            );
+            let sql = sqlx::AssertSqlSafe(sql);
+            return sqlx::query(sql).execute(connection).await.map(drop);
+        }
         Both::Emission => {
             let sql = "UPDATE main.emission AS m SET ended = o.ended, how_ended = o.how_ended \
                 FROM other.emission AS o WHERE m.id = o.id AND m.ended IS NULL AND o.ended IS NOT NULL";

@@ -50,7 +50,7 @@ mod token;
 
 pub use error::StoreError;
 pub use event::{EVENTS_MAX, EventRecord, NewEvent};
-pub use export::{Format, UnknownFormat};
+pub use export::{Format, UnknownFormat, csv_text};
 pub use history::{Cursor, NotACursor, PAGE_ROWS_MAX, Page, PageOf};
 pub use import::{ImportedRun, Imports};
 pub use interlock::InterlockRecord;

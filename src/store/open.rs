@@ -29,10 +29,20 @@ impl Store {
         Self::open_with(path, &MIGRATOR).await
     }
 
-    /// Opens the file to read only. Creates nothing, migrates nothing; works beside a writer, and on
-    /// read-only media.
+    /// Opens the file to read only. Creates nothing; works beside a writer, and on read-only media. A file of an
+    /// earlier schema is backed up and migrated first, as by [`Self::open`], where it can be written.
     pub async fn open_read_only(path: &Path) -> Result<Self, StoreError> {
-        Self::open_read_only_with(path, &MIGRATOR).await
+        match Self::open_read_only_with(path, &MIGRATOR).await {
+            Err(old @ StoreError::TooOld { .. }) => {
+                match Self::open(path).await {
+                    Ok(migrated) => migrated.close().await,
+                    Err(StoreError::ReadOnly { .. }) => return Err(old),
+                    Err(error) => return Err(error),
+                }
+                Self::open_read_only_with(path, &MIGRATOR).await
+            }
+            opened => opened,
+        }
     }
 
     /// [`Self::open`] with other migrations, for tests of migrating itself.

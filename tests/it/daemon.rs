@@ -24,7 +24,7 @@ const PATIENCE: Duration = Duration::from_secs(120);
 /// Between two looks.
 const LOOK: Duration = Duration::from_millis(20);
 /// The station's name in the file that the bench writes.
-const STATION: &str = "simulated bench at Tarn End";
+pub const STATION: &str = "simulated bench at Tarn End";
 /// Readings of the short plan's item run, and of its reference, at so many frequencies.
 const FREQUENCIES: [&str; 3] = ["100 MHz", "200 MHz", "300 MHz"];
 
@@ -90,6 +90,11 @@ impl Site {
     }
 
     pub fn spawn(&self, station: &str) -> Daemon {
+        self.spawn_with(&[station], &[])
+    }
+
+    /// With several stations, and with these in its environment.
+    pub fn spawn_with(&self, stations: &[&str], environment: &[(&str, &str)]) -> Daemon {
         let number = Timestamp::now().as_nanosecond();
         let log = self.bench.path(&format!("serve-{number}.log"));
         // A file beyond its limit is then an error and not the end: that is how a full disk is played.
@@ -111,8 +116,13 @@ impl Site {
         let process = command
             .args(["serve", "--store"])
             .arg(self.bench.path("muffle.db"))
-            .arg("--station")
-            .arg(self.bench.path(station))
+            .args(stations.iter().flat_map(|station| {
+                [
+                    "--station".into(),
+                    self.bench.path(station).into_os_string(),
+                ]
+            }))
+            .envs(environment.iter().copied())
             .arg("--config")
             .arg(self.bench.path("daemon.toml"))
             .env("MUFFLE_LOG", "info")
@@ -184,6 +194,15 @@ impl Site {
                 "waiting for {state}: {now:#?}"
             );
             now.state == state
+        });
+        self.get(job)
+    }
+
+    /// In any state before, ended or not.
+    #[track_caller]
+    pub fn wait_for_state(&self, job: JobId, state: JobState) -> JobRecord {
+        self.wait(&format!("job {job} is {state}"), || {
+            self.get(job).state == state
         });
         self.get(job)
     }
@@ -265,6 +284,10 @@ impl Daemon {
 
     pub fn said(&self, words: &str) -> bool {
         self.log().contains(words)
+    }
+
+    pub fn log_path(&self) -> PathBuf {
+        self.log.clone()
     }
 
     pub fn log(&self) -> String {

@@ -19,6 +19,7 @@ mod safety;
 mod scheduled;
 mod shield;
 mod soak;
+mod stations;
 mod support;
 mod trade;
 mod wire;

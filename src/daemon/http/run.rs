@@ -12,7 +12,7 @@ use super::refusal::Refusal;
 use super::{Path, Problem, Query, Site, rows};
 use crate::report::{PointDocument, RunDocument};
 use crate::store::{
-    HistoryRow, PageOf, Query as Wanted, RunId, RunKind, RunRow, RunState, Verdict,
+    HistoryRow, PageOf, Query as Wanted, RunId, RunKind, RunRow, RunState, Verdict, csv_text,
 };
 
 /// Which part of the history.
@@ -223,9 +223,9 @@ pub(super) async fn points_csv(
     let rows = document.points.iter().map(|point| {
         vec![
             document.run.clone(),
-            document.item.clone().unwrap_or_default(),
+            document.item.as_deref().map_or(String::new(), csv_text),
             point.frequency_hz.to_string(),
-            point.face.clone(),
+            csv_text(&point.face),
             point.polarisation.clone(),
             point.repeat.to_string(),
             number(point.reference_dbm),

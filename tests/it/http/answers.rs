@@ -11,7 +11,10 @@ use crate::support::{Bench, plan};
 /// A lot of two units, one of them measured three times, and a daemon over what was measured.
 async fn bench() -> (Bench, Daemon, Vec<String>) {
     let bench = Bench::start(41);
-    bench.write("plan.toml", &plan(&["100 MHz", "250 MHz", "700 MHz"]));
+    bench.write(
+        "plan.toml",
+        &plan(&["10 MHz", "50 MHz", "100 MHz", "700 MHz"]),
+    );
     bench.shelf("U-1", 44.0);
     bench.shelf("U-2", 41.0);
     let new = [
@@ -85,7 +88,7 @@ async fn answers_are_those_of_the_commands() {
     assert_eq!(lot["verdict"], "pass");
     let curve = json(&daemon, "/api/v1/lots/L-1/curve").await;
     // No nonconforming unit: surely accepted.
-    assert_eq!(curve["curve"][0]["acceptance"], 1.0, "{curve}");
+    assert_eq!(curve["curve"][0]["accepted"], 1.0, "{curve}");
     page(&daemon, "/api/v1/lots/L-1/curve.svg", &["lot L-1"]).await;
     page(
         &daemon,
@@ -239,7 +242,7 @@ async fn theory(daemon: &Daemon, command: &dyn Fn(&[&str]) -> Value, runs: &[Str
         ("/api/v1/compare?of=item:U-1", 400, "1 sides"),
         ("/api/v1/compare?of=item:U-1&of=item:U-9", 404, "U-9"),
         ("/api/v1/lots/L-9", 404, "L-9"),
-        ("/api/v1/items/U-2/trend", 404, "U-2"),
+        ("/api/v1/items/U-9/trend", 404, "U-9"),
         (
             "/api/v1/layers?first=01&second=01&shortest=1mm",
             400,
