@@ -325,6 +325,39 @@ async fn looked_up(browser: &Browser, page: &str) {
         )
         .await;
     browser.picture("point").await;
+    answered(browser, page).await;
+}
+
+/// What is asked of what was measured: theory by its form, a comparison by ticks, lots, the station's charts.
+async fn answered(browser: &Browser, page: &str) {
+    let open = async |path: &str| {
+        let address = format!("{page}{path}");
+        browser.client.goto(&address).await.expect("a page");
+    };
+    open("theory/slot").await;
+    browser
+        .run("document.querySelector('#length').value = '18 mm'")
+        .await;
+    browser.click("form.ask button").await;
+    browser.says("main", "What theory gives").await;
+    browser.says("tbody", "GHz").await;
+    browser.picture("theory").await;
+    open("layers").await;
+    browser.picture("layers").await;
+    open("lots").await;
+    browser.says("main", "muffle lot new").await;
+    browser.picture("lots").await;
+    open("stations/simulated%20bench%20at%20Tarn%20End/stability").await;
+    browser.says("h1", "moved?").await;
+    browser.picture("stability").await;
+    // A run ticked in the history is a side already; one alone cannot be compared, and the page says so.
+    open("history").await;
+    browser.click("tbody input[type=checkbox]").await;
+    browser
+        .run("document.querySelector('form[action=\"/compare\"]').submit()")
+        .await;
+    browser.says("[role=alert]", "1 sides").await;
+    browser.picture("compare").await;
 }
 
 /// Presses stop while the source is on, by the button and by the key.
