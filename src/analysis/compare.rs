@@ -16,6 +16,7 @@ use super::AnalysisError;
 use super::budget::{effective_dof, root_sum_square};
 use super::censored::{NormalFit, Value};
 use super::distribution::{check_share, mean_and_sd, student_quantile};
+use crate::quantity::one_decimal;
 use serde::{Deserialize, Serialize};
 
 mod sentence;
@@ -102,6 +103,31 @@ pub struct Difference {
     pub finding: Finding,
     /// Lower bounds among the values of the first and of the second.
     pub bounds: [usize; 2],
+}
+
+impl Interval {
+    /// From one end to the other; an end that nothing bounds is open.
+    pub fn in_words(&self) -> String {
+        let end = |db: Option<f64>| db.map_or("open".to_owned(), one_decimal);
+        format!("{} to {}", end(self.lower_db), end(self.upper_db))
+    }
+}
+
+impl Difference {
+    /// What it shows about the two of these names, in a few words; empty when that is nothing.
+    pub fn shows(&self, first: &str, second: &str) -> String {
+        let finding = match self.finding {
+            Finding::FirstBetter => format!("{first} better"),
+            Finding::SecondBetter => format!("{second} better"),
+            Finding::NoneShown => String::new(),
+            Finding::NotComparable => "not comparable".to_owned(),
+        };
+        match (self.equal, finding.is_empty()) {
+            (true, true) => "equal".to_owned(),
+            (true, false) => format!("{finding}, yet within the margin"),
+            (false, _) => finding,
+        }
+    }
 }
 
 /// What a comparison comes to.

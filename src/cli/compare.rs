@@ -7,10 +7,10 @@ use comfy_table::Cell;
 
 use super::measure::{PICTURE_PX, PictureKind, picture_kind};
 use super::{CliError, StoreArg, print, print_json, table, write_file};
-use crate::analysis::compare::{Comparison, Conclusion, Difference, Finding};
+use crate::analysis::compare::{Comparison, Conclusion};
 use crate::evaluate::compare::{CompareDocument, Question, compare, side};
 use crate::quantity::Ratio;
-use crate::report::{difference_graph, one_decimal, png};
+use crate::report::{difference_graph, png};
 use crate::store::Store;
 
 /// Arguments of `compare`.
@@ -118,15 +118,12 @@ fn differences(document: &CompareDocument, comparison: &Comparison) -> String {
             table::right(label.to_owned()),
             table::right(signed(difference.difference_db)),
             table::number(difference.u_db),
-            table::right(interval(
-                difference.simultaneous.lower_db,
-                difference.simultaneous.upper_db,
+            table::right(difference.simultaneous.in_words()),
+            table::right(difference.one_sided.in_words()),
+            Cell::new(difference.shows(
+                &table::shown(&comparison.first),
+                &table::shown(&comparison.second),
             )),
-            table::right(interval(
-                difference.one_sided.lower_db,
-                difference.one_sided.upper_db,
-            )),
-            Cell::new(shows(difference, comparison)),
         ]);
     }
     format!(
@@ -141,23 +138,4 @@ fn signed(db: Option<f64>) -> String {
     db.map_or("–".to_owned(), |db| {
         format!("{:+.1}", (db * 10.0).round() / 10.0 + 0.0)
     })
-}
-
-fn interval(lower: Option<f64>, upper: Option<f64>) -> String {
-    let end = |db: Option<f64>| db.map_or("open".to_owned(), one_decimal);
-    format!("{} to {}", end(lower), end(upper))
-}
-
-fn shows(difference: &Difference, comparison: &Comparison) -> String {
-    let finding = match difference.finding {
-        Finding::FirstBetter => format!("{} better", table::shown(&comparison.first)),
-        Finding::SecondBetter => format!("{} better", table::shown(&comparison.second)),
-        Finding::NoneShown => String::new(),
-        Finding::NotComparable => "not comparable".to_owned(),
-    };
-    match (difference.equal, finding.is_empty()) {
-        (true, true) => "equal".to_owned(),
-        (true, false) => format!("{finding}, yet within the margin"),
-        (false, _) => finding,
-    }
 }

@@ -14,7 +14,8 @@ use crate::evaluate::compare::{Question, compare, side};
 use crate::evaluate::lot::judge;
 use crate::quantity::Ratio;
 use crate::report::{
-    self, Asides, BUILT_IN, Document, ItemMaterial, RunDocument, RunMaterial, Texts, Wanted,
+    self, Asides, BUILT_IN, Document, HandMaterial, ItemMaterial, Proofs, RunDocument, RunMaterial,
+    Texts, Wanted,
 };
 use crate::store::{RunKind, RunRecord, Store};
 
@@ -164,9 +165,18 @@ pub(super) async fn run(args: ReportArgs) -> Result<u8, CliError> {
             let mut ready = how.ready()?;
             let store = Store::open_read_only(&how.store.store).await?;
             let record = find_run(&store, &run).await?;
-            let material = RunMaterial::read(&store, &record).await?;
-            ready.asides = beside.asides(&store, material.document()).await?;
-            let document = report::run_report(&material, &ready.wanted());
+            let document = match record.imported {
+                true => {
+                    let material = HandMaterial::read(&store, &record).await?;
+                    ready.asides = beside.asides(&store, material.document()).await?;
+                    report::hand_report(&material, &ready.wanted())
+                }
+                false => {
+                    let material = RunMaterial::read(&store, &record).await?;
+                    ready.asides = beside.asides(&store, material.document()).await?;
+                    report::run_report(&material, &ready.wanted())
+                }
+            };
             how.deliver(&document, &ready)?;
         }
         What::Item {
@@ -177,7 +187,7 @@ pub(super) async fn run(args: ReportArgs) -> Result<u8, CliError> {
             let mut ready = how.ready()?;
             let store = Store::open_read_only(&how.store.store).await?;
             let material = ItemMaterial::read(&store, &serial).await?;
-            ready.asides = beside.asides(&store, material.newest().document()).await?;
+            ready.asides = beside.asides(&store, material.newest()).await?;
             let document = report::item_report(&material, &ready.wanted());
             how.deliver(&document, &ready)?;
         }
@@ -199,7 +209,9 @@ pub(super) async fn run(args: ReportArgs) -> Result<u8, CliError> {
             let ready = how.ready()?;
             let store = Store::open_read_only(&how.store.store).await?;
             let judged = judge(&store, &lot).await?;
-            let document = report::lot_report(&judged, &ready.wanted())?;
+            let runs = judged.units.iter().flat_map(|unit| &unit.runs);
+            let proofs = Proofs::read(&store, runs.map(|run| run.run)).await?;
+            let document = report::lot_report(&judged, &proofs, &ready.wanted())?;
             how.deliver(&document, &ready)?;
         }
         What::Template { folder, language } => template(&folder, &language)?,
@@ -214,7 +226,10 @@ async fn comparison(sides: &[String], question: &Question, how: &How) -> Result<
     for text in sides {
         read.push(side(&store, text).await?);
     }
-    let document = report::comparison_report(&compare(read, question)?, &ready.wanted());
+    let compared = compare(read, question)?;
+    let runs = compared.sides.iter().flat_map(|side| &side.runs);
+    let proofs = Proofs::read(&store, runs.map(|run| run.run)).await?;
+    let document = report::comparison_report(&compared, &proofs, &ready.wanted());
     how.deliver(&document, &ready)
 }
 

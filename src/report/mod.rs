@@ -39,8 +39,8 @@ pub use graph::{Across, Dot, Graph, Level, svg_stacked};
 pub use html::html;
 pub use material::RunMaterial;
 pub use paper::{
-    Asides, ItemMaterial, Wanted, comparison as comparison_report, item as item_report,
-    lot as lot_report, run as run_report,
+    Asides, HandMaterial, ItemMaterial, Proofs, Wanted, comparison as comparison_report,
+    hand as hand_report, item as item_report, lot as lot_report, run as run_report,
 };
 pub use pdf::pdf;
 pub use picture::png;

@@ -6,7 +6,7 @@ use axum::response::{IntoResponse, Response};
 use maud::{Markup, PreEscaped, html};
 
 use super::{Fault, encoded, layout, navigation, station_path, time};
-use crate::analysis::compare::{Comparison, Difference, Finding};
+use crate::analysis::compare::Comparison;
 use crate::daemon::http::{Followed, Path, Query, Site, compared, followed, steady};
 use crate::evaluate::compare::CompareDocument;
 use crate::evaluate::stability::{Charted, StabilityDocument, Watched};
@@ -145,33 +145,14 @@ fn table(document: &CompareDocument, comparison: &Comparison) -> Markup {
                             th.number scope="row" { (label) }
                             td.number { (difference.difference_db.map_or("–".to_owned(), |db| format!("{db:+.1}"))) }
                             td.number { (difference.u_db.map_or("–".to_owned(), one_decimal)) }
-                            td.number { (interval(difference.simultaneous.lower_db, difference.simultaneous.upper_db)) }
-                            td.number { (interval(difference.one_sided.lower_db, difference.one_sided.upper_db)) }
-                            td { (shows(difference, comparison)) }
+                            td.number { (difference.simultaneous.in_words()) }
+                            td.number { (difference.one_sided.in_words()) }
+                            td { (difference.shows(&comparison.first, &comparison.second)) }
                         }
                     }
                 }
             }
         }
-    }
-}
-
-fn interval(lower: Option<f64>, upper: Option<f64>) -> String {
-    let end = |db: Option<f64>| db.map_or("open".to_owned(), one_decimal);
-    format!("{} to {}", end(lower), end(upper))
-}
-
-fn shows(difference: &Difference, comparison: &Comparison) -> String {
-    let finding = match difference.finding {
-        Finding::FirstBetter => format!("{} better", comparison.first),
-        Finding::SecondBetter => format!("{} better", comparison.second),
-        Finding::NoneShown => String::new(),
-        Finding::NotComparable => "not comparable".to_owned(),
-    };
-    match (difference.equal, finding.is_empty()) {
-        (true, true) => "equal".to_owned(),
-        (true, false) => format!("{finding}, yet within the margin"),
-        (false, _) => finding,
     }
 }
 

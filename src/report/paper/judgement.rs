@@ -6,35 +6,37 @@ use super::super::chart::{Chart, Kind, Mark, Series, Words};
 use super::super::document::{Block, Cell, Column, Figure, Section, Table};
 use super::super::figure::figure;
 use super::super::material::RunMaterial;
-use super::super::run::{PointDocument, round_down};
+use super::super::run::{PointDocument, RunDocument, round_down};
 use super::super::texts::Texts;
 use super::{Facts, frequency, nothing, number, verdict_word};
 use crate::config::Rule;
 use crate::store::{ResultKind, RunKind, RunState, Verdict};
 
-/// Verdict and curve.
+/// Verdict and curve; of a reference, its levels.
 pub(super) fn result(material: &RunMaterial, texts: &Texts) -> Section {
+    if material.record.kind == RunKind::Item {
+        return item_result(&material.document, texts);
+    }
     let mut section = Section::new("result", texts.say("result.title"));
-    let chart = match material.record.kind {
-        RunKind::Item => {
-            section.blocks.push(verdict(material, texts));
-            Figure {
-                name: "se",
-                caption: texts.say("result.caption").to_owned(),
-                alternative: spoken(material, texts),
-                svg: figure(
-                    &chart(material, texts),
-                    texts.say("chart.se_axis"),
-                    &words(texts),
-                ),
-            }
-        }
-        RunKind::Reference => {
-            section.text(texts.say("run.reference_text"));
-            super::evidence::levels(material, texts)
-        }
-    };
-    section.figure(chart);
+    section.text(texts.say("run.reference_text"));
+    section.figure(super::evidence::levels(material, texts));
+    section
+}
+
+/// Verdict and curve of an item, measured or read in.
+pub(super) fn item_result(document: &RunDocument, texts: &Texts) -> Section {
+    let mut section = Section::new("result", texts.say("result.title"));
+    section.blocks.push(verdict(document, texts));
+    section.figure(Figure {
+        name: "se",
+        caption: texts.say("result.caption").to_owned(),
+        alternative: spoken(document, texts),
+        svg: figure(
+            &chart(document, texts),
+            texts.say("chart.se_axis"),
+            &words(texts),
+        ),
+    });
     section
 }
 
@@ -54,18 +56,19 @@ pub(super) fn words(texts: &Texts) -> Words {
     }
 }
 
-fn verdict(material: &RunMaterial, texts: &Texts) -> Block {
-    let record = &material.record;
-    let word = match record.state {
-        RunState::Complete => verdict_word(record.verdict, texts).to_owned(),
-        state => texts.word("state", state.as_str()),
+fn verdict(document: &RunDocument, texts: &Texts) -> Block {
+    let word = match document.state.as_str() {
+        complete if complete == RunState::Complete.as_str() => {
+            verdict_word(document.verdict, texts).to_owned()
+        }
+        state => texts.word("state", state),
     };
-    let sentence = match material.document.worst() {
+    let sentence = match document.worst() {
         Some(worst) => deciding_sentence(worst, texts),
         None => texts.say("result.nothing").to_owned(),
     };
     Block::Verdict {
-        verdict: record.verdict,
+        verdict: document.verdict,
         word,
         sentence,
     }
@@ -119,10 +122,10 @@ fn margin_text(point: &PointDocument, texts: &Texts) -> String {
 }
 
 /// The curve of every face and polarisation.
-fn chart(material: &RunMaterial, texts: &Texts) -> Chart {
-    let mut chart = material.document.chart();
+fn chart(document: &RunDocument, texts: &Texts) -> Chart {
+    let mut chart = document.chart();
     let mut series: Vec<Series> = Vec::new();
-    for (point, mark) in material.document.marks() {
+    for (point, mark) in document.marks() {
         let label = format!(
             "{}, {}",
             point.face,
@@ -141,8 +144,8 @@ fn chart(material: &RunMaterial, texts: &Texts) -> Chart {
 }
 
 /// The chart for someone who cannot see it.
-fn spoken(material: &RunMaterial, texts: &Texts) -> String {
-    let deciding = material.document.deciding();
+fn spoken(document: &RunDocument, texts: &Texts) -> String {
+    let deciding = document.deciding();
     let (Some(first), Some(last)) = (deciding.first(), deciding.last()) else {
         return texts.say("result.nothing").to_owned();
     };
@@ -153,16 +156,16 @@ fn spoken(material: &RunMaterial, texts: &Texts) -> String {
             ("to", &texts.hertz(last.frequency_hz)),
         ],
     );
-    match material.document.worst() {
+    match document.worst() {
         Some(worst) => format!("{range} {}", deciding_sentence(worst, texts)),
         None => range,
     }
 }
 
 /// The point that decides, with everything that leads to it.
-pub(super) fn worst(material: &RunMaterial, texts: &Texts) -> Section {
+pub(super) fn worst(document: &RunDocument, texts: &Texts) -> Section {
     let mut section = Section::new("worst", texts.say("worst.title"));
-    let Some(point) = material.document.worst() else {
+    let Some(point) = document.worst() else {
         section.text(texts.say("result.nothing"));
         return section;
     };
@@ -290,10 +293,10 @@ pub(super) fn uncertainty(material: &RunMaterial, texts: &Texts) -> Option<Secti
 }
 
 /// Every point; a reference states levels only.
-pub(super) fn points(material: &RunMaterial, texts: &Texts) -> Section {
+pub(super) fn points(document: &RunDocument, texts: &Texts) -> Section {
     let mut section = Section::new("points", texts.say("points.title"));
-    let points = &material.document.points;
-    let is_item = material.record.kind == RunKind::Item;
+    let points = &document.points;
+    let is_item = document.kind == RunKind::Item;
     let repeats = points.iter().any(|point| point.repeat > 1);
     let title = |key| texts.say(key).to_owned();
     let mut columns = vec![

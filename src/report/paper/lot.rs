@@ -5,6 +5,7 @@ use super::super::curve::operating_characteristic;
 use super::super::document::{Block, Cell, Column, Document, Figure, Section, Table};
 use super::super::run::round_down;
 use super::super::texts::Texts;
+use super::proof::Proofs;
 use super::{
     Facts, Wanted, finish, frequency, minute, nothing, number, several_cautions, verdict_word,
 };
@@ -16,7 +17,11 @@ use crate::store::{ResultKind, Verdict};
 ///
 /// # Errors
 /// A rule that is none.
-pub fn lot(document: &LotDocument, wanted: &Wanted) -> Result<Document, ReportError> {
+pub fn lot(
+    document: &LotDocument,
+    proofs: &Proofs,
+    wanted: &Wanted,
+) -> Result<Document, ReportError> {
     let texts = wanted.texts;
     let lot = &document.lot;
     let title = texts.fill("lot.title", &[("lot", &lot.name)]);
@@ -31,6 +36,7 @@ pub fn lot(document: &LotDocument, wanted: &Wanted) -> Result<Document, ReportEr
         ],
         texts,
     ));
+    sections.push(proofs.section(texts));
     sections.push(lot_units(document, texts));
     let lead = lot.model.iter().cloned().chain(lot.note.clone()).collect();
     let footer = texts.fill("lot.footer", &[("lot", &lot.name)]);

@@ -4,14 +4,18 @@
 mod arrangement;
 mod beside;
 mod evidence;
+mod hand;
 mod judgement;
 mod lot;
+mod proof;
 mod several;
 #[cfg(test)]
 mod tests;
 
 pub use beside::Asides;
+pub use hand::{HandMaterial, hand};
 pub use lot::lot;
+pub use proof::Proofs;
 pub use several::{ItemMaterial, comparison, item};
 
 use jiff::Timestamp;
@@ -51,7 +55,7 @@ pub fn run(material: &RunMaterial, wanted: &Wanted) -> Document {
     };
     let mut sections = vec![judgement::result(material, texts)];
     if record.kind == RunKind::Item {
-        sections.push(judgement::worst(material, texts));
+        sections.push(judgement::worst(&material.document, texts));
         sections.push(judgement::rule(material, texts));
     }
     sections.extend([
@@ -76,7 +80,7 @@ pub fn run(material: &RunMaterial, wanted: &Wanted) -> Document {
     sections.push(evidence::cautions(material, texts));
     sections.push(evidence::recompute(material, texts));
     sections.push(evidence::emissions(material, texts));
-    sections.push(judgement::points(material, texts));
+    sections.push(judgement::points(&material.document, texts));
     let footer = texts.fill("run.footer", &[("run", &material.document.run)]);
     finish(
         "run",

@@ -8,7 +8,9 @@ use super::super::figure::figure;
 use super::super::material::RunMaterial;
 use super::super::run::RunDocument;
 use super::super::texts::Texts;
+use super::hand::{HandMaterial, hand_lead, hand_sections};
 use super::judgement::{place, se_text, words};
+use super::proof::Proofs;
 use super::{
     Wanted, arrangement, day, evidence, finish, judgement, lead, minute, nothing, number,
     several_cautions, verdict_word,
@@ -26,17 +28,26 @@ const CURVES_MAX: usize = 6;
 /// An item with its runs.
 #[derive(Debug)]
 pub struct ItemMaterial {
-    /// The newest complete run, with everything.
-    newest: RunMaterial,
+    newest: Newest,
     /// All its complete runs, newest first.
     runs: Vec<RunDocument>,
     trend: Option<TrendDocument>,
 }
 
+/// The newest complete run that was measured, with everything; of an item that never was, the newest that was read in.
+#[derive(Debug)]
+enum Newest {
+    Measured(Box<RunMaterial>),
+    ByHand(Box<HandMaterial>),
+}
+
 impl ItemMaterial {
     /// The newest run, which the report holds whole.
-    pub fn newest(&self) -> &RunMaterial {
-        &self.newest
+    pub fn newest(&self) -> &RunDocument {
+        match &self.newest {
+            Newest::Measured(material) => &material.document,
+            Newest::ByHand(material) => material.document(),
+        }
     }
 
     /// Reads it.
@@ -52,11 +63,16 @@ impl ItemMaterial {
             ..RunFilter::default()
         };
         let records = store.runs(&filter).await?;
-        // Readings by hand are drawn and listed; what a report proves is proven from a run that was measured.
-        let Some(newest) = records.iter().find(|run| !run.imported) else {
+        // What a report proves is proven from a run that was measured, where there is one.
+        let measured = records.iter().find(|run| !run.imported);
+        let Some(newest) = measured.or(records.first()) else {
             return Err(ReportError::NoRun {
                 item: serial.to_owned(),
             });
+        };
+        let newest = match newest.imported {
+            true => Newest::ByHand(Box::new(HandMaterial::read(store, newest).await?)),
+            false => Newest::Measured(Box::new(RunMaterial::read(store, newest).await?)),
         };
         let mut runs = Vec::with_capacity(records.len());
         for record in &records {
@@ -67,7 +83,7 @@ impl ItemMaterial {
             .await
             .ok();
         Ok(Self {
-            newest: RunMaterial::read(store, newest).await?,
+            newest,
             runs,
             trend,
         })
@@ -77,19 +93,35 @@ impl ItemMaterial {
 /// The report on an item: its runs, where they lead, and the newest with all its evidence.
 pub fn item(material: &ItemMaterial, wanted: &Wanted) -> Document {
     let texts = wanted.texts;
-    let newest = &material.newest;
-    let serial = newest.record.item.as_deref().unwrap_or_default();
+    let newest = material.newest();
+    let serial = newest.item.as_deref().unwrap_or_default();
     let mut sections = vec![item_result(material, texts), item_runs(material, texts)];
     sections.extend(item_trend(material, texts));
-    sections.extend([
-        judgement::worst(newest, texts),
+    sections.extend(match &material.newest {
+        Newest::Measured(run) => item_evidence(run, wanted),
+        Newest::ByHand(run) => hand_sections(run, wanted),
+    });
+    let lead = match &material.newest {
+        Newest::Measured(run) => lead(run, texts),
+        Newest::ByHand(run) => hand_lead(run, texts),
+    };
+    let title = texts.fill("item.title", &[("item", serial)]);
+    let footer = texts.fill("item.footer", &[("item", serial), ("run", &newest.run)]);
+    finish("item", title, lead, sections, footer, wanted)
+}
+
+/// Everything that the newest run proves.
+fn item_evidence(newest: &RunMaterial, wanted: &Wanted) -> Vec<Section> {
+    let texts = wanted.texts;
+    let mut sections = vec![
+        judgement::worst(&newest.document, texts),
         judgement::rule(newest, texts),
         arrangement::job(newest, texts),
         arrangement::arrangement(newest, texts),
         arrangement::instruments(newest, texts),
         arrangement::settings(newest, texts),
         evidence::reference(newest, texts),
-    ]);
+    ];
     sections.extend(judgement::uncertainty(newest, texts));
     sections.extend(evidence::flags(&newest.results, texts));
     if wanted.theory {
@@ -104,18 +136,13 @@ pub fn item(material: &ItemMaterial, wanted: &Wanted) -> Document {
         evidence::cautions(newest, texts),
         evidence::recompute(newest, texts),
         evidence::emissions(newest, texts),
-        judgement::points(newest, texts),
+        judgement::points(&newest.document, texts),
     ]);
-    let title = texts.fill("item.title", &[("item", serial)]);
-    let footer = texts.fill(
-        "item.footer",
-        &[("item", serial), ("run", &newest.document.run)],
-    );
-    finish("item", title, lead(newest, texts), sections, footer, wanted)
+    sections
 }
 
 fn item_result(material: &ItemMaterial, texts: &Texts) -> Section {
-    let mut section = judgement::result(&material.newest, texts);
+    let mut section = judgement::item_result(material.newest(), texts);
     section.text(texts.say("item.newest"));
     if material.runs.len() > 1 {
         let series = material.runs.iter().take(CURVES_MAX).map(|run| Series {
@@ -124,7 +151,7 @@ fn item_result(material: &ItemMaterial, texts: &Texts) -> Section {
         });
         let chart = Chart {
             series: series.collect(),
-            limit: material.newest.document.limit.clone(),
+            limit: material.newest().limit.clone(),
             ..Chart::default()
         };
         section.figure(Figure {
@@ -211,7 +238,7 @@ fn item_trend(material: &ItemMaterial, texts: &Texts) -> Option<Section> {
 }
 
 /// The report on a comparison.
-pub fn comparison(document: &CompareDocument, wanted: &Wanted) -> Document {
+pub fn comparison(document: &CompareDocument, proofs: &Proofs, wanted: &Wanted) -> Document {
     let texts = wanted.texts;
     let names: Vec<&str> = document
         .sides
@@ -254,6 +281,7 @@ pub fn comparison(document: &CompareDocument, wanted: &Wanted) -> Document {
             &["cautions.compare", "cautions.bound", "cautions.between"],
             texts,
         ),
+        proofs.section(texts),
         differences(document, texts),
     ];
     let lead = sides_lead(document, texts);

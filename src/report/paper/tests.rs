@@ -8,11 +8,12 @@ use serde_json::json;
 use tempfile::TempDir;
 
 use super::super::{RunMaterial, Texts, csv, html, pdf};
-use super::{Asides, ItemMaterial, Wanted, comparison, item, lot, run};
+use super::{Asides, HandMaterial, ItemMaterial, Proofs, Wanted, comparison, hand, item, lot, run};
 use crate::analysis::noise::held_quantile_db;
 use crate::analysis::shield::ask;
 use crate::config::Template;
 use crate::evaluate::compare::{Question, compare, side};
+use crate::evaluate::import;
 use crate::evaluate::lot::judge;
 use crate::evaluate::{Evaluator, OPEN, kept, verdict};
 use crate::report::Document;
@@ -317,6 +318,60 @@ async fn the_same_run_gives_the_same_report_but_for_the_line_that_says_when() {
 }
 
 #[tokio::test]
+async fn an_item_of_an_old_notebook_has_a_report_that_says_what_is_not_known() {
+    let shop = Shop::open().await;
+    let book = "item,date,frequency_mhz,reference_dbm,level_dbm,floor_dbm,u_db,limit_db,operator\n\
+        N-1,2019-05-03,400,-24.0,-76.5,-98,2.0,50,R. Fell\n\
+        N-1,2019-05-03,1200,-25.0,in the noise,-98,,50,R. Fell\n";
+    let at = Timestamp::from_second(1_769_900_000).expect("a time");
+    let read_in = import(&shop.store, "book.csv", book, at)
+        .await
+        .expect("read in");
+    let record = shop.store.run(read_in.runs[0]).await.expect("a run");
+    let run = HandMaterial::read(&shop.store, &record)
+        .await
+        .expect("read");
+    let of_item = ItemMaterial::read(&shop.store, "N-1").await.expect("read");
+    for (language, must) in [
+        (
+            "en",
+            [
+                "taken by hand",
+                "book.csv",
+                "52.5",
+                "lower bound",
+                "Nothing here can prove",
+            ],
+        ),
+        (
+            "de",
+            [
+                "von Hand genommen",
+                "book.csv",
+                "52,5",
+                "untere Schranke",
+                "Nichts hier kann beweisen",
+            ],
+        ),
+    ] {
+        for document in [
+            said(language, 1_800_000_000, |wanted| hand(&run, wanted)),
+            said(language, 1_800_000_000, |wanted| item(&of_item, wanted)),
+        ] {
+            let page = html(&document, None).expect("HTML");
+            for part in must {
+                assert!(page.contains(part), "{language}, {}: {part}", document.kind);
+            }
+            assert!(pdf(&document).is_ok());
+            assert_eq!(
+                csv(&document, Some("points")).expect("CSV").lines().count(),
+                3
+            );
+        }
+    }
+}
+
+#[tokio::test]
 async fn theory_that_is_asked_for_stands_beside_and_changes_no_result() {
     let mut shop = Shop::open().await;
     let id = shop.measure(Some("P-0042"), 0.0).await;
@@ -535,6 +590,35 @@ async fn a_pdf_report_is_tagged_and_carries_its_fonts_and_its_text() {
     }
 }
 
+/// The reports on an item, a comparison and a lot.
+async fn three(store: &Store, language: &str) -> Vec<Document> {
+    let material = ItemMaterial::read(store, "P-1").await.expect("an item");
+    let sides = [
+        side(store, "item:P-1").await.expect("a side"),
+        side(store, "item:P-2").await.expect("a side"),
+    ];
+    let question = Question {
+        within_db: 3.0,
+        confidence: 0.95,
+        by_face: false,
+    };
+    let compared = compare(sides.to_vec(), &question).expect("compared");
+    let runs = compared.sides.iter().flat_map(|side| &side.runs);
+    let of_sides = Proofs::read(store, runs.map(|run| run.run)).await;
+    let judged = judge(store, "L-7").await.expect("judged");
+    let runs = judged.units.iter().flat_map(|unit| &unit.runs);
+    let of_lot = Proofs::read(store, runs.map(|run| run.run)).await;
+    vec![
+        said(language, 0, |wanted| item(&material, wanted)),
+        said(language, 0, |wanted| {
+            comparison(&compared, &of_sides.expect("read"), wanted)
+        }),
+        said(language, 0, |wanted| {
+            lot(&judged, &of_lot.expect("read"), wanted).expect("a report")
+        }),
+    ]
+}
+
 #[tokio::test]
 async fn an_item_a_comparison_and_a_lot_are_reported_on() {
     let mut shop = Shop::open().await;
@@ -566,25 +650,38 @@ async fn an_item_a_comparison_and_a_lot_are_reported_on() {
         shop.measure(Some(serial), better_db).await;
     }
     let store = &shop.store;
-    let mut documents = Vec::new();
-    for language in ["en", "de"] {
-        let material = ItemMaterial::read(store, "P-1").await.expect("an item");
-        documents.push(said(language, 0, |wanted| item(&material, wanted)));
-        let sides = [
-            side(store, "item:P-1").await.expect("a side"),
-            side(store, "item:P-2").await.expect("a side"),
-        ];
-        let question = Question {
-            within_db: 3.0,
-            confidence: 0.95,
-            by_face: false,
-        };
-        let compared = compare(sides.to_vec(), &question).expect("compared");
-        documents.push(said(language, 0, |wanted| comparison(&compared, wanted)));
-        let judged = judge(store, "L-7").await.expect("judged");
-        documents.push(said(language, 0, |wanted| {
-            lot(&judged, wanted).expect("a report")
-        }));
+    let mut documents = three(store, "en").await;
+    documents.extend(three(store, "de").await);
+    // Read and said again, the same bytes.
+    let mut again = three(store, "en").await;
+    again.extend(three(store, "de").await);
+    for (first, second) in documents.iter().zip(&again) {
+        let title = &first.title;
+        assert!(
+            html(first, None).expect("HTML") == html(second, None).expect("HTML"),
+            "{title}"
+        );
+        assert!(
+            pdf(first).expect("PDF") == pdf(second).expect("PDF"),
+            "{title}"
+        );
+        for table in first.tables() {
+            let of = |document| csv(document, Some(table.name)).expect("CSV");
+            assert_eq!(of(first), of(second), "{title}");
+        }
+    }
+    // Comparison and lot say what they rest on: the checksum is that of the run's own report.
+    let newest = ItemMaterial::read(store, "P-2").await.expect("an item");
+    let own = said("en", 0, |wanted| item(&newest, wanted));
+    let own = html(&own, None).expect("HTML");
+    for document in &documents[1..3] {
+        let table = csv(document, Some("recompute")).expect("CSV");
+        let row = table
+            .lines()
+            .find(|line| line.contains(",P-2,"))
+            .expect("its run");
+        let sha256 = row.rsplit(',').next().expect("a checksum");
+        assert!(sha256.len() == 64 && own.contains(sha256), "{row}");
     }
     for document in &documents {
         let page = html(document, None).expect("HTML");
