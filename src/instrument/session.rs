@@ -87,9 +87,14 @@ impl Session {
         self.trips
     }
 
+    /// Which connection it is: another number after another one was opened.
+    pub(super) fn connection(&self) -> u64 {
+        self.link.opened()
+    }
+
     /// Notes that the instrument is in its known state.
     pub(super) fn started(&mut self) {
-        self.started_on = Some(self.link.opened());
+        self.started_on = Some(self.connection());
     }
 
     /// Brings the link in step if need be; false when the instrument must be put into its known state
@@ -97,7 +102,7 @@ impl Session {
     /// been the instrument's power.
     pub(super) async fn still_started(&mut self) -> Result<bool, InstrumentError> {
         self.settle().await?;
-        Ok(self.started_on == Some(self.link.opened()))
+        Ok(self.started_on == Some(self.connection()))
     }
 
     async fn settle(&mut self) -> Result<(), InstrumentError> {

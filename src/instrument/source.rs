@@ -8,6 +8,12 @@ use crate::config::{Argument, Driver, Pattern, SourceWords};
 use crate::link::Link;
 use crate::quantity::{Frequency, Level};
 
+/// After an `on` whose connection was lost before it was answered, and an off that was seen on another one: how long
+/// to wait before each further off. What was sent on the lost connection may reach the source after what was sent on
+/// the new one: it may be held up by a switch, a gateway or a retransmission (RFC 9293, 3.6: what was sent
+/// before a close is still delivered).
+const ON_MAY_COME_LATE: [Duration; 2] = [Duration::from_millis(200), Duration::from_millis(800)];
+
 /// Leave to radiate: a frequency and a level that the guard has allowed.
 ///
 /// Only the guard of a station may make one; a test of the house rules watches that.
@@ -41,6 +47,8 @@ pub struct Source {
     driver: Driver,
     /// Who must answer, as last asked for.
     wanted: Option<Pattern>,
+    /// The connection on which `on` was said and not answered.
+    unanswered: Option<u64>,
 }
 
 impl Source {
@@ -53,6 +61,7 @@ impl Source {
             words: words.clone(),
             driver: driver.clone(),
             wanted: driver.identity.clone(),
+            unanswered: None,
         }
     }
 
@@ -89,12 +98,31 @@ impl Source {
         lines.extend(tell(&self.words.level, &[("level", level)]));
         lines.extend(tell(&self.words.on, &[]));
         lines.extend(self.words.done.as_ref().map(ask));
+        self.unanswered = Some(self.session.connection());
         self.session.checked(lines, Duration::ZERO).await?;
+        self.unanswered = None;
         Ok(())
     }
 
     /// Switches the output off and asks whether it is; only the answer counts.
+    ///
+    /// Where an `on` may still be under way on a connection that was lost, once is not enough.
     pub async fn off(&mut self) -> Result<(), InstrumentError> {
+        self.off_once().await?;
+        if self
+            .unanswered
+            .is_some_and(|on| on != self.session.connection())
+        {
+            for wait in ON_MAY_COME_LATE {
+                tokio::time::sleep(wait).await;
+                self.off_once().await?;
+            }
+        }
+        self.unanswered = None;
+        Ok(())
+    }
+
+    async fn off_once(&mut self) -> Result<(), InstrumentError> {
         let mut lines = tell(&self.words.off, &[]);
         lines.push(Say::Ask(self.words.state.text()));
         let answers = self.session.perform(&lines, Duration::ZERO).await?;

@@ -5,7 +5,8 @@ use std::sync::Arc;
 use tokio_util::sync::CancellationToken;
 
 use super::{
-    InstrumentLock, Opening, Owner, Station, StationError, keep_source, receiver, start_receiver,
+    InstrumentLock, Opening, Owner, Station, StationError, apart, keep_source, receiver,
+    start_receiver,
 };
 use crate::config::{self, InstrumentEntry, Lone};
 use crate::instrument::{Handle, Held, Receiver, ReceiverSettings};
@@ -69,11 +70,15 @@ impl Station {
         store: &Store,
         opening: &Opening,
     ) -> Result<Self, StationError> {
-        let config = Arc::new(config);
-        let kept = keep_source(&config, false, store, opening).await?;
-        // It opens its link when it is first spoken to, which it is not.
-        let receiver = receiver(&config.receiver, &config.receiver.address)?;
-        let receiver = Handle::own("receiver", receiver);
-        Ok(Self::watched(config, kept, (receiver, None), store).await)
+        let (store, opening) = (store.clone(), opening.clone());
+        apart::run(async move {
+            let config = Arc::new(config);
+            let kept = keep_source(&config, false, &store, &opening).await?;
+            // It opens its link when it is first spoken to, which it is not.
+            let receiver = receiver(&config.receiver, &config.receiver.address)?;
+            let receiver = Handle::own("receiver", receiver);
+            Ok(Self::watched(config, kept, (receiver, None), &store).await)
+        })
+        .await
     }
 }

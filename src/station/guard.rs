@@ -1,6 +1,6 @@
 //! The guard: the only place that switches an output on, and the one that sees to it that it goes off.
 //!
-//! Over each emission a task of its own stands watch. It switches the output off when the interlock opens, when
+//! Over each emission a task of its own stands watch, on threads of its own. It switches the output off when the interlock opens, when
 //! somebody calls for a stop, when the measuring gives no sign of life, when the longest emission is over, when
 //! the keeper is gone, and when the measuring itself has vanished, also while the procedure's own task hangs.
 
@@ -10,6 +10,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 
 use jiff::Timestamp;
+use tokio::runtime::Handle as Threads;
 use tokio::sync::{oneshot, watch};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
@@ -86,6 +87,8 @@ struct Post {
     keeper: Keeper,
     interlock: watch::Receiver<InterlockState>,
     transmitting: watch::Sender<Option<Transmitting>>,
+    /// Where the watch stands: apart from the threads of whoever emits.
+    apart: Threads,
     /// The moment that beats are counted from.
     began: Instant,
     /// The last beat, in milliseconds from there.
@@ -93,6 +96,7 @@ struct Post {
 }
 
 impl Guard {
+    /// Stands on the threads that this is called on.
     pub(super) fn new(
         station: Arc<Station>,
         source: Handle<Source>,
@@ -108,6 +112,7 @@ impl Guard {
                 keeper,
                 interlock,
                 transmitting: watch::channel(None).0,
+                apart: Threads::current(),
                 began: Instant::now(),
                 last_beat_ms: AtomicU64::new(0),
             }),
@@ -144,7 +149,7 @@ impl Guard {
     /// Calls `stop` at the next call to stop from another process, for as long as the station is open.
     pub fn obey(&self, stop: CancellationToken) {
         let guard = self.clone();
-        tokio::spawn(async move {
+        self.post.apart.spawn(async move {
             tokio::select! {
                 call = guard.stop_call() => {
                     tracing::warn!(who = call.who, "told to stop");
@@ -283,7 +288,7 @@ impl Guard {
         let lapsed = watch.lapsed.clone();
         let (over, ended) = oneshot::channel();
         self.beat();
-        let mut watching = tokio::spawn(watch.stand(ended));
+        let mut watching = self.post.apart.spawn(watch.stand(ended));
         let on_and_measure = async {
             let on = self.post.source.run(move |source| {
                 Box::pin(async move {

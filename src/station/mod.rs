@@ -5,6 +5,7 @@
 //! way to an output that is on.
 
 mod alone;
+mod apart;
 mod clamp;
 mod guard;
 mod interlock;
@@ -143,6 +144,9 @@ pub enum StationError {
         /// How it failed.
         reason: String,
     },
+    /// The threads of the stations cannot be started, or what ran there has failed.
+    #[error("the threads on which stations are watched fail: {0}; nothing is emitted without them")]
+    Threads(String),
     /// A driver of the wrong role, which the station file's own check refuses.
     #[error("the driver `{driver}` is not for a {role}")]
     WrongRole {
@@ -231,11 +235,15 @@ impl Station {
         store: &Store,
         opening: &Opening,
     ) -> Result<Self, StationError> {
-        let config = Arc::new(config);
-        let kept = keep_source(&config, true, store, opening).await?;
-        let (receiver, identity) =
-            start_receiver(&config.receiver, Some(&config.source.address)).await?;
-        Ok(Self::watched(config, kept, (receiver, Some(identity)), store).await)
+        let (store, opening) = (store.clone(), opening.clone());
+        apart::run(async move {
+            let config = Arc::new(config);
+            let kept = keep_source(&config, true, &store, &opening).await?;
+            let (receiver, identity) =
+                start_receiver(&config.receiver, Some(&config.source.address)).await?;
+            Ok(Self::watched(config, kept, (receiver, Some(identity)), &store).await)
+        })
+        .await
     }
 
     /// Whether the receiver is a recorder's: only the source is open here.

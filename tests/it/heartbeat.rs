@@ -1,6 +1,7 @@
 //! The watch over an emission: what becomes of an output whose measuring hangs, blocks or vanishes.
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use muffle::config::{Drivers, Station as StationFile};
@@ -8,10 +9,13 @@ use muffle::instrument::ReceiverSettings;
 use muffle::quantity::{Frequency, Level, Ratio};
 use muffle::sim::control::Client;
 use muffle::sim::{Bench, BenchOptions, start};
-use muffle::station::{EmissionRequest, Opening, Station, StationError};
+use muffle::station::{EmissionRequest, Emitted, Opening, Station, StationError};
 use muffle::store::Store;
 use serde_json::{Value, json};
+use tokio::runtime::Builder;
 use tokio_util::sync::CancellationToken;
+
+use crate::support::Tap;
 
 /// The longest without a sign of life.
 const BEAT_MAX: &str = "300 ms";
@@ -29,13 +33,19 @@ struct Site {
 impl Site {
     async fn open() -> Self {
         let bench = start(BenchOptions::default()).await.expect("a bench");
+        let source = bench.addresses().source.tcp.clone();
+        Self::reached_at(bench, &source, BEAT_MAX).await
+    }
+
+    /// With the source at another address.
+    async fn reached_at(bench: Bench, source: &str, beat_max: &str) -> Self {
         let addresses = bench.addresses().clone();
         let text = include_str!("../../config/station.toml")
-            .replace("tcp://192.0.2.10:5025", &addresses.source.tcp)
+            .replace("tcp://192.0.2.10:5025", source)
             .replace("tcp://192.0.2.11:5025", &addresses.receiver.tcp)
-            .replace("beat_max = \"5 s\"", &format!("beat_max = \"{BEAT_MAX}\""));
+            .replace("beat_max = \"5 s\"", &format!("beat_max = \"{beat_max}\""));
         assert!(
-            text.contains(BEAT_MAX),
+            text.contains(beat_max),
             "the station file says it otherwise"
         );
         let config = StationFile::read("station.toml", &text, Drivers::Folder(Path::new(".")))
@@ -118,28 +128,32 @@ async fn a_measuring_that_hangs_is_ended() {
     site.is_at_rest().await;
 }
 
-#[tokio::test(flavor = "multi_thread", worker_threads = 3)]
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_measuring_that_blocks_its_thread_is_ended_meanwhile() {
     let mut site = Site::open().await;
     let guard = site.station.guard().clone();
     let (release, released) = std::sync::mpsc::channel::<()>();
-    let blocked = tokio::spawn(async move {
+    // One thread, which is all that its runtime has: nobody there waits for sockets or timers any more.
+    let blocked = std::thread::spawn(move || {
         let stop = CancellationToken::new();
         let measure = async move {
             released.recv_timeout(PATIENCE).expect("released");
             Ok(())
         };
-        guard.emit(request(), &stop, measure).await.map(|_| ())
+        let runtime = Builder::new_current_thread().enable_all().build();
+        let emitted = guard.emit(request(), &stop, measure);
+        runtime
+            .expect("a runtime")
+            .block_on(emitted)
+            .map(|_: Emitted<()>| ())
     });
     site.wait_until(true).await;
     // The thread is still blocked when the output goes off.
     site.wait_until(false).await;
     assert!(!blocked.is_finished());
     release.send(()).expect("still there");
-    let said = blocked
-        .await
-        .expect("no panic")
-        .expect_err("no sign of life");
+    let said = blocked.join().expect("no panic");
+    let said = said.expect_err("no sign of life");
     assert!(matches!(said, StationError::NoBeat { .. }), "{said}");
     site.is_at_rest().await;
 }
@@ -193,4 +207,35 @@ async fn a_measuring_that_vanishes_is_cleared_up_after() {
         .emit(request(), &stop, async { Ok(()) });
     let end = again.await.expect("an emission").end;
     site.store.end_emission(&end).await.expect("closed");
+}
+
+/// The word that switches the output on is held up on its way until the connection is given up, and comes after the
+/// off that was said on the next one.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_word_that_comes_late_is_undone() {
+    let bench = start(BenchOptions::default()).await.expect("a bench");
+    let tap = Arc::new(Tap::holding(&bench.addresses().source.tcp, "OUTP ON"));
+    // Long enough for the keeper to stay out of it.
+    let mut site = Site::reached_at(bench, &tap.address, "20 s").await;
+    let (before, letting_go) = (tap.first_lines().len(), tap.clone());
+    let late = tokio::spawn(async move {
+        // The off of the next connection has passed by then.
+        while letting_go.first_lines().len() == before {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        letting_go.let_go();
+    });
+    let stop = CancellationToken::new();
+    let never = std::future::pending::<Result<(), StationError>>();
+    let guard = site.station.guard().clone();
+    let said = guard.emit(request(), &stop, guard.alive(never)).await;
+    assert!(matches!(said, Err(StationError::Instrument(_))), "{said:?}");
+    late.await.expect("let go");
+    site.is_at_rest().await;
+    // It was on, for a moment.
+    let state = site.ask(json!({ "do": "state" })).await;
+    assert_eq!(state["emissions"], 1, "{state}");
+    tokio::time::sleep(Duration::from_millis(500)).await;
+    site.is_at_rest().await;
 }

@@ -210,6 +210,37 @@ fn a_killed_program_leaves_the_source_off() {
     kills(5);
 }
 
+/// The last word of a killed program comes after its keeper has seen the source off.
+#[test]
+fn a_word_that_comes_late_is_undone() {
+    let site = Site::new();
+    let source = site.bench.addresses["source"]["tcp"].as_str().expect("TCP");
+    let tap = Tap::holding(source, "OUTP ON");
+    let station = site.bench.station_text.replace(source, &tap.address);
+    site.bench.write("station.toml", &station);
+    let mut process = site.begin();
+    wait_until("an output is about to go on", || tap.has_held());
+    process.kill().expect("killed");
+    process.wait().expect("ended");
+    let how = site.ended_in_the_log();
+    assert!(how.contains("switched off by the keeper"), "{how}");
+    assert!(!site.is_on());
+    tap.let_go();
+    wait_until("the word has come", || site.is_on());
+    let on = Instant::now();
+    let off_ms = site.off_after_ms(on);
+    println!("a late word to output off: {off_ms:.0} ms");
+    assert!(off_ms < 4000.0, "{off_ms} ms");
+}
+
+fn wait_until(what: &str, is: impl Fn() -> bool) {
+    let begun = Instant::now();
+    while !is() {
+        assert!(begun.elapsed() < PATIENCE, "never: {what}");
+        std::thread::sleep(Duration::from_millis(2));
+    }
+}
+
 #[test]
 #[ignore = "a hundred kills take minutes"]
 fn a_hundred_kills() {

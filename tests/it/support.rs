@@ -4,7 +4,9 @@ use std::io::{BufRead, BufReader, Write};
 use std::net::{Shutdown, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -257,26 +259,70 @@ rule = "simple"
 pub struct Tap {
     pub address: String,
     first_lines: Arc<Mutex<Vec<String>>>,
+    hold: Arc<Hold>,
+}
+
+/// What is held up on its way, as a busy gateway would.
+#[derive(Default)]
+struct Hold {
+    /// Lines with this in them are, until they are let go; an empty one holds nothing.
+    word: &'static str,
+    held: AtomicBool,
+    let_go: AtomicBool,
+}
+
+impl Hold {
+    fn pass(&self, line: &[u8]) {
+        let text = String::from_utf8_lossy(line);
+        if self.word.is_empty() || !text.contains(self.word) {
+            return;
+        }
+        self.held.store(true, Ordering::SeqCst);
+        while !self.let_go.load(Ordering::SeqCst) {
+            std::thread::sleep(Duration::from_millis(2));
+        }
+    }
 }
 
 impl Tap {
     /// Before an instrument at `tcp://…`.
     pub fn before(address: &str) -> Self {
+        Self::holding(address, "")
+    }
+
+    /// The same, and holds up every line with `word` in it, and what follows it, until [`Tap::let_go`].
+    pub fn holding(address: &str, word: &'static str) -> Self {
         let there = address.strip_prefix("tcp://").expect("over TCP").to_owned();
         let listener = TcpListener::bind("127.0.0.1:0").expect("a socket");
         let here = listener.local_addr().expect("bound");
         let first_lines = Arc::new(Mutex::new(Vec::new()));
         let kept = first_lines.clone();
+        let hold = Arc::new(Hold {
+            word,
+            ..Hold::default()
+        });
+        let held = hold.clone();
         std::thread::spawn(move || {
             for client in listener.incoming().flatten() {
-                let (kept, there) = (kept.clone(), there.clone());
-                std::thread::spawn(move || pass_on(client, &there, &kept));
+                let (kept, there, held) = (kept.clone(), there.clone(), held.clone());
+                std::thread::spawn(move || pass_on(client, &there, &kept, &held));
             }
         });
         Self {
             address: format!("tcp://{here}"),
             first_lines,
+            hold,
         }
+    }
+
+    /// Whether something is held up, or was.
+    pub fn has_held(&self) -> bool {
+        self.hold.held.load(Ordering::SeqCst)
+    }
+
+    /// Lets everything pass from now on.
+    pub fn let_go(&self) {
+        self.hold.let_go.store(true, Ordering::SeqCst);
     }
 
     pub fn first_lines(&self) -> Vec<String> {
@@ -285,7 +331,7 @@ impl Tap {
 }
 
 /// Both ways until either end closes.
-fn pass_on(client: TcpStream, there: &str, kept: &Mutex<Vec<String>>) {
+fn pass_on(client: TcpStream, there: &str, kept: &Mutex<Vec<String>>, hold: &Hold) {
     let Ok(instrument) = TcpStream::connect(there) else {
         return;
     };
@@ -313,6 +359,7 @@ fn pass_on(client: TcpStream, there: &str, kept: &Mutex<Vec<String>>) {
             let text = String::from_utf8_lossy(&line).into_owned();
             kept.lock().expect("whole").push(text);
         }
+        hold.pass(&line);
         if to.write_all(&line).is_err() {
             break;
         }

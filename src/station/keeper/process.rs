@@ -29,6 +29,16 @@ const WAIT: Duration = Duration::from_millis(10);
 const WAIT_MAX: Duration = Duration::from_secs(2);
 /// While a process that was switched off does not own up to it, it is done again so often: it may go on.
 const AGAIN: Duration = Duration::from_secs(1);
+/// After the source of a process that is gone was seen off: how long to wait before each further off. The last thing
+/// that the process said may still be under way (RFC 9293, 3.6: what was sent before a close is still delivered).
+const LOOK_AGAIN: [Duration; 4] = [
+    Duration::from_millis(100),
+    Duration::from_millis(400),
+    Duration::from_millis(1000),
+    Duration::from_millis(2500),
+];
+/// How long each of these goes on trying: it may be switched off by then.
+const LOOK_AGAIN_MAX: Duration = Duration::from_secs(2);
 /// How long an attempt under way may take to end once the process itself has seen the output off.
 const LET_END: Duration = Duration::from_secs(1);
 /// How long a word to the process may take; a hung one does not empty its pipe.
@@ -308,33 +318,57 @@ impl<W: AsyncWrite + Unpin> Watching<W> {
             pid,
             "the program ended while its output was on; its keeper switches the source off"
         );
-        let mut attempt = match self.attempt.take() {
+        let attempt = match self.attempt.take() {
             Some(attempt) => attempt,
             None => begin(&self.charge),
         };
-        let outcome = loop {
+        match self.sees_off(attempt, &mut questions).await {
+            None => return Ok(()),
+            Some(Err(why)) => {
+                self.not_seen(why.clone());
+                return Err(why);
+            }
+            Some(Ok(())) => tracing::warn!(station, "the source was seen off"),
+        }
+        let closed = self.close_log().await;
+        for wait in LOOK_AGAIN {
+            let attempt = begin_after(wait, self.charge.trying_for(LOOK_AGAIN_MAX));
+            match self.sees_off(attempt, &mut questions).await {
+                None => break,
+                Some(Ok(())) => {}
+                Some(Err(why)) => {
+                    tracing::warn!(station, why, "seen off, the source is not reached again");
+                    break;
+                }
+            }
+        }
+        closed
+    }
+
+    /// What came of an attempt; none when another keeper takes over meanwhile.
+    async fn sees_off(
+        &mut self,
+        mut attempt: Attempt,
+        questions: &mut mpsc::Receiver<Question>,
+    ) -> Option<Result<(), String>> {
+        loop {
             tokio::select! {
-                outcome = &mut attempt => break outcome.unwrap_or_else(given_up),
+                outcome = &mut attempt => {
+                    let outcome = outcome.unwrap_or_else(given_up);
+                    if outcome.is_ok() {
+                        self.tell_waiters(|ms| Asked::off("the keeper", ms));
+                    }
+                    return Some(outcome);
+                }
                 Some(question) = questions.recv() => match question {
                     Question::Stop { answer, .. } => {
                         self.waiters.push(Waiter { answer, since: Instant::now() });
                     }
                     Question::GiveWay { answer } => {
                         let _ = answer.send(());
-                        return Ok(());
+                        return None;
                     }
                 },
-            }
-        };
-        match outcome {
-            Ok(()) => {
-                tracing::warn!(station, "the source was seen off");
-                self.tell_waiters(|ms| Asked::off("the keeper", ms));
-                self.close_log().await
-            }
-            Err(why) => {
-                self.not_seen(why.clone());
-                Err(why)
             }
         }
     }
@@ -362,8 +396,14 @@ impl<W: AsyncWrite + Unpin> Watching<W> {
 
 /// Goes to the source in a task of its own.
 fn begin(charge: &Charge) -> Attempt {
-    let charge = charge.clone();
-    tokio::spawn(async move { switch_off(&charge).await })
+    begin_after(Duration::ZERO, charge.clone())
+}
+
+fn begin_after(wait: Duration, charge: Charge) -> Attempt {
+    tokio::spawn(async move {
+        tokio::time::sleep(wait).await;
+        switch_off(&charge).await
+    })
 }
 
 fn given_up(fault: tokio::task::JoinError) -> Result<(), String> {

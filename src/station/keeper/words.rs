@@ -54,6 +54,14 @@ impl Charge {
         }
     }
 
+    /// The same, tried for another time.
+    pub fn trying_for(&self, trying_max: Duration) -> Self {
+        Self {
+            trying_max,
+            ..self.clone()
+        }
+    }
+
     /// The source's entry of a station file, made from what was told.
     pub fn source(&self) -> Result<InstrumentEntry, String> {
         let driver = Driver::read(&self.driver_name, &self.driver).map_err(|e| e.to_string())?;
