@@ -246,6 +246,15 @@ pub(crate) fn trimmed(value: f64, places: usize) -> String {
     }
 }
 
+/// The decimals that show so many significant digits of a value; none for those before the point.
+pub fn decimals(value: f64, digits: i32) -> usize {
+    if value == 0.0 || !value.is_finite() {
+        return 0;
+    }
+    let before = value.abs().log10().floor();
+    usize::try_from((digits - 1).saturating_sub(before as i32)).unwrap_or(0)
+}
+
 /// To one decimal, as tables have it; never `-0.0`.
 pub fn one_decimal(number: f64) -> String {
     format!("{:.1}", (number * 10.0).round() / 10.0 + 0.0)

@@ -116,7 +116,7 @@ impl Engine {
         };
         let mut tasks = JoinSet::new();
         for place in engine.inner.places.values() {
-            tasks.spawn(supervise(engine.clone(), place.clone()));
+            tasks.spawn(supervise(engine.clone(), place.clone(), work));
         }
         tasks.spawn(keep_house(engine.clone()));
         let running = Running {
@@ -333,8 +333,12 @@ async fn switch_off(place: &Place, who: &str) -> Result<(), String> {
     }
 }
 
-/// Runs a station's task, and again when it panics: output off first, the job failed.
-async fn supervise(engine: Engine, place: Arc<Place>) {
+/// Runs a station's task, which is what `work` makes, and again when it panics: output off first, the job failed.
+async fn supervise<W: Future<Output = ()> + Send + 'static>(
+    engine: Engine,
+    place: Arc<Place>,
+    work: impl Fn(Engine, Arc<Place>) -> W,
+) {
     let mut back_off = BackOff::default();
     loop {
         let mut task = JoinSet::new();
@@ -428,4 +432,83 @@ fn reload(place: &Place) -> String {
     }
     place.config.send_replace(Arc::new(config));
     format!("{name}: the new file is used from now on")
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use super::*;
+    use crate::config::Drivers;
+    use crate::daemon::place::Current;
+    use crate::store::{JobKind, PlanText};
+
+    /// The longest that anything here may take.
+    const PATIENCE: Duration = Duration::from_secs(60);
+
+    #[tokio::test]
+    async fn a_task_that_panics_is_begun_again_and_its_job_has_failed() {
+        let folder = tempfile::TempDir::new().expect("a folder");
+        let store = Store::open(&folder.path().join("muffle.db")).await;
+        let store = store.expect("a store");
+        let text = include_str!("../../config/station.toml");
+        let config = config::Station::read("station.toml", text, Drivers::Folder(Path::new(".")))
+            .expect("a station");
+        let new = NewJob {
+            station: config.name.clone(),
+            kind: JobKind::Reference,
+            plan: Some(PlanText {
+                name: "short".to_owned(),
+                text: "nobody reads it".to_owned(),
+            }),
+            rest_of: None,
+            items: Vec::new(),
+            fresh_reference: false,
+            stays: false,
+            operator: None,
+            priority: 0,
+            not_before: None,
+            repeat: None,
+        };
+        let place = Arc::new(Place::new(StationFile {
+            path: "station.toml".into(),
+            config,
+        }));
+        let job = store.submit(&new, Timestamp::now()).await.expect("a job");
+        let opening = Opening::with_keeper("no keeper");
+        let settings = config::Daemon::default();
+        let started = Engine::start(store.clone(), Vec::new(), settings, opening).await;
+        let (engine, running) = started.expect("an engine");
+
+        let rounds = Arc::new(AtomicU32::new(0));
+        let counted = rounds.clone();
+        let planted = move |engine: Engine, place: Arc<Place>| {
+            let round = counted.fetch_add(1, Ordering::SeqCst);
+            async move {
+                if round == 0 {
+                    place.set_current(Some(Current::new(job)));
+                    panic!("planted");
+                }
+                engine.ending().cancelled().await;
+            }
+        };
+        let task = tokio::spawn(supervise(engine.clone(), place.clone(), planted));
+        let again = async {
+            while rounds.load(Ordering::SeqCst) < 2 {
+                tokio::time::sleep(Duration::from_millis(10)).await;
+            }
+        };
+        tokio::time::timeout(PATIENCE, again)
+            .await
+            .expect("begun again");
+        assert_eq!(place.counts.crashes.get(), 1);
+        assert!(place.current().is_none());
+        let failed = store.job(job).await.expect("kept");
+        assert_eq!(failed.state, JobState::Failed);
+        let reason = failed.reason.expect("a reason");
+        assert!(reason.contains("planted"), "{reason}");
+        assert_eq!(running.stop().await, Vec::<String>::new());
+        task.await.expect("ends with the daemon");
+    }
 }

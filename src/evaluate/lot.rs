@@ -511,18 +511,30 @@ impl LotDocument {
             || (self.variables_verdict.is_none() && self.verdict == Some(Verdict::Pass))
     }
 
-    /// The verdict in one line.
-    pub fn sentence(&self) -> String {
-        let word = match self.verdict {
+    /// The verdict on the lot in a word, or why there is none.
+    pub fn word(&self) -> &'static str {
+        match self.verdict {
             Some(Verdict::Pass) => "accepted",
             Some(Verdict::Fail) => "rejected",
             Some(Verdict::Undecided) => "undecided",
             None if self.lot.rule.is_none() => "no sampling plan",
             None => "nothing measured yet",
-        };
-        let of = self.lot.rule.as_ref().map_or(String::new(), |rule| {
-            format!(", {} of {} units measured", self.measured(), rule.sample)
-        });
-        format!("lot {}: {word}{of}", self.lot.name)
+        }
+    }
+
+    /// How far the sample has come; none without a plan.
+    pub fn so_far(&self) -> Option<String> {
+        let rule = self.lot.rule.as_ref()?;
+        Some(format!(
+            "{} of {} units measured",
+            self.measured(),
+            rule.sample
+        ))
+    }
+
+    /// The verdict in one line.
+    pub fn sentence(&self) -> String {
+        let of = self.so_far().map_or(String::new(), |of| format!(", {of}"));
+        format!("lot {}: {}{of}", self.lot.name, self.word())
     }
 }

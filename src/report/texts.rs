@@ -10,7 +10,7 @@ use std::sync::LazyLock;
 
 use crate::analysis::flag::FlagWord;
 use crate::config::{Template, texts};
-use crate::quantity::Frequency;
+use crate::quantity::{Frequency, decimals};
 
 type Catalogue = BTreeMap<String, String>;
 
@@ -131,7 +131,12 @@ impl Texts {
         self.decimal(&text)
     }
 
-    /// The same with its sign.
+    /// The same with so many significant digits; none of those before the point is left out.
+    pub fn significant(&self, value: f64, digits: i32) -> String {
+        self.number(value, decimals(value, digits))
+    }
+
+    /// The number with its sign.
     pub fn signed(&self, value: f64, decimals: usize) -> String {
         let text = self.number(value, decimals);
         match text.starts_with('−') {
@@ -245,6 +250,17 @@ mod tests {
         assert_eq!(german.number(-12.345, 1), "−12,3");
         assert_eq!(english.number(-0.04, 1), "0.0");
         assert_eq!(english.signed(0.04, 1), "+0.0");
+        for (value, text) in [
+            (49_996.96, "49997"),
+            (8.2494, "8.249"),
+            (1.5e-4, "0.000150"),
+            (0.0, "0"),
+        ] {
+            assert_eq!(
+                english.significant(value, if value < 1.0 { 3 } else { 4 }),
+                text
+            );
+        }
         assert_eq!(german.hertz(2.5e6), "2,5\u{a0}MHz");
         assert_eq!(
             english.fill("page", &[("page", "{pages}"), ("pages", "2")]),

@@ -3,7 +3,7 @@
 
 use std::fs;
 use std::path::Path;
-use std::process::Child;
+use std::process::{Child, Stdio};
 use std::time::{Duration, Instant};
 
 use muffle::store::{ReadingKey, RunFilter, RunId, RunKind, RunRecord, RunState, Store};
@@ -11,9 +11,11 @@ use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
+use sqlx::sqlite::SqliteConnectOptions;
+use sqlx::{ConnectOptions, Connection};
 use tokio::runtime::Runtime;
 
-use crate::support::{Bench, Ended, Tap, plan};
+use crate::support::{Bench, Ended, Tap, muffle, plan};
 
 /// How often the program is killed.
 const KILLS: u32 = 50;
@@ -64,8 +66,8 @@ impl Site {
             .arg("--fresh-reference")
             .arg("--events")
             .arg(events)
-            .stdout(std::process::Stdio::null())
-            .stderr(std::process::Stdio::piped())
+            .stdout(Stdio::null())
+            .stderr(Stdio::piped())
             .spawn()
             .expect("the program runs")
     }
@@ -272,4 +274,87 @@ fn told_to_stop_it_leaves_the_output_off_and_the_run_resumable() {
         site.nothing_is_lost(&events(&path));
         site.is_at_rest();
     }
+}
+
+/// Kills while a file of an earlier program is being migrated.
+const KILLS_WHILE_MIGRATING: u32 = 40;
+
+/// A database as the program of schema 2 left it.
+fn of_schema_2(runtime: &Runtime, path: &Path) {
+    let make = async {
+        let options = SqliteConnectOptions::new()
+            .filename(path)
+            .create_if_missing(true)
+            .foreign_keys(false);
+        let mut made = options.connect().await?;
+        sqlx::raw_sql(include_str!("../golden/schema-2.sql"))
+            .execute(&mut made)
+            .await?;
+        made.close().await
+    };
+    runtime.block_on(make).expect("an old database");
+}
+
+fn schema_of(runtime: &Runtime, path: &Path) -> i64 {
+    let look = async {
+        let mut shell = SqliteConnectOptions::new().filename(path).connect().await?;
+        let version = sqlx::query_scalar("SELECT max(version) FROM _sqlx_migrations")
+            .fetch_one(&mut shell)
+            .await?;
+        shell.close().await?;
+        Ok::<i64, sqlx::Error>(version)
+    };
+    runtime.block_on(look).expect("whole")
+}
+
+#[test]
+fn killed_while_migrating_the_file_is_the_old_one_or_the_new_one() {
+    let runtime = Runtime::new().expect("a runtime");
+    let folder = tempfile::TempDir::new().expect("a folder");
+    let ask = |path: &Path| {
+        let mut command = muffle();
+        command.args(["history", "--json", "--store"]).arg(path);
+        command.stdout(Stdio::piped()).stderr(Stdio::piped());
+        command
+    };
+    let undisturbed = folder.path().join("undisturbed.db");
+    of_schema_2(&runtime, &undisturbed);
+    let begun = Instant::now();
+    let wanted: Ended = ask(&undisturbed).output().expect("it runs").into();
+    let took = begun.elapsed();
+    let wanted = wanted.with(0, &[]).json();
+    let newest = schema_of(&runtime, &undisturbed);
+
+    let (mut still_old, mut backed_up) = (0, 0);
+    for kill in 0..KILLS_WHILE_MIGRATING {
+        let path = folder.path().join(format!("{kill}.db"));
+        of_schema_2(&runtime, &path);
+        let mut process = ask(&path).spawn().expect("it runs");
+        std::thread::sleep(took * kill / KILLS_WHILE_MIGRATING);
+        process.kill().expect("killed");
+        process.wait().expect("ended");
+
+        let found = schema_of(&runtime, &path);
+        assert!([2, newest].contains(&found), "schema {found}");
+        still_old += u32::from(found == 2);
+        let backup = folder.path().join(format!("{kill}.db.before-{newest}"));
+        if backup.exists() {
+            backed_up += 1;
+            assert_eq!(schema_of(&runtime, &backup), 2);
+        } else {
+            assert_eq!(found, 2, "migrated without a backup");
+        }
+        let said: Ended = ask(&path).output().expect("it runs").into();
+        assert_eq!(said.with(0, &[]).json(), wanted);
+        let integrity = runtime.block_on(async {
+            let store = Store::open(&path).await.expect("opens");
+            store.integrity().await.expect("checked")
+        });
+        assert!(integrity.faults.is_empty(), "{:?}", integrity.faults);
+    }
+    println!(
+        "{KILLS_WHILE_MIGRATING} kills within {} ms: {still_old} files still of schema 2, {backed_up} backed up",
+        took.as_millis()
+    );
+    assert!(still_old > 0, "never killed before it was done");
 }

@@ -3,8 +3,10 @@
 use std::io::Write;
 use std::process::Stdio;
 
+use muffle::store::{JobFilter, JobState};
 use serde_json::{Value, json};
 
+use crate::daemon::Site;
 use crate::support::{Bench, Ended, muffle, plan};
 
 const FREQUENCIES: [&str; 3] = ["100 MHz", "250 MHz", "700 MHz"];
@@ -32,6 +34,44 @@ pub fn here(bench: &Bench, arguments: &[&str], scanned: &str) -> Ended {
     input.write_all(scanned.as_bytes()).expect("scanned");
     drop(input);
     process.wait_with_output().expect("it ends").into()
+}
+
+/// The units of a lot as jobs of the daemon that owns the station, while somebody scans at the terminal.
+#[test]
+fn a_lot_is_measured_by_the_daemon_that_owns_the_station() {
+    let site = Site::new(false);
+    let bench = &site.bench;
+    let new = [
+        "lot", "new", "L-D", "--model", "D", "--sample", "3", "--accept", "0",
+    ];
+    here(bench, &new, "").with(0, &[]);
+    let daemon = site.serve();
+    let measure = ["lot", "measure", "L-D", "plan.toml", "--json"];
+    let said = here(bench, &measure, "A\nB\n\n").with(
+        2,
+        &[
+            "unit 1 of 3",
+            "2 of 3 units measured: 2 passed, 0 failed, 0 undecided",
+        ],
+    );
+    assert_eq!(said.json()["verdict"], "undecided");
+    // The daemon ends, and the rest is measured without it: the sample and the reference go on.
+    let (_, code) = daemon.end(rustix::process::Signal::TERM);
+    assert_eq!(code, Some(0));
+    let said = here(bench, &measure, "B\nC\n").with(0, &["unit 3 of 3", "3 of 3 units measured"]);
+    let lot = said.json();
+    assert_eq!(lot["verdict"], "pass", "{lot}");
+    assert_eq!(
+        lot["attributes"]["count"],
+        json!({ "pass": 3, "fail": 0, "undecided": 0 })
+    );
+    let everything = JobFilter::default();
+    let all = site.store.jobs(&everything);
+    let jobs = site.runtime.block_on(all).expect("jobs");
+    assert_eq!(jobs.len(), 2, "{jobs:#?}");
+    assert!(jobs.iter().all(|job| job.state == JobState::Done));
+    assert!(jobs.iter().all(|job| job.items[0].lot == "L-D"));
+    site.nothing_is_lost();
 }
 
 /// Units of a lot measured by scanning, with everything a scanner may do wrong, judged both ways.

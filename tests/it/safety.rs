@@ -35,7 +35,10 @@ impl Site {
 
     /// `edit` changes the station file.
     fn with(edit: impl Fn(&str) -> String) -> Self {
-        let bench = Bench::start(11);
+        Self::at(Bench::start(11), edit)
+    }
+
+    fn at(bench: Bench, edit: impl Fn(&str) -> String) -> Self {
         bench.write("station.toml", &edit(&bench.station_text));
         bench.write("plan.toml", &plan(&["100 MHz", "200 MHz"]));
         bench.shelf("B-1", 40.0);
@@ -299,6 +302,31 @@ fn stops_of_the_hung(times: usize) {
 #[test]
 fn a_hung_program_is_stopped_all_the_same() {
     stops_of_the_hung(2);
+}
+
+/// A hung program holds the only connection that its source takes: nobody reaches the source, and whoever calls for
+/// a stop is told what helps.
+#[test]
+fn a_hung_program_that_holds_the_source_is_named() {
+    let site = Site::at(Bench::start_for_one_client(11), str::to_owned);
+    let mut process = site.transmit();
+    signal(&process, Signal::STOP);
+    let station = site.bench.path("station.toml").display().to_string();
+    let stop = muffle().args(["stop", "--station", &station]).output();
+    let said = Ended::from(stop.expect("it runs")).with(4, &[]);
+    let kill = format!("kill -9 {}", process.id());
+    for words in ["SWITCH THE SOURCE OFF BY HAND", &kill] {
+        assert!(said.out.contains(words), "{words}: {said:?}");
+    }
+    assert!(site.is_on());
+    let killed = Instant::now();
+    process.kill().expect("killed");
+    let off_ms = site.off_after_ms(killed);
+    println!("kill -9 of the one that held the source to output off: {off_ms:.0} ms");
+    assert!(off_ms < 1000.0, "{off_ms} ms");
+    process.wait().expect("ended");
+    let how = site.ended_in_the_log();
+    assert!(how.contains("switched off by the keeper"), "{how}");
 }
 
 #[test]

@@ -91,6 +91,11 @@ impl Bench {
         Self::start_with(seed, &["--pace", "1"])
     }
 
+    /// One whose instruments talk with one client at a time.
+    pub fn start_for_one_client(seed: u64) -> Self {
+        Self::start_with(seed, &["--one-client"])
+    }
+
     fn start_with(seed: u64, more: &[&str]) -> Self {
         let folder = TempDir::new().expect("a folder");
         let station = folder.path().join("station.toml");

@@ -69,7 +69,7 @@ fn describe_pulse(document: &RunDocument, said: &PulseResult) -> String {
     let mut row = |name: &str, figures: &PulseFigures| {
         rows.add_row(vec![
             Cell::new(name),
-            table::right(format!("{:.3e}", figures.peak_v_per_m)),
+            table::right(reason::field(figures.peak_v_per_m)),
             table::right(format!("{:.2}", figures.rise_s * 1e9)),
             table::right(format!("{:.2}", figures.width_s * 1e9)),
             table::right(format!("{:.2e}", figures.fluence_j_per_m2)),
@@ -79,17 +79,17 @@ fn describe_pulse(document: &RunDocument, said: &PulseResult) -> String {
     row("inside", &said.inside);
     let least = said
         .peak_low_v_per_m
-        .map_or("open".to_owned(), |v| format!("{v:.3}"));
+        .map_or("open".to_owned(), reason::field);
     let at_most = match said.at_most {
         true => "\nThe curve holds lower bounds, so every figure of the inside is an upper bound.",
         false => "",
     };
     format!(
-        "{}\n\n{}\n\npeak inside from {least} to {:.3} V/m over the ways to continue the curve; whatever the phase, at most {:.3} V/m{at_most}\nmeasured from {} to {}, which holds {:.0} % of the pulse's energy\n\n{}\n{}; {}.",
+        "{}\n\n{}\n\npeak inside from {least} to {} V/m over the ways to continue the curve; whatever the phase, at most {} V/m{at_most}\nmeasured from {} to {}, which holds {:.0} % of the pulse's energy\n\n{}\n{}; {}.",
         heading(document),
         table::trim_lines(&rows.to_string()),
-        said.peak_high_v_per_m,
-        said.any_phase_peak_v_per_m,
+        reason::field(said.peak_high_v_per_m),
+        reason::field(said.any_phase_peak_v_per_m),
         frequency(said.measured_hz.0),
         frequency(said.measured_hz.1),
         100.0 * said.measured_energy_share,

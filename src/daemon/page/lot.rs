@@ -3,7 +3,7 @@
 use axum::extract::State;
 use maud::{Markup, PreEscaped, html};
 
-use super::{Fault, encoded, layout, navigation, time, verdict_mark};
+use super::{Fault, encoded, layout, mark, navigation, time, verdict_mark};
 use crate::analysis::tolerance::Method;
 use crate::daemon::http::{Path, Problem, Query, Site, judged};
 use crate::evaluate::lot::{LotDocument, LotUnit, attribute_plan, curve, rule_in_words};
@@ -66,14 +66,15 @@ pub(super) async fn page(
     let lot = &document.lot;
     let title = format!("Lot {}", lot.name);
     let stations = site.engine.stations();
-    let sentence = document.sentence();
-    let (_, sentence) = sentence.split_once(": ").unwrap_or(("", &sentence));
     let body = html! {
         (navigation("/lots", &stations))
         main #main {
             p #said role="status" {}
             h1 { (title) @if let Some(model) = &lot.model { ", " (model) } }
-            p.verdict { @if document.verdict.is_some() { (verdict_mark(document.verdict, "")) } (sentence) }
+            p.verdict {
+                (mark(document.verdict, document.word()))
+                @if let Some(so_far) = document.so_far() { " " (so_far) }
+            }
             @for reason in &document.reasons { p { (capital(reason)) "." } }
             (still_open(&document))
             h2 { "The plan" }

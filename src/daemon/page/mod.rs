@@ -181,8 +181,16 @@ fn encoded(text: &str) -> String {
 
 /// A verdict by word, shape and colour; without one, how far the run has come.
 fn verdict_mark(verdict: Option<Verdict>, otherwise: &str) -> Markup {
+    mark(
+        verdict,
+        verdict.map_or(otherwise, |verdict| verdict.as_str()),
+    )
+}
+
+/// The same, in another word.
+fn mark(verdict: Option<Verdict>, word: &str) -> Markup {
     let Some(verdict) = verdict else {
-        return html! { span.mark { (otherwise) } };
+        return html! { span.mark { (word) } };
     };
     html! {
         span class={ "mark " (verdict.as_str()) } {
@@ -193,7 +201,7 @@ fn verdict_mark(verdict: Option<Verdict>, otherwise: &str) -> Markup {
                     Verdict::Undecided => circle cx="8" cy="8" r="5.5" {},
                 }
             }
-            (verdict.as_str())
+            (word)
         }
     }
 }

@@ -393,13 +393,13 @@ pub(super) async fn pulse(
 }
 
 fn peaks(said: &PulseResult) -> Markup {
-    let number = |value: f64| format!("{value:.3} V/m");
+    let number = |value: f64| format!("{} V/m", reason::field(value));
     html! {
         dl.facts {
             div { dt { "Peak inside, at most" } dd { (number(said.peak_high_v_per_m)) } }
             div { dt { "Peak inside, at least" } dd { (said.peak_low_v_per_m.map_or("open".to_owned(), number)) } }
-            div { dt { "Whatever the phase, at most" } dd { (number(said.any_phase_peak_v_per_m)) } }
-            div { dt { "Peak outside" } dd { (format!("{:.0} V/m", said.outside.peak_v_per_m)) } }
+            div { dt { "Any phase, at most" } dd { (number(said.any_phase_peak_v_per_m)) } }
+            div { dt { "Peak outside" } dd { (number(said.outside.peak_v_per_m)) } }
             div { dt { "Measured" } dd {
                 (Frequency::from_hz(said.measured_hz.0)) " to " (Frequency::from_hz(said.measured_hz.1)) ", which holds "
                 (format!("{:.0}", 100.0 * said.measured_energy_share)) " % of the pulse's energy"

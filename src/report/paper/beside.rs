@@ -10,7 +10,7 @@ use crate::analysis::shield::pulse::{IEC_61000_2_9, PulseFigures, PulseResult, p
 use crate::report::chart::{Chart, Line, Series};
 use crate::report::document::{Block, Cell, Column, Fact, Figure, Section, Table};
 use crate::report::figure::figure;
-use crate::report::reason::{self, curve, deciding_marks};
+use crate::report::reason::{self, FIELD_DIGITS, curve, deciding_marks};
 use crate::report::run::RunDocument;
 use crate::report::texts::Texts;
 use crate::report::theory::{Over, TheoryDocument};
@@ -172,7 +172,7 @@ fn pulse_section(said: &PulseResult, document: &RunDocument, texts: &Texts) -> S
             ),
         ],
     ));
-    let field = |value: f64| format!("{} V/m", texts.number(value, 3));
+    let field = |value: f64| format!("{} V/m", texts.significant(value, FIELD_DIGITS));
     let open = || texts.say("pulse.open").to_owned();
     let fact = |key: &str, value: String| Fact {
         label: texts.say(key).to_owned(),
@@ -225,7 +225,10 @@ fn pulse_table(said: &PulseResult, texts: &Texts) -> Table {
     let row = |key: &str, word: &str, figures: &PulseFigures| {
         vec![
             Cell::of(texts.say(key), word),
-            Cell::of(texts.number(figures.peak_v_per_m, 3), figures.peak_v_per_m),
+            Cell::of(
+                texts.significant(figures.peak_v_per_m, FIELD_DIGITS),
+                figures.peak_v_per_m,
+            ),
             Cell::of(texts.number(figures.rise_s * 1e9, 2), figures.rise_s),
             Cell::of(texts.number(figures.width_s * 1e9, 2), figures.width_s),
             Cell::of(

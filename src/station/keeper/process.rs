@@ -318,10 +318,11 @@ impl<W: AsyncWrite + Unpin> Watching<W> {
             pid,
             "the program ended while its output was on; its keeper switches the source off"
         );
-        let attempt = match self.attempt.take() {
-            Some(attempt) => attempt,
-            None => begin(&self.charge),
-        };
+        // One under way may wait for a connection that the process has just let go of.
+        if let Some(attempt) = self.attempt.take() {
+            attempt.abort();
+        }
+        let attempt = begin(&self.charge);
         match self.sees_off(attempt, &mut questions).await {
             None => return Ok(()),
             Some(Err(why)) => {
