@@ -240,6 +240,12 @@ fn draw_dot(dot: &Dot, scale: &Scale) -> Markup {
         end(dot.ends.0, scale.frame.bottom),
         end(dot.ends.1, scale.frame.top),
     );
+    // Without a value the end that is known is what deserves the look.
+    let known = dot.ends.0.or(dot.ends.1).unwrap_or(f64::NAN);
+    let ringed = match dot.value.is_finite() {
+        true => y,
+        false => scale.y(known),
+    };
     let cap = |value: Option<f64>, y: f64| match value {
         Some(_) => path([(x - 3.0, y), (x + 3.0, y)]),
         // An open end is an arrow.
@@ -259,7 +265,7 @@ fn draw_dot(dot: &Dot, scale: &Scale) -> Markup {
             @if dot.value.is_finite() {
                 circle cx=(px(x)) cy=(px(y)) r=(px(R)) fill=(if dot.bound { PAPER } else { colour }) {}
             }
-            @if dot.loud { circle cx=(px(x)) cy=(px(y)) r="7" {} }
+            @if dot.loud && ringed.is_finite() { circle cx=(px(x)) cy=(px(ringed)) r="7" {} }
         }
     }
 }
@@ -457,4 +463,33 @@ fn path(points: impl IntoIterator<Item = (f64, f64)>) -> String {
         d.push_str(&format!("{} {}", px(x), px(y)));
     }
     d
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_dot_without_a_value_is_ringed_at_the_end_that_is_known() {
+        let dot = |ends| Dot {
+            at: 1e8,
+            value: f64::NAN,
+            ends,
+            bound: false,
+            loud: true,
+        };
+        let rings = |ends| {
+            let graph = Graph {
+                across: Across::Frequencies,
+                dots: vec![dot(ends), dot((Some(10.0), Some(20.0)))],
+                ..Graph::default()
+            };
+            let svg = graph.svg();
+            assert!(!svg.contains("NaN"), "{svg}");
+            svg.matches("r=\"7\"").count()
+        };
+        assert_eq!(rings((Some(10.0), None)), 2);
+        assert_eq!(rings((None, Some(20.0))), 2);
+        assert_eq!(rings((None, None)), 1);
+    }
 }

@@ -8,7 +8,7 @@ use flate2::{Compress, Compression, Decompress, FlushCompress, FlushDecompress, 
 use serde_json::Value;
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
-use std::cell::RefCell;
+use std::sync::{LazyLock, Mutex, PoisonError};
 
 /// What a detail is likely to say; the likeliest last, for its distances are the shortest.
 pub(super) const DICTIONARY: &[u8] = include_bytes!("detail.dictionary");
@@ -28,26 +28,25 @@ enum Unreadable {
     Damaged,
 }
 
-thread_local! {
-    // Making one costs more than using it.
-    static PACKER: RefCell<Compress> = RefCell::new(Compress::new(Compression::new(6), true));
-}
+// Making one costs more than using it, and each holds some 400 kB: one for all.
+static PACKER: LazyLock<Mutex<Compress>> =
+    LazyLock::new(|| Mutex::new(Compress::new(Compression::new(6), true)));
 
 /// The bytes to keep for a detail.
 pub(super) fn pack(detail: &Value) -> Result<Vec<u8>, sqlx::Error> {
     let text = detail.to_string();
-    PACKER.with_borrow_mut(|packer| {
-        packer.reset();
-        let refused = |error| sqlx::Error::Encode(Box::new(error));
-        packer.set_dictionary(DICTIONARY).map_err(refused)?;
-        // Deflate adds at most a few bytes to each block of what it cannot pack.
-        let mut packed = Vec::with_capacity(text.len() + text.len() / 100 + 64);
-        let status = packer.compress_vec(text.as_bytes(), &mut packed, FlushCompress::Finish);
-        match status.map_err(refused)? {
-            Status::StreamEnd => Ok(packed),
-            _ => Err(sqlx::Error::Encode(Box::new(Unreadable::Damaged))),
-        }
-    })
+    // Whatever a panic left in it is reset.
+    let mut packer = PACKER.lock().unwrap_or_else(PoisonError::into_inner);
+    packer.reset();
+    let refused = |error| sqlx::Error::Encode(Box::new(error));
+    packer.set_dictionary(DICTIONARY).map_err(refused)?;
+    // Deflate adds at most a few bytes to each block of what it cannot pack.
+    let mut packed = Vec::with_capacity(text.len() + text.len() / 100 + 64);
+    let status = packer.compress_vec(text.as_bytes(), &mut packed, FlushCompress::Finish);
+    match status.map_err(refused)? {
+        Status::StreamEnd => Ok(packed),
+        _ => Err(sqlx::Error::Encode(Box::new(Unreadable::Damaged))),
+    }
 }
 
 /// The detail of a row, packed or not.

@@ -32,8 +32,9 @@ pub const WATCHERS_MAX: usize = 256;
 pub const FEED_PAUSE: Duration = Duration::from_millis(200);
 /// The longest time without a message: whoever hears nothing for longer has lost the daemon.
 pub const BEAT: Duration = Duration::from_secs(2);
-/// Events that are kept ready for watchers; older ones come from the store.
-const READY_MAX: usize = 2048;
+/// Events that are kept ready for watchers; older ones come from the store. More than come in any [`FEED_PAUSE`], and few
+/// enough to be held for years.
+const READY_MAX: usize = 256;
 /// Events a watcher gets in one go from the store.
 const PAGE: u32 = 500;
 /// After a fault of the store, until the next try.
@@ -375,5 +376,7 @@ fn frame(status: &Status) -> Bytes {
 /// JSON has no line breaks of its own, so one `data` line holds it.
 fn message(event: &EventRecord) -> Bytes {
     let data = serde_json::to_value(event).unwrap_or(Value::Null);
-    format!("id: {}\ndata: {data}\n\n", event.id).into()
+    let message = format!("id: {}\ndata: {data}\n\n", event.id);
+    // Kept for a while: without the room that the text had to grow.
+    message.into_bytes().into_boxed_slice().into()
 }

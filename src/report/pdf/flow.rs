@@ -637,11 +637,15 @@ impl Columns {
     }
 }
 
+/// Words that are longer than this may be broken, and where that is not enough shorter ones too.
+const WORD_MAX: [f32; 5] = [110.0, 90.0, 75.0, 60.0, 40.0];
+
 /// As wide as what they hold; where that is too much, the widest give way first, down to their longest word.
 fn widths(table: &Table) -> Vec<f32> {
     let columns = table.shown();
     let mut natural = Vec::with_capacity(columns.len());
-    let mut least = Vec::with_capacity(columns.len());
+    // Of each column what cannot be broken, and its longest word.
+    let mut hard = Vec::with_capacity(columns.len());
     for (i, column) in columns.iter().enumerate() {
         let style = Style {
             tabular: column.number,
@@ -663,9 +667,9 @@ fn widths(table: &Table) -> Vec<f32> {
         let title = longest(HEAD_CELL, &column.title);
         natural.push(whole.max(title) + 0.5);
         // Numbers are never broken; a long word may be.
-        least.push(match column.number {
-            true => whole.max(title) + 0.5,
-            false => word.min(110.0).max(title) + 0.5,
+        hard.push(match column.number {
+            true => (whole.max(title) + 0.5, 0.0),
+            false => (title + 0.5, word + 0.5),
         });
     }
     let room = ROOM - GAP * columns.len().saturating_sub(1) as f32;
@@ -673,6 +677,15 @@ fn widths(table: &Table) -> Vec<f32> {
     if over <= 0.0 {
         return natural;
     }
+    let least_with = |word_max: f32| -> Vec<f32> {
+        let columns = hard.iter();
+        columns
+            .map(|(hard, word)| word.min(word_max).max(*hard))
+            .collect()
+    };
+    let mut all = WORD_MAX.into_iter().map(least_with);
+    let fits = all.find(|least| least.iter().sum::<f32>() <= room);
+    let least = fits.unwrap_or_else(|| least_with(0.0));
     // A common width that no column exceeds unless it must, found by halving.
     let at = |cap: f32| -> Vec<f32> {
         let columns = natural.iter().zip(&least);
@@ -719,4 +732,36 @@ fn logo_shape(logo: &Logo) -> Result<(Shape, f32, f32), ReportError> {
         size,
     };
     Ok((shape, size.0, size.1))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::document::{Cell, Column};
+
+    #[test]
+    fn a_table_of_long_words_stays_between_the_margins() {
+        let titles = ["Run", "Item", "Station", "Plan", "Measured by", "SHA-256"];
+        let long = "ca5b5947fd7db1c477eef38f6e33ab68679d289d30a3ed5975188bf23e5df533";
+        for longs in 0..=titles.len() {
+            let columns = titles.iter().map(|title| Column::text("name", *title));
+            let number = Column::number("traces", "Traces");
+            let cells =
+                (0..titles.len()).map(|i| Cell::plain(if i < longs { long } else { "short" }));
+            let table = Table {
+                name: "wide",
+                caption: String::new(),
+                columns: columns.chain([number]).collect(),
+                rows: vec![cells.chain([Cell::plain("184")]).collect()],
+            };
+            let widths = widths(&table);
+            let wide = widths.iter().sum::<f32>() + GAP * titles.len() as f32;
+            assert!(wide <= ROOM + 1e-3, "{longs} long words: {wide} of {ROOM}");
+            let style = Style {
+                tabular: true,
+                ..CELL
+            };
+            assert!(widths[titles.len()] >= style.width("184"));
+        }
+    }
 }
