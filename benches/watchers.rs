@@ -48,24 +48,16 @@ line = [["100 kHz", "50 dB"], ["1 GHz", "50 dB"]]
 
 /// Measures one item and answers with the time per reading.
 async fn turn(engine: &Engine) -> Duration {
+    let plan = PlanText {
+        name: "watched".to_owned(),
+        text: PLAN.to_owned(),
+    };
     let job = NewJob {
-        station: "bay one".to_owned(),
-        kind: JobKind::Items,
-        plan: Some(PlanText {
-            name: "watched".to_owned(),
-            text: PLAN.to_owned(),
-        }),
-        rest_of: None,
         items: vec![ItemEntry {
             serial: "P-0042".to_owned(),
             ..ItemEntry::default()
         }],
-        fresh_reference: false,
-        stays: false,
-        operator: None,
-        priority: 0,
-        not_before: None,
-        repeat: None,
+        ..NewJob::new("bay one", JobKind::Items, Some(plan))
     };
     let id = engine.submit(job).await.expect("in the queue");
     let mut status = engine.status("bay one").expect("the station");

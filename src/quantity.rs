@@ -246,13 +246,17 @@ pub(crate) fn trimmed(value: f64, places: usize) -> String {
     }
 }
 
-/// The decimals that show so many significant digits of a value; none for those before the point.
-pub fn decimals(value: f64, digits: i32) -> usize {
-    if value == 0.0 || !value.is_finite() {
-        return 0;
+/// The decimals that show so many significant digits of a value; negative ones are tens and hundreds.
+pub(crate) fn decimals(value: f64, digits: i32) -> i32 {
+    match value != 0.0 && value.is_finite() {
+        true => digits - 1 - value.abs().log10().floor() as i32,
+        false => 0,
     }
-    let before = value.abs().log10().floor();
-    usize::try_from((digits - 1).saturating_sub(before as i32)).unwrap_or(0)
+}
+
+/// The same, with none of the digits before the point left out.
+pub(crate) fn places(value: f64, digits: i32) -> usize {
+    usize::try_from(decimals(value, digits)).unwrap_or(0)
 }
 
 /// To one decimal, as tables have it; never `-0.0`.

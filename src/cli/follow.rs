@@ -92,17 +92,11 @@ pub(super) fn new_job(station: &config::Station, work: Work, operator: Option<St
         Work::Rest(run) => (JobKind::Rest, None, Some(run), Vec::new(), false),
     };
     NewJob {
-        station: station.name.clone(),
-        kind,
-        plan,
         rest_of,
         items,
         fresh_reference,
-        stays: false,
         operator,
-        priority: 0,
-        not_before: None,
-        repeat: None,
+        ..NewJob::new(station.name.clone(), kind, plan)
     }
 }
 

@@ -455,22 +455,11 @@ mod tests {
         let text = include_str!("../../config/station.toml");
         let config = config::Station::read("station.toml", text, Drivers::Folder(Path::new(".")))
             .expect("a station");
-        let new = NewJob {
-            station: config.name.clone(),
-            kind: JobKind::Reference,
-            plan: Some(PlanText {
-                name: "short".to_owned(),
-                text: "nobody reads it".to_owned(),
-            }),
-            rest_of: None,
-            items: Vec::new(),
-            fresh_reference: false,
-            stays: false,
-            operator: None,
-            priority: 0,
-            not_before: None,
-            repeat: None,
+        let plan = PlanText {
+            name: "short".to_owned(),
+            text: "nobody reads it".to_owned(),
         };
+        let new = NewJob::new(config.name.clone(), JobKind::Reference, Some(plan));
         let place = Arc::new(Place::new(StationFile {
             path: "station.toml".into(),
             config,

@@ -60,6 +60,14 @@ pub struct Dot {
     pub loud: bool,
 }
 
+impl Dot {
+    /// The value and the ends of its interval, as far as they are known.
+    fn known(&self) -> impl Iterator<Item = f64> {
+        let all = [Some(self.value), self.ends.0, self.ends.1];
+        all.into_iter().flatten().filter(|value| value.is_finite())
+    }
+}
+
 /// One frame.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Graph {
@@ -241,11 +249,7 @@ fn draw_dot(dot: &Dot, scale: &Scale) -> Markup {
         end(dot.ends.1, scale.frame.top),
     );
     // Without a value the end that is known is what deserves the look.
-    let known = dot.ends.0.or(dot.ends.1).unwrap_or(f64::NAN);
-    let ringed = match dot.value.is_finite() {
-        true => y,
-        false => scale.y(known),
-    };
+    let ringed = dot.known().next().filter(|_| dot.loud);
     let cap = |value: Option<f64>, y: f64| match value {
         Some(_) => path([(x - 3.0, y), (x + 3.0, y)]),
         // An open end is an arrow.
@@ -265,7 +269,7 @@ fn draw_dot(dot: &Dot, scale: &Scale) -> Markup {
             @if dot.value.is_finite() {
                 circle cx=(px(x)) cy=(px(y)) r=(px(R)) fill=(if dot.bound { PAPER } else { colour }) {}
             }
-            @if dot.loud && ringed.is_finite() { circle cx=(px(x)) cy=(px(ringed)) r="7" {} }
+            @if let Some(value) = ringed { circle cx=(px(x)) cy=(px(scale.y(value))) r="7" {} }
         }
     }
 }
@@ -313,11 +317,10 @@ impl Scale {
             Some(ends) => ends,
             None => padded(span(places), if log { 0.5 } else { 1.0 }),
         };
-        let ends = |dot: &Dot| [Some(dot.value), dot.ends.0, dot.ends.1];
         let values = graph.line.iter().map(|p| p.1);
         let values = values
             .chain(graph.band.iter().flat_map(|b| [b.1, b.2]))
-            .chain(graph.dots.iter().flat_map(ends).flatten())
+            .chain(graph.dots.iter().flat_map(Dot::known))
             .chain(graph.levels.iter().map(|level| level.value))
             .map(|value| {
                 if graph.up_decades {

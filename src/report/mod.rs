@@ -30,7 +30,7 @@ mod text;
 mod texts;
 mod theory;
 
-pub use crate::quantity::{decimals, one_decimal};
+pub use crate::quantity::one_decimal;
 pub use chart::{Chart, Kind, Line, Mark, Series, Words, svg_column, svg_panels};
 pub use csv::csv;
 pub use curve::{control_graphs, difference_graph, operating_characteristic, trend_graph};

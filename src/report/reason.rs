@@ -18,7 +18,7 @@ use crate::analysis::shield::layers::{Pair, PairCheck, Spacing, nested};
 use crate::analysis::shield::pulse::PulseResult;
 use crate::analysis::shield::theory::Answer;
 use crate::config::{Plan, Polarisation, Station};
-use crate::quantity::{Frequency, decimals, sides};
+use crate::quantity::{Frequency, places, sides};
 use crate::store::{Item, ResultKind};
 
 /// Quality factor of a closed item with something in it, where nothing is known (common practice, no source).
@@ -410,8 +410,7 @@ pub(super) const FIELD_DIGITS: i32 = 4;
 
 /// A field strength in V/m, without its unit.
 pub fn field(value_v_per_m: f64) -> String {
-    let decimals = decimals(value_v_per_m, FIELD_DIGITS);
-    format!("{value_v_per_m:.decimals$}")
+    format!("{value_v_per_m:.*}", places(value_v_per_m, FIELD_DIGITS))
 }
 
 /// The pulse outside, and what is left of it inside.

@@ -10,7 +10,7 @@ use std::sync::LazyLock;
 
 use crate::analysis::flag::FlagWord;
 use crate::config::{Template, texts};
-use crate::quantity::{Frequency, decimals};
+use crate::quantity::{Frequency, places};
 
 type Catalogue = BTreeMap<String, String>;
 
@@ -133,7 +133,7 @@ impl Texts {
 
     /// The same with so many significant digits; none of those before the point is left out.
     pub fn significant(&self, value: f64, digits: i32) -> String {
-        self.number(value, decimals(value, digits))
+        self.number(value, places(value, digits))
     }
 
     /// The number with its sign.
@@ -250,16 +250,13 @@ mod tests {
         assert_eq!(german.number(-12.345, 1), "−12,3");
         assert_eq!(english.number(-0.04, 1), "0.0");
         assert_eq!(english.signed(0.04, 1), "+0.0");
-        for (value, text) in [
-            (49_996.96, "49997"),
-            (8.2494, "8.249"),
-            (1.5e-4, "0.000150"),
-            (0.0, "0"),
+        for (value, digits, text) in [
+            (49_996.96, 4, "49997"),
+            (8.2494, 4, "8.249"),
+            (1.5e-4, 3, "0.000150"),
+            (0.0, 3, "0"),
         ] {
-            assert_eq!(
-                english.significant(value, if value < 1.0 { 3 } else { 4 }),
-                text
-            );
+            assert_eq!(english.significant(value, digits), text);
         }
         assert_eq!(german.hertz(2.5e6), "2,5\u{a0}MHz");
         assert_eq!(

@@ -1,13 +1,8 @@
 //! One half of a station by itself: the receiver in a closed item with a recorder, and the source outside.
 
-use std::sync::Arc;
-
 use tokio_util::sync::CancellationToken;
 
-use super::{
-    InstrumentLock, Opening, Owner, Station, StationError, apart, keep_source, receiver,
-    start_receiver,
-};
+use super::{InstrumentLock, Opening, Owner, Station, StationError, start_receiver};
 use crate::config::{self, InstrumentEntry, Lone};
 use crate::instrument::{Handle, Held, Receiver, ReceiverSettings};
 use crate::store::Store;
@@ -70,15 +65,6 @@ impl Station {
         store: &Store,
         opening: &Opening,
     ) -> Result<Self, StationError> {
-        let (store, opening) = (store.clone(), opening.clone());
-        apart::run(async move {
-            let config = Arc::new(config);
-            let kept = keep_source(&config, false, &store, &opening).await?;
-            // It opens its link when it is first spoken to, which it is not.
-            let receiver = receiver(&config.receiver, &config.receiver.address)?;
-            let receiver = Handle::own("receiver", receiver);
-            Ok(Self::watched(config, kept, (receiver, None), &store).await)
-        })
-        .await
+        Self::open_apart(config, false, store, opening).await
     }
 }

@@ -1,8 +1,9 @@
 //! The guard: the only place that switches an output on, and the one that sees to it that it goes off.
 //!
-//! Over each emission a task of its own stands watch, on threads of its own. It switches the output off when the interlock opens, when
-//! somebody calls for a stop, when the measuring gives no sign of life, when the longest emission is over, when
-//! the keeper is gone, and when the measuring itself has vanished, also while the procedure's own task hangs.
+//! Over each emission a task of its own stands watch, on threads of its own. It switches the output off when the
+//! interlock opens, when somebody calls for a stop, when the measuring gives no sign of life, when the longest
+//! emission is over, when the keeper is gone, and when the measuring itself has vanished, also while the
+//! procedure's own task hangs.
 
 use std::future::Future;
 use std::sync::Arc;

@@ -235,13 +235,33 @@ impl Station {
         store: &Store,
         opening: &Opening,
     ) -> Result<Self, StationError> {
+        Self::open_apart(config, true, store, opening).await
+    }
+
+    /// Everything that is started here goes on apart from whoever opens.
+    async fn open_apart(
+        config: config::Station,
+        with_receiver: bool,
+        store: &Store,
+        opening: &Opening,
+    ) -> Result<Self, StationError> {
         let (store, opening) = (store.clone(), opening.clone());
         apart::run(async move {
             let config = Arc::new(config);
-            let kept = keep_source(&config, true, &store, &opening).await?;
-            let (receiver, identity) =
-                start_receiver(&config.receiver, Some(&config.source.address)).await?;
-            Ok(Self::watched(config, kept, (receiver, Some(identity)), &store).await)
+            let kept = keep_source(&config, with_receiver, &store, &opening).await?;
+            let receiver = match with_receiver {
+                true => {
+                    let source = Some(&config.source.address);
+                    let (receiver, identity) = start_receiver(&config.receiver, source).await?;
+                    (receiver, Some(identity))
+                }
+                // It opens its link when it is first spoken to, which it is not.
+                false => {
+                    let receiver = receiver(&config.receiver, &config.receiver.address)?;
+                    (Handle::own("receiver", receiver), None)
+                }
+            };
+            Ok(Self::watched(config, kept, receiver, &store).await)
         })
         .await
     }

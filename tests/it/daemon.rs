@@ -135,24 +135,16 @@ impl Site {
 
     pub fn job(&self, serial: &str) -> NewJob {
         let text = std::fs::read_to_string(self.bench.path("plan.toml")).expect("a plan");
+        let plan = PlanText {
+            name: "short".to_owned(),
+            text,
+        };
         NewJob {
-            station: STATION.to_owned(),
-            kind: JobKind::Items,
-            plan: Some(PlanText {
-                name: "short".to_owned(),
-                text,
-            }),
-            rest_of: None,
             items: vec![ItemEntry {
                 serial: serial.to_owned(),
                 ..ItemEntry::default()
             }],
-            fresh_reference: false,
-            stays: false,
-            operator: None,
-            priority: 0,
-            not_before: None,
-            repeat: None,
+            ..NewJob::new(STATION, JobKind::Items, Some(plan))
         }
     }
 

@@ -69,12 +69,10 @@ impl Site {
     }
 
     fn wait_until_on(&self, process: &mut Child) {
-        let begun = Instant::now();
-        while !self.is_on() {
-            assert!(begun.elapsed() < PATIENCE, "never on");
+        wait_until("on", || {
             assert!(process.try_wait().expect("a child").is_none(), "it ended");
-            std::thread::sleep(Duration::from_millis(2));
-        }
+            self.is_on()
+        });
     }
 
     fn is_on(&self) -> bool {
@@ -236,7 +234,7 @@ fn a_word_that_comes_late_is_undone() {
     assert!(off_ms < 4000.0, "{off_ms} ms");
 }
 
-fn wait_until(what: &str, is: impl Fn() -> bool) {
+fn wait_until(what: &str, mut is: impl FnMut() -> bool) {
     let begun = Instant::now();
     while !is() {
         assert!(begun.elapsed() < PATIENCE, "never: {what}");

@@ -2,7 +2,7 @@
 
 use super::explain::{Explanation, LEAST_MEASURED, NamedLeak, Parameter};
 use super::leak::LeakKind;
-use crate::quantity::Frequency;
+use crate::quantity::{Frequency, decimals};
 
 /// The sentence for an explained curve.
 pub(super) fn explanation(e: &Explanation) -> String {
@@ -204,7 +204,7 @@ fn size(p: &Parameter) -> String {
 
 /// Decimals (negative: tens, hundreds) that reach the first digit of an uncertainty.
 fn decimals_for(uncertainty: f64) -> i32 {
-    (-uncertainty.max(1e-12).log10().floor() as i32).clamp(-9, 12)
+    decimals(uncertainty.max(1e-12), 1).clamp(-9, 12)
 }
 
 /// A number to so many decimals, negative ones rounding to tens and hundreds.
@@ -218,13 +218,8 @@ fn rounded(value: f64, decimals: i32) -> String {
 }
 
 /// A number to so many significant digits, never in exponent form.
-fn significant(value: f64, digits: usize) -> String {
-    if value == 0.0 || !value.is_finite() {
-        return value.to_string();
-    }
-    let lead = value.abs().log10().floor() as i32;
-    let decimals = digits as i32 - 1 - lead;
-    rounded(value, decimals)
+fn significant(value: f64, digits: i32) -> String {
+    rounded(value, decimals(value, digits))
 }
 
 fn hertz(f_hz: f64) -> String {

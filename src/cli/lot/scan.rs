@@ -70,11 +70,8 @@ impl Scan {
 
     /// Says how far the sample has come, and when nothing can change its verdict any more.
     fn so_far(&self, document: &LotDocument, person: &Person) {
-        let sample = document.lot.rule.as_ref().map_or(0, |rule| rule.sample);
-        let done = document.measured();
-        if done == 0 {
-            return;
-        }
+        let some = document.so_far().filter(|_| document.measured() > 0);
+        let Some(so_far) = some else { return };
         let counted = document.attributes.as_ref().map(|found| found.count);
         let words = counted.map_or(String::new(), |count| {
             format!(
@@ -82,8 +79,8 @@ impl Scan {
                 count.pass, count.fail, count.undecided
             )
         });
-        person.tell(&format!("  {done} of {sample} units measured{words}"));
-        if done < sample && document.is_decided() {
+        person.tell(&format!("  {so_far}{words}"));
+        if !document.is_complete() && document.is_decided() {
             person.tell(&format!(
                 "  {}: the units that are left could not change it. Enter ends, or scan on.",
                 document.sentence()

@@ -32,8 +32,8 @@ pub const WATCHERS_MAX: usize = 256;
 pub const FEED_PAUSE: Duration = Duration::from_millis(200);
 /// The longest time without a message: whoever hears nothing for longer has lost the daemon.
 pub const BEAT: Duration = Duration::from_secs(2);
-/// Events that are kept ready for watchers; older ones come from the store. More than come in any [`FEED_PAUSE`], and few
-/// enough to be held for years.
+/// Events that are kept ready for watchers; older ones, and those beyond it of a run of many points that is judged at
+/// once, come from the store. Few enough to be held for years.
 const READY_MAX: usize = 256;
 /// Events a watcher gets in one go from the store.
 const PAGE: u32 = 500;

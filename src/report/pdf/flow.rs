@@ -678,10 +678,8 @@ fn widths(table: &Table) -> Vec<f32> {
         return natural;
     }
     let least_with = |word_max: f32| -> Vec<f32> {
-        let columns = hard.iter();
-        columns
-            .map(|(hard, word)| word.min(word_max).max(*hard))
-            .collect()
+        let least = |(hard, word): &(f32, f32)| word.min(word_max).max(*hard);
+        hard.iter().map(least).collect()
     };
     let mut all = WORD_MAX.into_iter().map(least_with);
     let fits = all.find(|least| least.iter().sum::<f32>() <= room);

@@ -67,6 +67,25 @@ pub struct NewJob {
     pub repeat: Option<Repeat>,
 }
 
+impl NewJob {
+    /// One without anything special: once, as soon as it is its turn, and of no items yet.
+    pub fn new(station: impl Into<String>, kind: JobKind, plan: Option<PlanText>) -> Self {
+        Self {
+            station: station.into(),
+            kind,
+            plan,
+            rest_of: None,
+            items: Vec::new(),
+            fresh_reference: false,
+            stays: false,
+            operator: None,
+            priority: 0,
+            not_before: None,
+            repeat: None,
+        }
+    }
+}
+
 /// A job as kept.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
 pub struct JobRecord {

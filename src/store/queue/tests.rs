@@ -20,24 +20,16 @@ fn at(seconds: i64) -> Timestamp {
 }
 
 fn of(serial: &str) -> NewJob {
+    let plan = PlanText {
+        name: "short".to_owned(),
+        text: "name = \"short\"".to_owned(),
+    };
     NewJob {
-        station: "bay".to_owned(),
-        kind: JobKind::Items,
-        plan: Some(PlanText {
-            name: "short".to_owned(),
-            text: "name = \"short\"".to_owned(),
-        }),
-        rest_of: None,
         items: vec![ItemEntry {
             serial: serial.to_owned(),
             ..ItemEntry::default()
         }],
-        fresh_reference: false,
-        stays: false,
-        operator: None,
-        priority: 0,
-        not_before: None,
-        repeat: None,
+        ..NewJob::new("bay", JobKind::Items, Some(plan))
     }
 }
 
