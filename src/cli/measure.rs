@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Args;
+use jiff::Timestamp;
 use serde_json::json;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -308,6 +309,9 @@ pub(super) async fn conduct(
     };
     let station = Arc::new(opened);
     station.guard().obey(stop.clone());
+    // What a daemon was told that stands there will not for long.
+    let now = Timestamp::now();
+    store.set_standing(&station.config.name, None, now).await?;
     let watch = Watch::new(log);
     let person = Arc::new(Person::new(watch.bar()));
     let (events, followed) = mpsc::channel(EVENTS_MAX);

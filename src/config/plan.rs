@@ -62,6 +62,8 @@ pub struct Plan {
     pub reference_max_age: Time,
     /// Whether the reference is measured again after the items, to see how far it drifted.
     pub bracket: bool,
+    /// Whether the station may do other work, that needs no hands, while hands are awaited for this one.
+    pub meanwhile: bool,
     /// The limit line: required SE at frequencies, ascending; straight over log frequency between them.
     pub limit: Vec<(Frequency, Ratio)>,
     /// How a verdict is reached.
@@ -374,6 +376,13 @@ impl Plan {
                     "is not for `arrangement = \"scheduled\"`: there the reference is judged only when its recording is merged; leave it out",
                 );
             }
+            let meanwhile = root.or("meanwhile", false);
+            if meanwhile == Some(true) && arrangement != Some(Arrangement::Linked) {
+                root.fault(
+                    "meanwhile",
+                    "is for `arrangement = \"linked\"`: in the others the receiver waits in the item; leave it out",
+                );
+            }
             let limit = match root.has("limit") {
                 true => root.section("limit", limit),
                 false => Some(Limit {
@@ -411,6 +420,7 @@ impl Plan {
                 repeats: repeats?,
                 reference_max_age: reference_max_age?,
                 bracket: bracket?,
+                meanwhile: meanwhile?,
                 limit: limit.line,
                 rule: limit.rule,
                 combine: limit.combine,

@@ -19,8 +19,16 @@ pub(super) enum Why {
     Prompt(Answer),
     /// Somebody pressed stop, or the station was stopped by itself.
     Station(String),
+    /// It waited for hands, and something that needs none was due.
+    GaveWay,
     /// The store failed on the way.
     Store(String),
+}
+
+impl From<StoreError> for Why {
+    fn from(error: StoreError) -> Self {
+        Self::Store(error.to_string())
+    }
 }
 
 /// How a measuring ended.
@@ -95,6 +103,7 @@ pub(super) fn end(
             JobState::Done | JobState::Failed => successor(job, now),
             _ => None,
         },
+        gave_way: false,
     };
     match outcome {
         Outcome::Done => state(JobState::Done, ""),
@@ -102,6 +111,13 @@ pub(super) fn end(
             JobState::Waiting,
             "the daemon was ended meanwhile; it goes on from where it was",
         ),
+        Outcome::Stopped(Why::GaveWay) => JobEnd {
+            gave_way: true,
+            ..state(
+                JobState::Waiting,
+                "waits for hands; what needs none is done meanwhile",
+            )
+        },
         Outcome::Stopped(Why::Wanted(Wanted::Pause)) => {
             state(JobState::Paused, "paused on request")
         }
@@ -214,6 +230,7 @@ mod tests {
         assert_eq!(stopped(Why::Prompt(Expired)), JobState::Paused);
         assert_eq!(stopped(Why::Prompt(Stop)), JobState::Paused);
         assert_eq!(stopped(Why::Station("x".to_owned())), JobState::Paused);
+        assert_eq!(stopped(Why::GaveWay), JobState::Waiting);
     }
 
     #[test]

@@ -97,7 +97,10 @@ impl Engine {
         let mut places = BTreeMap::new();
         for file in files {
             let name = file.config.name.clone();
-            let place = Arc::new(Place::new(file));
+            let standing = store.standing(&name).await?;
+            // What a version before said in other words is asked for.
+            let standing = standing.and_then(|kept| serde_json::from_value(kept).ok());
+            let place = Arc::new(Place::new(file, standing));
             if places.insert(name.clone(), place).is_some() {
                 return Err(DaemonError::SameName { name });
             }
@@ -373,6 +376,7 @@ async fn fail(engine: &Engine, place: &Place, job: JobId, panic: &str) {
         reason: Some(reason),
         not_before: None,
         again: None,
+        gave_way: false,
     };
     if let Err(error) = engine.store().end_job(job, &end, Timestamp::now()).await {
         tracing::error!(%job, %error, "the end of a job could not be noted");
@@ -460,10 +464,11 @@ mod tests {
             text: "nobody reads it".to_owned(),
         };
         let new = NewJob::new(config.name.clone(), JobKind::Reference, Some(plan));
-        let place = Arc::new(Place::new(StationFile {
+        let file = StationFile {
             path: "station.toml".into(),
             config,
-        }));
+        };
+        let place = Arc::new(Place::new(file, None));
         let job = store.submit(&new, Timestamp::now()).await.expect("a job");
         let opening = Opening::with_keeper("no keeper");
         let settings = config::Daemon::default();

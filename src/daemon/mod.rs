@@ -17,6 +17,7 @@ mod error;
 mod follow;
 mod hands;
 pub mod http;
+mod look;
 mod metrics;
 mod notify;
 mod page;

@@ -1,19 +1,22 @@
 //! What a station's task shares with the handle: its snapshot, what is being measured, the open instruments.
 
+use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Instant;
 
 use jiff::Timestamp;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
 use super::decide::Why;
+use super::schedule::Help;
 use super::status::{Doing, Health, Progress};
 use super::{StationFile, Status};
 use crate::config;
 use crate::station::{Placement, Station};
-use crate::store::{JobId, QueuePause};
+use crate::store::{JobId, JobRecord, QueuePause};
 
 /// One station of the daemon.
 #[derive(Debug)]
@@ -31,6 +34,8 @@ pub(super) struct Place {
     open: Mutex<Option<Open>>,
     current: Mutex<Option<Current>>,
     standing: Mutex<Option<Placement>>,
+    /// Jobs that have called for hands and wait for them, and since when.
+    awaiting: Mutex<HashMap<JobId, Instant>>,
     /// A pause that could not be written because the disk is full.
     unwritten: Mutex<Option<QueuePause>>,
 }
@@ -108,7 +113,7 @@ fn locked<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl Place {
-    pub(super) fn new(file: StationFile) -> Self {
+    pub(super) fn new(file: StationFile, standing: Option<Placement>) -> Self {
         let name = file.config.name.clone();
         Self {
             status: watch::Sender::new(Arc::new(opening(&name))),
@@ -118,7 +123,8 @@ impl Place {
             counts: Counts::default(),
             open: Mutex::default(),
             current: Mutex::default(),
-            standing: Mutex::default(),
+            standing: Mutex::new(standing),
+            awaiting: Mutex::default(),
             unwritten: Mutex::default(),
         }
     }
@@ -177,13 +183,40 @@ impl Place {
         locked(&self.current).clone()
     }
 
-    /// What stands before the antenna as far as anybody said; forgotten when the daemon ends.
+    /// What stands before the antenna as far as anybody said.
     pub(super) fn standing(&self) -> Option<Placement> {
         locked(&self.standing).clone()
     }
 
     pub(super) fn set_standing(&self, placement: Option<Placement>) {
         *locked(&self.standing) = placement;
+    }
+
+    /// Notes that a job calls for hands. Since when it does, and whether this is the first call.
+    pub(super) fn await_hands(&self, job: JobId) -> (Instant, bool) {
+        let mut awaiting = locked(&self.awaiting);
+        let is_new = !awaiting.contains_key(&job);
+        (*awaiting.entry(job).or_insert_with(Instant::now), is_new)
+    }
+
+    /// Forgets the calls of all jobs but these.
+    pub(super) fn await_only(&self, calls: impl Fn(JobId) -> bool) {
+        locked(&self.awaiting).retain(|job, _| calls(*job));
+    }
+
+    /// The hands that a job would want if it were begun now, as far as that can be known before.
+    pub(super) fn help(&self, job: &JobRecord) -> Help {
+        if self.config.borrow().placement.is_some() {
+            return Help::Unneeded;
+        }
+        if locked(&self.awaiting).contains_key(&job.id) {
+            return Help::Awaited;
+        }
+        let first = job.items.first().map(|item| item.serial.as_str());
+        match self.standing() {
+            Some(standing) if job.stays && standing.item.as_deref() == first => Help::Unneeded,
+            _ => Help::Needed,
+        }
     }
 
     pub(super) fn unwritten_pause(&self) -> Option<QueuePause> {

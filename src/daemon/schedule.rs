@@ -93,28 +93,50 @@ pub fn again(
     Ok(next.filter(|next| !is_over && repeat.until.is_none_or(|until| *next <= until)))
 }
 
-/// The job to be begun at `now`: one that was cut off, else the one of the highest priority that is due; among
-/// equals one that needs no hands, then the one made first.
-///
-/// `retry_wait` is the longest wait after so many attempts: what is to be tried again later than that was put off
-/// by a clock that has been put back since, and is due.
-pub fn next_job(
-    jobs: &[JobRecord],
+/// The hands that a job would want if it were begun now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Help {
+    /// None.
+    Unneeded,
+    /// To place, open or close something.
+    Needed,
+    /// The same; it has called for them, and gives way until they come.
+    Awaited,
+}
+
+/// Whether a job that waits is due at `now`. `retry_wait` is the longest wait after so many attempts: what is to be
+/// tried again later than that was put off by a clock that has been put back since, and is due.
+pub fn is_due(
+    job: &JobRecord,
     now: Timestamp,
     retry_wait: impl Fn(u32) -> SignedDuration,
-    needs_hands: impl Fn(&JobRecord) -> bool,
-) -> Option<&JobRecord> {
-    let cut_off = |job: &&JobRecord| matches!(job.state, JobState::Running | JobState::Held);
-    let is_due = |job: &JobRecord, at: Timestamp| {
+) -> bool {
+    let has_come = |at: Timestamp| {
         at <= now || (job.attempt > 0 && at.duration_since(now) > retry_wait(job.attempt))
     };
-    let due = |job: &&JobRecord| {
-        job.state == JobState::Waiting && job.not_before.is_none_or(|at| is_due(job, at))
+    job.state == JobState::Waiting && job.not_before.is_none_or(has_come)
+}
+
+/// The job to be begun now: one that was cut off, else the one of the highest priority that is due; among equals
+/// one that needs no hands, then the one made first. One whose hands are awaited gives way to all that need none.
+pub fn next_job(
+    jobs: &[JobRecord],
+    is_due: impl Fn(&JobRecord) -> bool,
+    help: impl Fn(&JobRecord) -> Help,
+) -> Option<&JobRecord> {
+    let cut_off = |job: &&JobRecord| matches!(job.state, JobState::Running | JobState::Held);
+    let due = || jobs.iter().filter(|job| is_due(job));
+    let rank = |job: &&JobRecord| {
+        let needs_help = help(job) != Help::Unneeded;
+        (-i64::from(job.priority), needs_help, job.id)
     };
+    let unhelped = || due().filter(|job| help(job) == Help::Unneeded);
     jobs.iter().find(cut_off).or_else(|| {
-        jobs.iter()
-            .filter(due)
-            .min_by_key(|job| (-i64::from(job.priority), needs_hands(job), job.id))
+        let first = due().min_by_key(rank)?;
+        match help(first) {
+            Help::Awaited => unhelped().min_by_key(rank).or(Some(first)),
+            _ => Some(first),
+        }
     })
 }
 
@@ -234,19 +256,35 @@ mod tests {
     fn the_next_job_is_the_right_one() {
         let now = at("2026-01-31T12:00:00Z");
         let (early, late) = ("2026-01-31T09:00:00Z", "2026-01-31T10:00:00Z");
-        let minute = |_attempt| SignedDuration::from_mins(1);
-        let pick =
-            |jobs: &[JobRecord]| next_job(jobs, now, minute, |job| job.stays).map(|job| job.made);
+        let due = |job: &JobRecord| is_due(job, now, |_attempt| SignedDuration::from_mins(1));
+        // `stays` stands for needing hands here, and an operator for having called for them.
+        let help = |job: &JobRecord| match (job.stays, &job.operator) {
+            (false, _) => Help::Unneeded,
+            (true, None) => Help::Needed,
+            (true, Some(_)) => Help::Awaited,
+        };
+        let pick = |jobs: &[JobRecord]| next_job(jobs, due, help).map(|job| job.made);
         assert_eq!(pick(&[]), None);
         assert_eq!(pick(&[job(late, 0), job(early, 0)]), Some(at(early)));
         assert_eq!(pick(&[job(late, 1), job(early, 0)]), Some(at(late)));
-        // `stays` stands for needing hands here: the other goes first, unless it matters less.
-        let hands = JobRecord {
+        // What needs no hands goes first, unless it matters less.
+        let by_hand = JobRecord {
             stays: true,
             ..job(early, 0)
         };
-        assert_eq!(pick(&[hands.clone(), job(late, 0)]), Some(at(late)));
-        assert_eq!(pick(&[hands, job(late, -1)]), Some(at(early)));
+        assert_eq!(pick(&[by_hand.clone(), job(late, 0)]), Some(at(late)));
+        assert_eq!(pick(&[by_hand.clone(), job(late, -1)]), Some(at(early)));
+        // While hands are awaited all that needs none is done, however little it matters; but nothing else.
+        let awaited = JobRecord {
+            operator: Some("Ada".to_owned()),
+            ..by_hand.clone()
+        };
+        assert_eq!(pick(&[awaited.clone(), job(late, -1)]), Some(at(late)));
+        let other = JobRecord {
+            stays: true,
+            ..job(late, -1)
+        };
+        assert_eq!(pick(&[awaited, other]), Some(at(early)));
         let later = JobRecord {
             not_before: Some(at("2026-01-31T12:00:01Z")),
             ..job(early, 9)

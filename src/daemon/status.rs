@@ -5,7 +5,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use crate::station;
-use crate::store::{JobId, PromptId, QueuePause, RunId};
+use crate::store::{Asks, JobId, PromptId, QueuePause, RunId};
 
 /// What a station is doing at one moment.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
@@ -101,7 +101,9 @@ pub struct Live {
 pub struct Prompt {
     /// By which it is answered.
     pub id: PromptId,
-    /// What is asked.
+    /// What for.
+    pub asks: Asks,
+    /// What is asked, in words.
     pub text: String,
     /// Since when.
     pub since: Timestamp,

@@ -9,19 +9,18 @@ use jiff::Timestamp;
 use tokio::sync::mpsc;
 use tokio::task::JoinSet;
 
-use super::decide::{self, Outcome, Why, retry_wait};
+use super::decide::{self, Outcome, Why};
 use super::engine::Engine;
 use super::follow::Follower;
 use super::hands::Asker;
+use super::look::{self, Look, is_scheduled, look};
 use super::place::{Current, Place};
-use super::schedule::{next_job, next_time};
 use super::status::{Doing, Health, Missing, Transmitting};
-use crate::config::{Arrangement, Plan};
+use crate::config::Plan;
 use crate::procedure::{Order, Procedure, ProcedureError};
 use crate::station::{InterlockState, Station, StationError};
 use crate::store::{
-    Answer, JobEnd, JobFilter, JobKind, JobRecord, JobState, QueuePause, RunState, Store,
-    StoreError, Wanted,
+    Answer, JobEnd, JobKind, JobRecord, QueuePause, RunState, Store, StoreError, Wanted,
 };
 
 /// Events that may wait to be kept.
@@ -248,77 +247,6 @@ async fn take_jobs(engine: &Engine, place: &Arc<Place>, station: &Arc<Station>) 
     }
 }
 
-/// What a look at the queue gave.
-enum Look {
-    Job(Box<JobRecord>),
-    /// Nothing may be begun, for this reason.
-    Paused(String),
-    /// Nothing yet; perhaps at that time.
-    Wait(Option<Timestamp>),
-}
-
-async fn look(engine: &Engine, place: &Place, now: Timestamp) -> Result<Look, StoreError> {
-    let store = engine.store();
-    let paused = match place.unwritten_pause() {
-        Some(pause) => {
-            // As soon as there is room it stands where everybody can end it.
-            let written = store.pause_queue(&place.name, &pause.reason, pause.since);
-            if written.await.is_ok() {
-                place.set_unwritten_pause(None);
-            }
-            Some(pause)
-        }
-        None => store.queue_pause(&place.name).await?,
-    };
-    place.show_pause(&paused);
-    let filter = JobFilter {
-        station: Some(place.name.clone()),
-        open: true,
-        ..JobFilter::default()
-    };
-    let jobs = store.jobs(&filter).await?;
-    // A wish for a job that was cut off is seen to even while the queue is paused.
-    let wished = jobs.iter().find(|job| {
-        job.wanted.is_some() && matches!(job.state, JobState::Running | JobState::Held)
-    });
-    if let Some(job) = wished {
-        return Ok(Look::Job(Box::new(job.clone())));
-    }
-    if let Some(pause) = paused {
-        return Ok(Look::Paused(pause.reason));
-    }
-    let has_command = place.config.borrow().placement.is_some();
-    let standing = place.standing();
-    let needs_hands = |job: &JobRecord| {
-        let stands = standing
-            .as_ref()
-            .and_then(|standing| standing.item.as_deref());
-        let stays = job.stays && stands == job.items.first().map(|item| item.serial.as_str());
-        !has_command && !stays
-    };
-    let settings = engine.settings();
-    let wait = |attempt| retry_wait(attempt, &settings);
-    Ok(match next_job(&jobs, now, wait, needs_hands) {
-        Some(job) => Look::Job(Box::new(job.clone())),
-        None => Look::Wait(next_time(&jobs, now)),
-    })
-}
-
-/// Whether a job's receiver lies with a recorder. A plan that cannot be read is met when the job is begun.
-async fn is_scheduled(engine: &Engine, job: &JobRecord) -> bool {
-    let store = engine.store();
-    let sha = match job.rest_of {
-        Some(run) => store.run(run).await.ok().map(|run| run.plan_sha),
-        None => job.plan_sha.clone(),
-    };
-    let Some(sha) = sha else { return false };
-    let Ok(Some(kept)) = store.snapshot(&sha).await else {
-        return false;
-    };
-    let plan = Plan::read(&kept.name, &kept.text);
-    plan.is_ok_and(|plan| plan.arrangement == Arrangement::Scheduled)
-}
-
 /// What comes after a job.
 #[derive(Debug, PartialEq, Eq)]
 enum Then {
@@ -454,6 +382,7 @@ async fn measure(
         Err(error) => return decide::of_store(&error),
     };
     engine.look().await;
+    let plan = look::plan(engine, &job).await;
     let (events, followed) = mpsc::channel(EVENTS_MAX);
     let procedure = Procedure {
         station: station.clone(),
@@ -462,6 +391,7 @@ async fn measure(
             engine: engine.clone(),
             place: place.clone(),
             job: job.clone(),
+            meanwhile: plan.is_some_and(|plan| plan.meanwhile),
             current: current.clone(),
         }),
         events,

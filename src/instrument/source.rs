@@ -40,6 +40,9 @@ impl Permit {
     }
 }
 
+/// In place of the number of a connection: one of another process.
+const ANOTHERS: u64 = u64::MAX;
+
 /// A signal source.
 pub struct Source {
     session: Session,
@@ -47,7 +50,7 @@ pub struct Source {
     driver: Driver,
     /// Who must answer, as last asked for.
     wanted: Option<Pattern>,
-    /// The connection on which `on` was said and not answered.
+    /// The connection on which `on` was said and not answered; [`ANOTHERS`] where that was none of this source's.
     unanswered: Option<u64>,
 }
 
@@ -63,6 +66,11 @@ impl Source {
             wanted: driver.identity.clone(),
             unanswered: None,
         }
+    }
+
+    /// Tells that a program before this one was killed: an `on` of its may still be under way.
+    pub fn follows_a_killed_one(&mut self) {
+        self.unanswered = Some(ANOTHERS);
     }
 
     /// Switches the output off, then asks who is there and puts the source into its known state.

@@ -396,7 +396,11 @@ async fn keep_source(
         ..keeper::Charge::of(config, opening.trying_max)
     };
     let keeper = keeper::Keeper::start(opening.keeper.clone(), charge).await?;
-    let source = Handle::own("source", source(&config.source)?);
+    let mut source = source(&config.source)?;
+    if before.is_some() {
+        source.follows_a_killed_one();
+    }
+    let source = Handle::own("source", source);
     let wanted = config.source.identity.clone();
     let started = source
         .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))

@@ -4,6 +4,7 @@
 //! of the one before, so that what is measured meanwhile neither shifts nor repeats a row. Where a question is
 //! about what is rare (fails, flags), an index that holds only these leads, else the runs do.
 
+use super::cursor::{self, NotACursor};
 use super::query::{Query, Sort, Withdrawn, did_you_mean};
 use super::result::{NEWEST, result};
 use super::run::{SELECT_RUN, run};
@@ -49,29 +50,16 @@ impl Cursor {
     }
 }
 
-/// A text that is not a cursor.
-#[derive(Debug, thiserror::Error)]
-#[error("this is not where a page ends; give what the page before said, unchanged")]
-pub struct NotACursor;
-
 impl fmt::Display for Cursor {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let text = serde_json::to_string(self).map_err(|_| fmt::Error)?;
-        f.write_str(&super::hex(text.as_bytes()))
+        f.write_str(&cursor::written(self)?)
     }
 }
 
 impl FromStr for Cursor {
     type Err = NotACursor;
     fn from_str(text: &str) -> Result<Self, NotACursor> {
-        let (pairs, rest) = text.as_bytes().as_chunks::<2>();
-        let byte = |pair: &[u8; 2]| {
-            let digits = std::str::from_utf8(pair).ok()?;
-            u8::from_str_radix(digits, 16).ok()
-        };
-        let bytes: Option<Vec<u8>> = pairs.iter().map(byte).collect();
-        let bytes = bytes.filter(|_| rest.is_empty()).ok_or(NotACursor)?;
-        serde_json::from_slice(&bytes).map_err(|_| NotACursor)
+        cursor::read(text)
     }
 }
 

@@ -163,7 +163,7 @@ const GATHERED: [Table; 18] = [
 
 /// What stays with its station, or is made anew from what is gathered.
 #[cfg(test)]
-pub(super) const LEFT: [&str; 11] = [
+pub(super) const LEFT: [&str; 12] = [
     "_sqlx_migrations",
     "dictionary",
     "event",
@@ -173,6 +173,7 @@ pub(super) const LEFT: [&str; 11] = [
     "job_run",
     "prompt",
     "queue",
+    "standing",
     "token",
     "worded",
 ];

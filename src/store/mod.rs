@@ -20,6 +20,7 @@
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
 mod check;
+mod cursor;
 mod detail;
 mod emission;
 mod error;
@@ -51,7 +52,8 @@ mod token;
 pub use error::StoreError;
 pub use event::{EVENTS_MAX, EventRecord, NewEvent};
 pub use export::{Format, UnknownFormat, csv_text};
-pub use history::{Cursor, NotACursor, PAGE_ROWS_MAX, Page, PageOf};
+pub use cursor::NotACursor;
+pub use history::{Cursor, PAGE_ROWS_MAX, Page, PageOf};
 pub use import::{ImportedRun, Imports};
 pub use interlock::InterlockRecord;
 pub use lot::{Lot, LotRule, Remeasured};
@@ -61,11 +63,11 @@ pub use query::{
     QUERY_BYTES_MAX, QUERY_KEYS, QUERY_VALUES_MAX, Query, QueryFault, QueryFaults, Sort, Withdrawn,
 };
 pub use queue::{
-    ATTEMPTS_MAX, Change, ITEMS_MAX, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord,
-    QueuePause, Repeat,
+    ATTEMPTS_MAX, Change, ITEMS_MAX, JobCursor, JobEnd, JobFilter, JobRecord, NewJob, PlanText,
+    PromptRecord, QueuePause, Repeat,
 };
 pub use record::{
-    Answer, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item, JobId,
+    Answer, Asks, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item, JobId,
     JobKind, JobState, Levels, Moved, NewEmission, NewReading, NewRun, PassId, Point, PromptId,
     Pruned, ReadingKey, ReadingKind, ReadingRecord, RecordingId, ResultKind, ResultRecord,
     RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Scope, Snapshot, SnapshotKind, Trace,

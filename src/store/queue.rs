@@ -6,9 +6,11 @@
 
 mod prompt;
 mod record;
+mod standing;
 
 pub use record::{
-    Change, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord, QueuePause, Repeat,
+    Change, JobCursor, JobEnd, JobFilter, JobRecord, NewJob, PlanText, PromptRecord, QueuePause,
+    Repeat,
 };
 
 use super::event::{NewEvent, insert_event};
@@ -190,13 +192,14 @@ impl Store {
         );
         sqlx::query(
             "UPDATE job SET state = ?2, reason = ?3, wanted = NULL, ended = ?4, \
-            not_before = coalesce(?5, not_before) WHERE id = ?1",
+            not_before = coalesce(?5, not_before), attempt = attempt - ?6 WHERE id = ?1",
         )
         .bind(id.to_string())
         .bind(end.state.as_str())
         .bind(&end.reason)
         .bind(is_over.then(|| stamp(at)))
         .bind(end.not_before.map(stamp))
+        .bind(end.gave_way)
         .execute(&mut *write)
         .await
         .map_err(self.fault(&doing))?;
@@ -271,12 +274,14 @@ impl Store {
         if filter.open {
             query.push(" AND job.ended IS NULL");
         }
+        if let Some(after) = &filter.after {
+            push_behind(&mut query, after);
+        }
         query.push(
             " ORDER BY job.ended IS NOT NULL, job.ended DESC, \
             job.state NOT IN ('running', 'held'), job.priority DESC, job.id LIMIT ",
         );
         query.push_bind(filter.limit.map_or(-1, i64::from));
-        query.push(" OFFSET ").push_bind(i64::from(filter.offset));
         self.fetch_jobs(query, "list jobs").await
     }
 
@@ -379,6 +384,24 @@ impl Store {
         })
         .map_err(self.fault(format_args!("read the queue of {station}")))
     }
+}
+
+/// Narrows a list of jobs to what stands behind one of them in its order.
+fn push_behind(query: &mut QueryBuilder<Sqlite>, after: &JobCursor) {
+    const ORDER: &str = "(job.state NOT IN ('running', 'held'), -job.priority, job.id) > (";
+    match after.ended.map(stamp) {
+        Some(ended) => {
+            query.push(" AND (job.ended < ").push_bind(ended.clone());
+            query.push(" OR (job.ended = ").push_bind(ended);
+            query.push(" AND ").push(ORDER);
+        }
+        None => {
+            query.push(" AND (job.ended IS NOT NULL OR (").push(ORDER);
+        }
+    }
+    query.push_bind(!after.begun).push(", ");
+    query.push_bind(-i64::from(after.priority)).push(", ");
+    query.push_bind(after.job.to_string()).push(")))");
 }
 
 /// A job that can be kept.

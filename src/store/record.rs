@@ -148,6 +148,15 @@ words! {
     }
 }
 words! {
+    /// What a prompt asks a person to do.
+    Asks, "what a prompt asks" {
+        /// To place, open or close something. Nothing is sent meanwhile.
+        Place = "place",
+        /// To come to the station, which may transmit until the person says that they are there.
+        Come = "come",
+    }
+}
+words! {
     /// How a prompt ended.
     Answer, "answer to a prompt" {
         /// It was done.

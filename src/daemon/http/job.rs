@@ -12,12 +12,9 @@ use super::refusal::{ChangeRefusal, Refusal};
 use super::{Body, LIST_ROWS_MAX, Path, Problem, Query, Site, detached, rows, short};
 use crate::config::ItemEntry;
 use crate::store::{
-    Change, JobFilter, JobKind, JobRecord, JobState, NAME_CHARS_MAX, NewJob, PlanText, Repeat,
+    Change, JobCursor, JobFilter, JobKind, JobRecord, JobState, NAME_CHARS_MAX, NewJob, PlanText, Repeat,
     RunId,
 };
-
-/// How many jobs may be left out from the front of a list.
-const OFFSET_MAX: u32 = 1_000_000;
 
 /// Which plan: one of the list by its name, or a text of one's own.
 #[derive(Debug, Clone, Deserialize, ToSchema)]
@@ -138,9 +135,9 @@ pub(super) struct Which {
     /// At most so many; 50 if not given.
     #[param(minimum = 1, maximum = 500)]
     limit: Option<u32>,
-    /// Go on after so many, as `next` of the page before says.
-    #[param(minimum = 0, maximum = 1_000_000)]
-    after: Option<u32>,
+    /// Go on behind the page that said so as its `next`.
+    #[param(max_length = 1000, pattern = "^([0-9a-f][0-9a-f])*$")]
+    after: Option<String>,
 }
 
 /// A page of jobs.
@@ -149,7 +146,7 @@ pub(super) struct Jobs {
     /// Those not ended in the order they will be begun, then the others, newest first.
     jobs: Vec<JobRecord>,
     /// `after` for the next page; none on the last.
-    next: Option<u32>,
+    next: Option<String>,
 }
 
 /// The plans to choose from.
@@ -167,22 +164,24 @@ pub(super) async fn list(
     Query(which): Query<Which>,
 ) -> Result<Json<Jobs>, Problem> {
     let limit = rows(which.limit)?;
-    let offset = which.after.unwrap_or(0);
-    if offset > OFFSET_MAX {
-        return Err(Problem::input(format!("after: more than {OFFSET_MAX}")));
-    }
+    let after = which.after.as_deref().filter(|after| !after.is_empty());
+    let after = after
+        .map(str::parse)
+        .transpose()
+        .map_err(|error| Problem::input(format!("after: {error}")))?;
     let filter = JobFilter {
         station: short("station", which.station.as_deref())?.map(str::to_owned),
         state: which.state,
         open: which.open.unwrap_or(false),
         limit: Some(limit + 1),
-        offset,
+        after,
     };
     let mut jobs = site.store().jobs(&filter).await?;
     let more = jobs.len() > limit as usize;
     jobs.truncate(limit as usize);
     debug_assert!(limit <= LIST_ROWS_MAX);
-    let next = more.then_some(offset + limit);
+    let next = jobs.last().filter(|_| more);
+    let next = next.map(|last| JobCursor::from(last).to_string());
     Ok(Json(Jobs { jobs, next }))
 }
 

@@ -78,7 +78,7 @@ fn prompt() -> Markup {
             h2 #prompt-title { "Your hands are needed" }
             p #asked .text {}
             button #done-button type="button" { "Done" }
-            p.hint { "Or scan the item, once it stands. Then stand clear: the output goes on. " span #until {} }
+            p.hint { span #then {} " " span #until {} }
         }
     }
 }

@@ -135,6 +135,11 @@ function showPrompt(prompt) {
   card.hidden = !prompt;
   if (!prompt) return;
   $("asked").textContent = prompt.text;
+  const comes = prompt.asks === "come";
+  $("done-button").textContent = comes ? "I am here" : "Done";
+  $("then").textContent = comes
+    ? "From then on nothing is sent until you say that it is done."
+    : "Or scan the item, once it stands. Then stand clear: the output goes on.";
   $("until").textContent = `Waits until ${new Date(prompt.until).toLocaleTimeString()}.`;
   $("done-button").disabled = false;
   if (document.activeElement === document.body) $("done-button").focus({ preventScroll: true });

@@ -2,7 +2,7 @@
 
 use super::{PromptRecord, note, refused};
 use crate::store::{
-    Answer, JobId, JobRecord, JobState, PromptId, Store, StoreError, Write, check_text, parsed,
+    Answer, Asks, JobId, JobRecord, JobState, PromptId, Store, StoreError, Write, check_text, parsed,
     parsed_optional, stamp,
 };
 use jiff::Timestamp;
@@ -15,6 +15,7 @@ impl Store {
     pub async fn ask(
         &self,
         job: &JobRecord,
+        asks: Asks,
         text: &str,
         at: Timestamp,
         until: Timestamp,
@@ -24,11 +25,13 @@ impl Store {
         let doing = format!("ask at {}", job.station);
         let mut write = self.write(&doing).await?;
         sqlx::query(
-            "INSERT INTO prompt (id, station, job, text, since, until) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            "INSERT INTO prompt (id, station, job, asks, text, since, until) \
+            VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
         )
         .bind(id.to_string())
         .bind(&job.station)
         .bind(job.id.to_string())
+        .bind(asks.as_str())
         .bind(text)
         .bind(stamp(at))
         .bind(stamp(until))
@@ -38,7 +41,7 @@ impl Store {
         hold(job.id, JobState::Held, Some(text), &mut write)
             .await
             .map_err(self.fault(&doing))?;
-        let body = json!({ "prompt": id, "text": text, "until": stamp(until) });
+        let body = json!({ "prompt": id, "asks": asks, "text": text, "until": stamp(until) });
         note(&job.station, Some(job.id), "prompt", body, at, &mut write)
             .await
             .map_err(self.fault(&doing))?;
@@ -146,6 +149,7 @@ fn prompt(row: &SqliteRow) -> Result<PromptRecord, sqlx::Error> {
         id: parsed(row, "id")?,
         station: row.try_get("station")?,
         job: parsed(row, "job")?,
+        asks: parsed(row, "asks")?,
         text: row.try_get("text")?,
         since: parsed(row, "since")?,
         until: parsed(row, "until")?,

@@ -1,9 +1,12 @@
 //! Jobs, prompts and what may be asked of them, as plain records.
 
 use crate::config::ItemEntry;
-use crate::store::{Answer, JobId, JobKind, JobState, PromptId, RunId, Wanted};
+use crate::store::cursor::{self, NotACursor};
+use crate::store::{Answer, Asks, JobId, JobKind, JobState, PromptId, RunId, Wanted};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use std::fmt;
+use std::str::FromStr;
 use utoipa::ToSchema;
 
 /// A plan as it was given.
@@ -166,8 +169,41 @@ pub struct JobFilter {
     pub open: bool,
     /// At most so many.
     pub limit: Option<u32>,
-    /// So many are left out first.
-    pub offset: u32,
+    /// Where the page before ended; from the first when absent.
+    pub after: Option<JobCursor>,
+}
+
+/// Where the next page of jobs begins: behind this one. Its text is for passing on, not for reading.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct JobCursor {
+    pub(super) ended: Option<Timestamp>,
+    pub(super) begun: bool,
+    pub(super) priority: i32,
+    pub(super) job: JobId,
+}
+
+impl From<&JobRecord> for JobCursor {
+    fn from(job: &JobRecord) -> Self {
+        Self {
+            ended: job.ended,
+            begun: matches!(job.state, JobState::Running | JobState::Held),
+            priority: job.priority,
+            job: job.id,
+        }
+    }
+}
+
+impl fmt::Display for JobCursor {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&cursor::written(self)?)
+    }
+}
+
+impl FromStr for JobCursor {
+    type Err = NotACursor;
+    fn from_str(text: &str) -> Result<Self, NotACursor> {
+        cursor::read(text)
+    }
 }
 
 /// Why and since when a station's queue is paused.
@@ -188,7 +224,9 @@ pub struct PromptRecord {
     pub station: String,
     /// For which job.
     pub job: JobId,
-    /// What is asked.
+    /// What for.
+    pub asks: Asks,
+    /// What is asked, in words.
     pub text: String,
     /// Since when.
     pub since: Timestamp,
@@ -213,4 +251,6 @@ pub struct JobEnd {
     pub not_before: Option<Timestamp>,
     /// When its successor is due, if it repeats.
     pub again: Option<Timestamp>,
+    /// Whether it gave way to another, so that this attempt is not counted.
+    pub gave_way: bool,
 }

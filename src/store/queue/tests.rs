@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::config::ItemEntry;
-use crate::store::{Answer, RunKind, RunRecord};
+use crate::store::{Answer, Asks, RunKind, RunRecord};
 use jiff::SignedDuration;
 use tempfile::TempDir;
 
@@ -39,6 +39,7 @@ fn end(state: JobState) -> JobEnd {
         reason: None,
         not_before: None,
         again: None,
+        gave_way: false,
     }
 }
 
@@ -105,6 +106,78 @@ async fn open_jobs_are_listed_in_the_order_they_will_be_begun() {
         store.jobs(&JobFilter::default()).await.expect("jobs").len(),
         4
     );
+}
+
+#[tokio::test]
+async fn pages_of_jobs_follow_the_whole_list_however_they_are_cut() {
+    let (_folder, store) = store().await;
+    let mut ids = Vec::new();
+    for (second, priority) in [(0, 0), (1, 5), (2, i32::MIN), (3, 5), (4, i32::MAX), (5, 0)] {
+        let new = NewJob {
+            priority,
+            ..of("P-1")
+        };
+        ids.push(store.submit(&new, at(second)).await.expect("put in"));
+    }
+    store.begin_job(ids[2], at(10)).await.expect("begun");
+    // Two at the same time, one before.
+    for (index, second) in [(0, 20), (1, 20), (3, 15)] {
+        let done = end(JobState::Done);
+        let ended = store.end_job(ids[index], &done, at(second)).await;
+        ended.expect("ended");
+    }
+    let list = async |limit, after| {
+        let filter = JobFilter {
+            limit,
+            after,
+            ..JobFilter::default()
+        };
+        store.jobs(&filter).await.expect("jobs")
+    };
+    let whole = list(None, None).await;
+    let shown: Vec<_> = whole.iter().map(|job| job.id).collect();
+    assert_eq!(shown, [2, 4, 5, 1, 0, 3].map(|index| ids[index]));
+    for rows in 1..=6 {
+        let (mut pages, mut after) = (Vec::new(), None);
+        loop {
+            let page = list(Some(rows), after).await;
+            let Some(last) = page.last() else { break };
+            let text = JobCursor::from(last).to_string();
+            after = Some(text.parse().expect("as it was written"));
+            pages.extend(page);
+        }
+        assert_eq!(pages, whole, "by {rows}");
+    }
+    assert!("7b7d".parse::<JobCursor>().is_err());
+}
+
+#[tokio::test]
+async fn what_stands_there_is_kept_until_somebody_moves_it() {
+    let (_folder, store) = store().await;
+    assert_eq!(store.standing("bay").await.expect("read"), None);
+    for item in ["P-1", "P-2"] {
+        let placement = json!({ "item": item });
+        let noted = store.set_standing("bay", Some(&placement), at(0)).await;
+        noted.expect("noted");
+        assert_eq!(store.standing("bay").await.expect("read"), Some(placement));
+    }
+    assert_eq!(store.standing("other").await.expect("read"), None);
+    let noted = store.set_standing("bay", None, at(1)).await;
+    noted.expect("noted");
+    assert_eq!(store.standing("bay").await.expect("read"), None);
+}
+
+#[tokio::test]
+async fn an_attempt_that_gave_way_is_not_counted() {
+    let (_folder, store) = store().await;
+    let id = store.submit(&of("P-1"), at(0)).await.expect("put in");
+    store.begin_job(id, at(1)).await.expect("begun");
+    let gave_way = JobEnd {
+        gave_way: true,
+        ..end(JobState::Waiting)
+    };
+    store.end_job(id, &gave_way, at(2)).await.expect("noted");
+    assert_eq!(store.job(id).await.expect("kept").attempt, 0);
 }
 
 #[tokio::test]
@@ -245,7 +318,7 @@ async fn a_prompt_holds_its_job_and_is_answered_once() {
     let id = store.submit(&of("P-1"), at(0)).await.expect("put in");
     let job = store.begin_job(id, at(1)).await.expect("begun");
     let prompt = store
-        .ask(&job, "close it", at(2), at(100))
+        .ask(&job, Asks::Place, "close it", at(2), at(100))
         .await
         .expect("asked");
     let held = store.job(id).await.expect("there");
