@@ -103,12 +103,7 @@ impl Asker {
         self.engine.tell(&self.job.station, "prompt", text);
     }
 
-    async fn ask(
-        &self,
-        asks: Asks,
-        text: &str,
-        patience: Duration,
-    ) -> Result<Answer, StoreError> {
+    async fn ask(&self, asks: Asks, text: &str, patience: Duration) -> Result<Answer, StoreError> {
         let store = self.engine.store();
         let since = Timestamp::now();
         let until = SignedDuration::try_from(patience)

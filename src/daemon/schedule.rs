@@ -106,11 +106,7 @@ pub enum Help {
 
 /// Whether a job that waits is due at `now`. `retry_wait` is the longest wait after so many attempts: what is to be
 /// tried again later than that was put off by a clock that has been put back since, and is due.
-pub fn is_due(
-    job: &JobRecord,
-    now: Timestamp,
-    retry_wait: impl Fn(u32) -> SignedDuration,
-) -> bool {
+pub fn is_due(job: &JobRecord, now: Timestamp, retry_wait: impl Fn(u32) -> SignedDuration) -> bool {
     let has_come = |at: Timestamp| {
         at <= now || (job.attempt > 0 && at.duration_since(now) > retry_wait(job.attempt))
     };

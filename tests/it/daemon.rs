@@ -8,8 +8,8 @@ use std::time::{Duration, Instant};
 use jiff::Timestamp;
 use muffle::config::ItemEntry;
 use muffle::store::{
-    Answer, Change, JobFilter, JobId, JobKind, JobRecord, JobState, NewJob, PlanText, PromptRecord,
-    Repeat, RunRecord, RunState, Store,
+    Answer, Asks, Change, JobFilter, JobId, JobKind, JobRecord, JobState, NewJob, PlanText,
+    PromptRecord, Repeat, RunRecord, RunState, Store,
 };
 use rand::rngs::StdRng;
 use rand::{RngExt, SeedableRng};
@@ -435,6 +435,94 @@ fn it_waits_for_hands_and_asks_only_for_what_does_not_stand_there() {
     site.wait("it asks anew", || site.prompt().id != asked);
     site.lend_a_hand();
     site.wait_for(other, JobState::Done);
+}
+
+/// A soak of item A that has been placed once; further repeats come every second.
+fn soak(site: &Site, count: u32) {
+    let new = NewJob {
+        stays: true,
+        repeat: Some(Repeat {
+            every: "1 s".to_owned(),
+            until: None,
+            count: Some(count),
+        }),
+        ..site.job("A")
+    };
+    let first = site.submit(&new);
+    assert!(site.lend_a_hand().contains("out of the way"));
+    assert!(site.lend_a_hand().contains("into A,"));
+    site.wait_for(first, JobState::Done);
+}
+
+fn done(site: &Site) -> usize {
+    let filter = JobFilter {
+        state: Some(JobState::Done),
+        ..JobFilter::default()
+    };
+    let jobs = site.store.jobs(&filter);
+    site.runtime.block_on(jobs).expect("jobs").len()
+}
+
+#[test]
+fn what_stays_is_not_asked_for_again_by_the_next_daemon() {
+    let site = Site::new(true);
+    let daemon = site.serve();
+    soak(&site, 200);
+    let (_, code) = daemon.end(Signal::TERM);
+    assert_eq!(code, Some(0));
+    for _ in 0..2 {
+        let before = done(&site);
+        let daemon = site.serve();
+        site.wait("the soak goes on", || done(&site) > before + 1);
+        daemon.kill();
+    }
+    let asked = || {
+        let events = site.store.events_after(None, 0, 10_000);
+        let events = site.runtime.block_on(events).expect("events");
+        events.iter().filter(|event| event.kind == "prompt").count()
+    };
+    assert_eq!(asked(), 2, "once for the open path, once for A");
+}
+
+#[test]
+fn while_hands_are_awaited_what_needs_none_is_done_if_the_plan_allows_it() {
+    let site = Site::new(true);
+    let news = site.bench.path("news");
+    let config = format!(
+        "[queue]\nprompt_max = \"60 s\"\n[notify]\ncommand = [\"sh\", \"-c\", \"echo \\\"$1 $2\\\" >> {}\", \"sh\", \"{{kind}}\", \"{{text}}\"]\n",
+        news.display()
+    );
+    site.bench.write("daemon.toml", &config);
+    let _daemon = site.serve();
+    soak(&site, 4);
+    let plan = std::fs::read_to_string(site.bench.path("plan.toml")).expect("a plan");
+    let other = site.submit(&NewJob {
+        priority: 5,
+        plan: Some(PlanText {
+            name: "patient".to_owned(),
+            text: format!("meanwhile = true\n{plan}"),
+        }),
+        ..site.job("B")
+    });
+    site.wait("the soak goes on to its end", || done(&site) == 4);
+    let prompt = site.prompt();
+    assert_eq!((prompt.job, prompt.asks), (other, Asks::Come));
+    assert!(prompt.text.contains("into B,"), "{}", prompt.text);
+    assert_eq!(site.get(other).attempt, 1, "what gave way is not counted");
+    // Now somebody is there: nothing is sent until it is done.
+    site.answer(&prompt, Answer::Done);
+    site.wait("it is asked", || site.prompt().asks == Asks::Place);
+    let soon = site.submit(&NewJob {
+        stays: true,
+        ..site.job("A")
+    });
+    std::thread::sleep(Duration::from_millis(300));
+    assert_eq!(site.get(soon).state, JobState::Waiting);
+    site.lend_a_hand();
+    site.wait_for(other, JobState::Done);
+    let told = std::fs::read_to_string(&news).expect("somebody was told");
+    let come = |line: &&str| line.starts_with("prompt Come to the station");
+    assert_eq!(told.lines().filter(come).count(), 1, "{told}");
 }
 
 #[test]

@@ -234,6 +234,40 @@ fn a_word_that_comes_late_is_undone() {
     assert!(off_ms < 4000.0, "{off_ms} ms");
 }
 
+#[test]
+fn a_word_that_comes_late_to_the_next_program_is_undone() {
+    let site = Site::new();
+    let source = site.bench.addresses["source"]["tcp"].as_str().expect("TCP");
+    let tap = Tap::holding(source, "OUTP ON");
+    let station = site.bench.station_text.replace(source, &tap.address);
+    site.bench.write("station.toml", &station);
+    let mut process = site.begin();
+    wait_until("an output is about to go on", || tap.has_held());
+    process.kill().expect("killed");
+    process.wait().expect("ended");
+    let mut next = muffle()
+        .args(["bench", "check", "--station"])
+        .arg(site.bench.path("station.toml"))
+        .arg("--store")
+        .arg(site.bench.path("muffle.db"))
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("the program runs");
+    wait_until("it owns the source", || {
+        owners().iter().any(|owner| owner.pid == next.id())
+    });
+    // Until it has relieved the keeper and said off for the first time, and before it does so for the last.
+    std::thread::sleep(Duration::from_millis(500));
+    tap.let_go();
+    wait_until("the word has come", || site.is_on());
+    let on = Instant::now();
+    let off_ms = site.off_after_ms(on);
+    println!("a late word to output off, by the next program: {off_ms:.0} ms");
+    assert!(off_ms < 2000.0, "{off_ms} ms");
+    next.wait().expect("ended");
+}
+
 fn wait_until(what: &str, mut is: impl FnMut() -> bool) {
     let begun = Instant::now();
     while !is() {

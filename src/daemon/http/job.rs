@@ -12,8 +12,8 @@ use super::refusal::{ChangeRefusal, Refusal};
 use super::{Body, LIST_ROWS_MAX, Path, Problem, Query, Site, detached, rows, short};
 use crate::config::ItemEntry;
 use crate::store::{
-    Change, JobCursor, JobFilter, JobKind, JobRecord, JobState, NAME_CHARS_MAX, NewJob, PlanText, Repeat,
-    RunId,
+    Change, JobCursor, JobFilter, JobKind, JobRecord, JobState, NAME_CHARS_MAX, NewJob, PlanText,
+    Repeat, RunId,
 };
 
 /// Which plan: one of the list by its name, or a text of one's own.

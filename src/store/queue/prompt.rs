@@ -2,8 +2,8 @@
 
 use super::{PromptRecord, note, refused};
 use crate::store::{
-    Answer, Asks, JobId, JobRecord, JobState, PromptId, Store, StoreError, Write, check_text, parsed,
-    parsed_optional, stamp,
+    Answer, Asks, JobId, JobRecord, JobState, PromptId, Store, StoreError, Write, check_text,
+    parsed, parsed_optional, stamp,
 };
 use jiff::Timestamp;
 use serde_json::json;
