@@ -4,11 +4,15 @@
 //! A case is a number: `MUFFLE_CAMPAIGN=<first>:<cases>` plays any of them again, with the same trouble at the same
 //! moment; what the threads of the machine do meanwhile is theirs.
 //!
+//! With `MUFFLE_SMALL_DISK=<folder>` everything is kept on a small disk, which is then really filled; without it a limit
+//! on the size of the daemon's files plays a full one.
+//!
 //! With `MUFFLE_FAKETIME=…/libfaketime.so.1` the clock on the wall jumps too; without it such cases have no trouble.
 
 use std::collections::BTreeMap;
 use std::io::{Read, Write};
 use std::net::TcpStream;
+use std::path::Path;
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -19,6 +23,7 @@ use rustix::process::{Pid, Resource, Rlimit, Signal, prlimit};
 use serde_json::{Value, json};
 
 use crate::daemon::{CLOCK, Daemon, Site, faketime};
+use crate::support::small_disk;
 
 /// Together with a case's number, what is drawn in it.
 const SEED: u64 = 0x6d75_0000_0000;
@@ -26,6 +31,9 @@ const SEED: u64 = 0x6d75_0000_0000;
 const EMISSION_MAX_S: f64 = 2.0;
 /// What the keeper and a busy machine may add, s.
 const GRACE_S: f64 = 1.5;
+
+/// What fills the disk.
+const FILLER: &str = "filler";
 
 /// What goes wrong.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -123,6 +131,11 @@ impl Campaign {
             Trouble::Clock if faketime().is_none() => Trouble::Nothing,
             trouble => trouble,
         };
+        let (state, attempt) = self.play_with(case, trouble, &mut random);
+        (trouble, state, attempt)
+    }
+
+    fn play_with(&mut self, case: u64, trouble: Trouble, random: &mut StdRng) -> (JobState, u32) {
         self.daemon();
         let job = self.site.submit(&NewJob {
             fresh_reference: true,
@@ -130,7 +143,7 @@ impl Campaign {
         });
         let moment = random.random_range(0..1_000);
         self.wait_or_done(job, moment);
-        self.make(trouble, &mut random);
+        self.make(trouble, random);
         std::thread::sleep(Duration::from_millis(random.random_range(0..400)));
         self.mend(trouble, job);
         let site = &self.site;
@@ -142,7 +155,7 @@ impl Campaign {
             job.state == JobState::Done || job.reason.is_some(),
             "case {case}, {trouble:?}: {job:#?}"
         );
-        (trouble, job.state, job.attempt)
+        (job.state, job.attempt)
     }
 
     /// So many milliseconds, or until the job is done.
@@ -180,6 +193,7 @@ impl Campaign {
             Trouble::Interlock => {
                 self.site.bench.write("door", "0");
             }
+            Trouble::DiskFull if small_disk().is_some() => fill(&self.site.bench.path(FILLER)),
             Trouble::DiskFull => {
                 let full = Rlimit {
                     current: Some(4096),
@@ -222,6 +236,9 @@ impl Campaign {
             Trouble::Interlock => {
                 self.site.bench.write("door", "1");
                 std::thread::sleep(Duration::from_millis(300));
+            }
+            Trouble::DiskFull if small_disk().is_some() => {
+                std::fs::remove_file(self.site.bench.path(FILLER)).expect("removed");
             }
             Trouble::DiskFull => {
                 let room = Rlimit {
@@ -266,6 +283,21 @@ impl Campaign {
         self.site.bench.state()["longest_emission_s"]
             .as_f64()
             .expect("a figure")
+    }
+}
+
+/// Takes all the room that a disk has.
+fn fill(path: &Path) {
+    let mut file = std::fs::File::create(path).expect("a file");
+    let block = vec![0; 1 << 20];
+    let mut bytes = block.len();
+    // By ever smaller pieces, so that not even a page is left.
+    while bytes > 0 {
+        match file.write_all(&block[..bytes]) {
+            Ok(()) => {}
+            Err(error) if error.kind() == std::io::ErrorKind::StorageFull => bytes /= 2,
+            Err(error) => panic!("{}: {error}", path.display()),
+        }
     }
 }
 
@@ -332,6 +364,44 @@ fn campaign(first: u64, cases: u64) {
 #[test]
 fn a_dozen_cases_of_trouble() {
     campaign(0, 12);
+}
+
+#[test]
+#[ignore = "needs a small disk: MUFFLE_SMALL_DISK=<folder>"]
+fn a_disk_that_is_full() {
+    assert!(small_disk().is_some(), "MUFFLE_SMALL_DISK names its folder");
+    let mut campaign = Campaign::new();
+    let mut random = StdRng::seed_from_u64(SEED);
+    for case in 0..10 {
+        let (state, _) = campaign.play_with(case, Trouble::DiskFull, &mut random);
+        assert_eq!(state, JobState::Done, "case {case}");
+        let kept = campaign.site.nothing_is_lost();
+        let on = campaign.site.bench.state()["source"]["on"].clone();
+        assert_eq!(on, Value::Bool(false), "case {case}");
+        println!("case {case}: done, {kept} readings announced so far and none lost");
+    }
+    let site = &campaign.site;
+    let events = site.store.events_after(None, 0, 100_000);
+    let events = site.runtime.block_on(events).expect("events");
+    let paused = |body: &Value| {
+        body["paused"]
+            .as_str()
+            .is_some_and(|why| why.contains("the disk is full"))
+    };
+    let met = events
+        .iter()
+        .filter(|event| event.kind == "queue" && paused(&event.body))
+        .count();
+    println!("the queue was paused for it {met} times");
+    assert!(
+        met > 0,
+        "the disk was never full while anything was to be kept"
+    );
+    let longest_s = campaign.longest_s();
+    assert!(
+        longest_s <= EMISSION_MAX_S + GRACE_S,
+        "on for {longest_s} s"
+    );
 }
 
 #[test]

@@ -72,6 +72,11 @@ pub fn run<S: AsRef<std::ffi::OsStr>>(arguments: &[S]) -> Ended {
         .into()
 }
 
+/// The folder of a disk that is small enough to be filled, where there is one.
+pub fn small_disk() -> Option<std::ffi::OsString> {
+    std::env::var_os("MUFFLE_SMALL_DISK")
+}
+
 /// A simulated bench in a process of its own, with a folder for everything around it.
 pub struct Bench {
     process: Child,
@@ -97,7 +102,11 @@ impl Bench {
     }
 
     fn start_with(seed: u64, more: &[&str]) -> Self {
-        let folder = TempDir::new().expect("a folder");
+        let folder = match small_disk() {
+            Some(disk) => TempDir::new_in(disk),
+            None => TempDir::new(),
+        };
+        let folder = folder.expect("a folder");
         let station = folder.path().join("station.toml");
         let mut process = muffle()
             .args(["sim", "--json", "--seed", &seed.to_string(), "--station"])
