@@ -140,7 +140,7 @@ mod tests {
             .replace("sweeps = 10", "sweeps = 0");
         let said = plan(&text).expect_err("three faults");
         assert!(
-            said.contains("plan.toml:24:8: `frequencies.stop`: `1 gHz`"),
+            said.contains("plan.toml:26:8: `frequencies.stop`: `1 gHz`"),
             "{said}"
         );
         assert!(said.contains("`settings.span`: is missing"), "{said}");
@@ -152,6 +152,18 @@ mod tests {
             said.contains("`settings.sweeps`: must be from 1 to 10000, not 0"),
             "{said}"
         );
+    }
+
+    #[test]
+    fn others_may_work_meanwhile_only_where_the_receiver_can_be_reached() {
+        let with = |arrangement: &str| {
+            plan(&format!(
+                "meanwhile = true\narrangement = \"{arrangement}\"\n{PLAN}"
+            ))
+        };
+        assert!(with("linked").expect("a plan").meanwhile);
+        let said = with("sealed").expect_err("the receiver waits").to_string();
+        assert!(said.contains("`meanwhile`: is for `arrangement"), "{said}");
     }
 
     #[test]
