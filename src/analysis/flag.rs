@@ -51,11 +51,48 @@ pub enum FlagWord {
     NearField,
     /// The item is small against the wavelength.
     SmallItem,
+    /// The source was not sending as asked when the trace had been taken.
+    CarrierLost,
+    /// The source cannot be asked what it sends.
+    CarrierUnverified,
+    /// The forward power differs from that of the reference.
+    ForwardPower,
+    /// The receiver has other settings than were asked for.
+    SettingsAdjusted,
+    /// The receiver's settings changed while the trace was taken.
+    SettingsChanged,
+    /// Another instrument than in the reference.
+    OtherInstrument,
+    /// The reference changed by more than 3 dB between before and after.
+    ReferenceUnstable,
+    /// The reference is far from what it should be.
+    ReferenceImplausible,
+    /// The reading is higher than source and gains can give.
+    LevelImplausible,
+    /// A burst was held in the reference.
+    TransientInHold,
+    /// The floor does not fluctuate as any of the noise models says.
+    NoiseUnmodelled,
+    /// The first carriers went by before the item was closed.
+    ClosedLate,
+    /// The item was opened before the last carriers.
+    OpenedEarly,
+}
+
+/// What a flag does to its point.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Effect {
+    /// The reader is told.
+    Noted,
+    /// The number stands, and neither passes nor fails.
+    WithholdsVerdict,
+    /// Nothing is stated.
+    WithholdsNumber,
 }
 
 impl FlagWord {
     /// Every word, in the order of the README's table.
-    pub const ALL: [Self; 16] = [
+    pub const ALL: [Self; 29] = [
         Self::NearFloor,
         Self::Ambient,
         Self::Moved,
@@ -72,7 +109,39 @@ impl FlagWord {
         Self::CavityResonance,
         Self::NearField,
         Self::SmallItem,
+        Self::CarrierLost,
+        Self::CarrierUnverified,
+        Self::ForwardPower,
+        Self::SettingsAdjusted,
+        Self::SettingsChanged,
+        Self::OtherInstrument,
+        Self::ReferenceUnstable,
+        Self::ReferenceImplausible,
+        Self::LevelImplausible,
+        Self::TransientInHold,
+        Self::NoiseUnmodelled,
+        Self::ClosedLate,
+        Self::OpenedEarly,
     ];
+
+    /// What it does to the point that it is raised at.
+    pub const fn effect(self) -> Effect {
+        match self {
+            Self::Overload
+            | Self::CarrierLost
+            | Self::ForwardPower
+            | Self::SettingsChanged
+            | Self::OtherInstrument
+            | Self::LevelImplausible
+            | Self::NoiseUnmodelled => Effect::WithholdsNumber,
+            Self::ReferenceUnstable
+            | Self::ReferenceImplausible
+            | Self::TransientInHold
+            | Self::ClosedLate
+            | Self::OpenedEarly => Effect::WithholdsVerdict,
+            _ => Effect::Noted,
+        }
+    }
 
     /// The word itself.
     pub const fn as_str(self) -> &'static str {
@@ -84,7 +153,7 @@ impl FlagWord {
         match self {
             Self::Moved => "kHz",
             Self::StaleReference => "h",
-            Self::CavityResonance => "%",
+            Self::CavityResonance | Self::SettingsAdjusted => "%",
             Self::NearField | Self::SmallItem => "m",
             _ => "dB",
         }
@@ -183,6 +252,73 @@ impl FlagWord {
                 "small_item",
                 "The item is smaller than the wavelength over 2 pi (figure: its largest side in metres), \
                  so how the antenna inside couples matters as much as the item.",
+            ),
+            Self::CarrierLost => (
+                "carrier_lost",
+                "After the trace was taken the source was not sending as asked, also when the reading was \
+                 repeated, so nothing is stated (figure: by how much its level differed, dB, where that was \
+                 the difference).",
+            ),
+            Self::CarrierUnverified => (
+                "carrier_unverified",
+                "The source cannot be asked what it sends, as its driver says, so the carrier was not read \
+                 back (no figure).",
+            ),
+            Self::ForwardPower => (
+                "forward_power",
+                "The forward power differed from that of the reference by more than the plan allows, also \
+                 when the reading was repeated, so nothing is stated (figure: dB above the reference's).",
+            ),
+            Self::SettingsAdjusted => (
+                "settings_adjusted",
+                "The receiver adjusted a setting, which the plan accepts; what it has is stored and used \
+                 (figure: largest relative difference, percent).",
+            ),
+            Self::SettingsChanged => (
+                "settings_changed",
+                "The receiver's settings changed while the trace was taken, also when the reading was \
+                 repeated, so nothing is stated (no figure).",
+            ),
+            Self::OtherInstrument => (
+                "other_instrument",
+                "This reading and its reference were taken with different instruments, so nothing is stated \
+                 (no figure).",
+            ),
+            Self::ReferenceUnstable => (
+                "reference_unstable",
+                "The reference changed by more than 3 dB between before and after, so there is no verdict: \
+                 find the cause and measure the item again (figure: dB).",
+            ),
+            Self::ReferenceImplausible => (
+                "reference_implausible",
+                "The reference is far from the station's last one or from its link budget, so there is no \
+                 verdict: see that the path was open and the cables are connected (figure: dB above what was \
+                 expected).",
+            ),
+            Self::LevelImplausible => (
+                "level_implausible",
+                "The reading is higher than the source and all gains together can give, so nothing is stated: \
+                 check the trace unit and the gains in the station file (figure: dB too high).",
+            ),
+            Self::TransientInHold => (
+                "transient_in_hold",
+                "Two holds of the reference disagree, so a burst may have been held and there is no verdict: \
+                 measure the reference again (figure: dB between them).",
+            ),
+            Self::NoiseUnmodelled => (
+                "noise_unmodelled",
+                "The floor does not fluctuate as any of the noise models says and power subtraction cannot be \
+                 trusted, so nothing is stated (figure: dB above the floor).",
+            ),
+            Self::ClosedLate => (
+                "closed_late",
+                "The first carriers of the closure read as without the item, so it was closed too late and \
+                 there is no verdict (figure: largest SE of them, dB).",
+            ),
+            Self::OpenedEarly => (
+                "opened_early",
+                "The last carriers of the closure read as without the item, so it was opened too early and \
+                 there is no verdict (figure: largest SE of them, dB).",
             ),
         }
     }

@@ -4,7 +4,7 @@ use super::AnalysisError;
 use super::budget::{
     Budget, BudgetInput, Cause, Component, Distribution, Given, Origin, PointScatter, station_rows,
 };
-use super::flag::{Flag, FlagWord};
+use super::flag::{Effect, Flag, FlagWord};
 use super::floor::{Floor, Hold, Judged};
 use super::trace::{Picked, Trace, Window};
 use super::verdict::{DecisionRule, Judgement, Verdict};
@@ -169,7 +169,8 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
     else {
         return Ok(result);
     };
-    if input.reference.overload || input.item.overload {
+    let effect = result.flags.iter().map(|flag| flag.word.effect()).max();
+    if effect == Some(Effect::WithholdsNumber) {
         return Ok(result);
     }
     let mut rows = station_rows(input.station, &input.scatter);
@@ -203,6 +204,10 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
         }
     }
     result.flags.extend(flags_of_result(&result));
+    if effect == Some(Effect::WithholdsVerdict) {
+        result.verdict = limit_db.map(|_| Verdict::Undecided);
+        result.conformity = None;
+    }
     Ok(result)
 }
 
