@@ -7,6 +7,7 @@ mod check;
 pub mod compare;
 mod import;
 pub mod lot;
+mod settings;
 pub mod stability;
 pub mod trend;
 mod unit;
@@ -400,6 +401,12 @@ impl Evaluator {
             let hours = age.as_secs_f64() / 3600.0;
             flags.push(Flag::new(FlagWord::StaleReference, hours));
         }
+        flags.extend(settings::receiver_flags(&[
+            &reference.floor,
+            &reference.signal,
+            &item.floor,
+            &item.signal,
+        ]));
         flags.extend(item.harmonic());
         flags.extend(self.set_up_flags(item.measured_hz()));
         flags

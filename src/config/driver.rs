@@ -4,9 +4,13 @@
 //! the trace". Every command is checked when the file is read, so that a slip is found on the bench
 //! before anything is sent to it. `drivers/README.md` is the reference for whoever writes one.
 
+mod readback;
+
 use std::path::{Path, PathBuf};
 
 use regex_lite::Regex;
+
+pub use readback::{Readback, ReadbackWords, Setting, Tolerance};
 
 use super::document::{Document, Faults, Section};
 use super::{ConfigError, read_file};
@@ -176,6 +180,8 @@ pub struct ReceiverWords {
     pub counts_itself: bool,
     /// Reads the held trace.
     pub trace: TraceWords,
+    /// Asks for the settings that it really has.
+    pub readback: Readback,
     /// Asks for the bits that say overload.
     pub overload: Option<RegisterBits>,
     /// How it sweeps by itself while it lies in a closed item; `None` where it cannot.
@@ -601,6 +607,11 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
             attenuation,
         ))
     });
+    let had_readback = root.has("readback");
+    let readback = root.section("readback", Readback::read);
+    if had_readback {
+        readback.as_ref()?;
+    }
     let had_preamplifier = root.has("preamplifier");
     let preamplifier = root.section("preamplifier", preamplifier_words);
     if had_preamplifier {
@@ -635,6 +646,7 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
         poll,
         counts_itself,
         trace: trace?,
+        readback: readback.unwrap_or_else(Readback::undeclared),
         overload,
         sealed,
     })

@@ -24,9 +24,9 @@ pub use calibration::Calibration;
 pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
-    Argument, ByteOrder, Command, Detector, Dialect, Driver, Encoding, Pattern, PollWords,
-    PreamplifierWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, SourceWords,
-    TraceWords, Words, built_in_drivers,
+    Argument, ByteOrder, Command, Detector, DetectorWords, Dialect, Driver, Encoding, Pattern,
+    PollWords, PreamplifierWords, Readback, ReadbackWords, ReceiverWords, RegisterBits,
+    SealedWords, SerialClear, Setting, SourceWords, Tolerance, TraceWords, Words, built_in_drivers,
 };
 pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};

@@ -62,6 +62,8 @@ pub struct Plan {
     pub reference_max_age: Time,
     /// Whether the reference is measured again after the items, to see how far it drifted.
     pub bracket: bool,
+    /// Whether a setting that the receiver adjusts is used as it is, and said, instead of refused.
+    pub accept_adjusted: bool,
     /// Whether the station may do other work, that needs no hands, while hands are awaited for this one.
     pub meanwhile: bool,
     /// The limit line: required SE at frequencies, ascending; straight over log frequency between them.
@@ -376,6 +378,13 @@ impl Plan {
                     "is not for `arrangement = \"scheduled\"`: there the reference is judged only when its recording is merged; leave it out",
                 );
             }
+            let accept_adjusted = root.or("accept_adjusted", false);
+            if accept_adjusted == Some(true) && arrangement == Some(Arrangement::Scheduled) {
+                root.fault(
+                    "accept_adjusted",
+                    "is not for `arrangement = \"scheduled\"`: a recording has no place for what the receiver made of its settings; ask for what it has",
+                );
+            }
             let meanwhile = root.or("meanwhile", false);
             if meanwhile == Some(true) && arrangement != Some(Arrangement::Linked) {
                 root.fault(
@@ -420,6 +429,7 @@ impl Plan {
                 repeats: repeats?,
                 reference_max_age: reference_max_age?,
                 bracket: bracket?,
+                accept_adjusted: accept_adjusted?,
                 meanwhile: meanwhile?,
                 limit: limit.line,
                 rule: limit.rule,

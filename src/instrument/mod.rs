@@ -14,7 +14,7 @@ mod trace;
 use std::time::Duration;
 
 pub use handle::Handle;
-pub use receiver::{Held, Receiver, ReceiverSettings};
+pub use receiver::{Difference, Figure, Held, Receiver, ReceiverSettings, ReceiverState};
 pub use rehearse::{Rehearsal, Tried, rehearse};
 pub use source::{Permit, Source};
 
@@ -109,6 +109,30 @@ pub enum InstrumentError {
         /// Points there.
         got: usize,
     },
+    /// Settings that the receiver did not take as they were sent.
+    #[error(
+        "receiver: it has {differences}; ask in the plan for what it has, or let it by `accept_adjusted = true` (what it has is then used and said). If nobody asked it to, another program drives it"
+    )]
+    Adjusted {
+        /// Each with both values.
+        differences: String,
+    },
+    /// Somebody else changed the settings while the trace was taken.
+    #[error(
+        "receiver: while the trace was taken somebody else changed its settings ({differences}); the reading is thrown away. End the other program that drives it"
+    )]
+    Changed {
+        /// Each with both values.
+        differences: String,
+    },
+    /// Levels in another unit than dBm.
+    #[error(
+        "receiver: its levels are in {unit}, and not in dBm; nothing is read from them. Set the unit in the driver's `start` (such as `UNIT:POW DBM`), and end other programs that drive it"
+    )]
+    TraceUnit {
+        /// The unit, in the receiver's word.
+        unit: String,
+    },
     /// A level that is no number.
     #[error("receiver: point {index} of the trace is {got:?}, which is not a level")]
     NotALevel {
@@ -153,9 +177,12 @@ impl InstrumentError {
             | Self::WrongIdentity { instrument, .. }
             | Self::Answer { instrument, .. }
             | Self::Gone { instrument } => instrument,
-            Self::Points { .. } | Self::NotALevel { .. } | Self::CannotBeSealed { .. } => {
-                "receiver"
-            }
+            Self::Points { .. }
+            | Self::NotALevel { .. }
+            | Self::Adjusted { .. }
+            | Self::Changed { .. }
+            | Self::TraceUnit { .. }
+            | Self::CannotBeSealed { .. } => "receiver",
             Self::StaysOn { .. } => "source",
         }
     }

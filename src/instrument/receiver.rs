@@ -1,5 +1,6 @@
 //! The spectrum analyzer or measuring receiver.
 
+mod readback;
 mod sealed;
 
 use std::time::Duration;
@@ -7,10 +8,14 @@ use std::time::Duration;
 use super::InstrumentError;
 use super::session::{Say, Session, ask, tell};
 use super::trace::decode;
-use crate::config::{Argument, Detector, Driver, Pattern, ReceiverWords};
+use crate::config::{Argument, Detector, Driver, Pattern, Readback, ReceiverWords, Setting};
 use crate::link::Link;
 use crate::quantity::{Frequency, Ratio};
 use crate::store::{Levels, Trace};
+
+pub use readback::{Difference, Figure, ReceiverState};
+
+pub(super) use readback::listed;
 
 /// A sweep may take this many times span / bandwidth², the time a Gaussian filter needs to settle
 /// (2 to 3 times is usual; common practice, no source), before it counts as lost.
@@ -39,6 +44,8 @@ pub struct ReceiverSettings {
     pub detector: Option<Detector>,
     /// Sweeps the peak is held over.
     pub sweeps: u32,
+    /// Whether a setting that the receiver adjusts is taken as it is, and said; else it is an error.
+    pub accept_adjusted: bool,
 }
 
 /// What a held sweep gave.
@@ -48,6 +55,29 @@ pub struct Held {
     pub trace: Trace,
     /// Whether the receiver said that it was overloaded.
     pub overload: bool,
+    /// What it had when it had been set; none where it cannot be asked.
+    pub state: Option<ReceiverState>,
+    /// What somebody else had changed of that when the trace was fetched: the trace proves nothing.
+    pub changed: Vec<Difference>,
+}
+
+impl Held {
+    /// The resolution bandwidth of its trace: as the receiver has it, else as it was told.
+    pub fn resolution_bandwidth(&self, settings: &ReceiverSettings) -> Frequency {
+        let has = self.state.as_ref();
+        has.and_then(|state| state.frequency(Setting::ResolutionBandwidth))
+            .unwrap_or(settings.resolution_bandwidth)
+    }
+
+    /// An error where somebody else changed the settings meanwhile.
+    pub fn unchanged(self) -> Result<Self, InstrumentError> {
+        match self.changed.is_empty() {
+            true => Ok(self),
+            false => Err(InstrumentError::Changed {
+                differences: listed(&self.changed),
+            }),
+        }
+    }
 }
 
 /// A spectrum analyzer or measuring receiver.
@@ -59,6 +89,25 @@ pub struct Receiver {
     wanted: Option<Pattern>,
     /// Its preamplifier was put in.
     preamplified: bool,
+    /// What it had when it was armed.
+    armed: Option<ReceiverState>,
+}
+
+/// A receiver whose sweeps are over, or will be by what is still to be said.
+struct Swept {
+    /// Still to be said.
+    lines: Vec<Say>,
+    /// What it had before the sweeps, where that was answered already.
+    before: Option<ReceiverState>,
+    /// At which answer to `lines` that begins, where it was not.
+    before_at: Option<usize>,
+}
+
+/// At which answers each begins.
+struct ReadAt {
+    state: usize,
+    overload: Option<usize>,
+    trace: usize,
 }
 
 impl Receiver {
@@ -70,6 +119,7 @@ impl Receiver {
             driver: driver.clone(),
             wanted: driver.identity.clone(),
             preamplified: false,
+            armed: None,
         }
     }
 
@@ -104,21 +154,122 @@ impl Receiver {
                 + SWEEP_TIME_FACTOR * settings.span.hz()
                     / (settings.resolution_bandwidth.hz() * settings.slower_bandwidth_hz()));
         let longer = Duration::try_from_secs_f64(seconds).unwrap_or(Duration::MAX / 2);
-        let mut lines = self.sweep(settings, longer).await?;
-        let (trace_at, overload_at) = self.read_lines(&mut lines);
+        let Swept {
+            mut lines,
+            before,
+            before_at,
+        } = self.sweep(settings, longer).await?;
+        let at = self.read_lines(&mut lines);
         let answers = self.session.checked(lines, longer).await?;
         let answer = |index: usize| answers.get(index).map(Vec::as_slice).unwrap_or_default();
-        let levels = decode(answer(trace_at), self.words.trace.encoding, settings.points)?;
-        let overload = match (&self.words.overload, overload_at) {
+        let before = match before_at {
+            Some(at) => self.state_in(&answers, at)?,
+            None => before,
+        };
+        let after = self.state_in(&answers, at.state)?;
+        let points = after.as_ref().and_then(ReceiverState::points);
+        let points = points.unwrap_or(settings.points);
+        let (state, changed) = self.judged(settings, before, after)?;
+        let levels = decode(answer(at.trace), self.words.trace.encoding, points)?;
+        let overload = match (&self.words.overload, at.overload) {
             (Some(words), Some(index)) => {
                 self.session.register(&words.query, answer(index))? & words.mask != 0
             }
             _ => false,
         };
         Ok(Held {
-            trace: trace_of(settings, levels),
+            trace: trace_of(settings, state.as_ref(), levels),
             overload,
+            state,
+            changed,
         })
+    }
+
+    /// What the receiver has now, of what its driver can ask for; nothing is set. None where it cannot be asked.
+    pub async fn read_settings(&mut self) -> Result<Option<ReceiverState>, InstrumentError> {
+        let lines = self.state_lines();
+        if lines.is_empty() {
+            return Ok(None);
+        }
+        let answers = self.session.checked(lines, Duration::ZERO).await?;
+        self.state_in(&answers, 0)
+    }
+
+    /// What differs from what was asked for by more than the driver tolerates.
+    pub fn differences(&self, state: &ReceiverState, asked: &ReceiverSettings) -> Vec<Difference> {
+        match &self.words.readback {
+            Readback::Asked(words) => state.differences(asked, &words.tolerance),
+            Readback::None { .. } => Vec::new(),
+        }
+    }
+
+    fn state_lines(&self) -> Vec<Say> {
+        match &self.words.readback {
+            Readback::Asked(words) => words.queries.iter().map(|(_, query)| ask(query)).collect(),
+            Readback::None { .. } => Vec::new(),
+        }
+    }
+
+    /// What the answers from `at` on say.
+    fn state_in(
+        &self,
+        answers: &[Vec<u8>],
+        at: usize,
+    ) -> Result<Option<ReceiverState>, InstrumentError> {
+        let Readback::Asked(words) = &self.words.readback else {
+            return Ok(None);
+        };
+        let answers = answers.get(at..).unwrap_or_default();
+        let state = ReceiverState::read(words, self.words.detector.as_ref(), answers);
+        state.map(Some).map_err(|(query, answer)| {
+            let wanted = "the value of that setting";
+            self.session.answer_error(&query.text(), &answer, wanted)
+        })
+    }
+
+    /// What it has, with what it adjusted where that is accepted, and what was changed by somebody else.
+    fn judged(
+        &self,
+        settings: &ReceiverSettings,
+        before: Option<ReceiverState>,
+        after: Option<ReceiverState>,
+    ) -> Result<(Option<ReceiverState>, Vec<Difference>), InstrumentError> {
+        let (Some(before), Some(after)) = (before, after) else {
+            return Ok((None, Vec::new()));
+        };
+        let state = self.fit(settings, before)?;
+        self.refuse_unit(&after)?;
+        let changed = after.changes(&state);
+        Ok((Some(state), changed))
+    }
+
+    /// The state with what was adjusted in it. Refuses another unit than dBm, and settings that were adjusted
+    /// unless that is accepted.
+    fn fit(
+        &self,
+        settings: &ReceiverSettings,
+        mut state: ReceiverState,
+    ) -> Result<ReceiverState, InstrumentError> {
+        self.refuse_unit(&state)?;
+        let adjusted = self.differences(&state, settings);
+        // Without peak hold there is nothing to accept.
+        let holds = adjusted.iter().all(|it| it.setting != Setting::Holding);
+        if adjusted.is_empty() || (settings.accept_adjusted && holds) {
+            state.adjusted = adjusted;
+            return Ok(state);
+        }
+        Err(InstrumentError::Adjusted {
+            differences: listed(&adjusted),
+        })
+    }
+
+    fn refuse_unit(&self, state: &ReceiverState) -> Result<(), InstrumentError> {
+        match state.other_unit() {
+            None => Ok(()),
+            Some(unit) => Err(InstrumentError::TraceUnit {
+                unit: unit.to_owned(),
+            }),
+        }
     }
 
     /// Sets the receiver and makes its sweeps; gives what is still to be said of it.
@@ -129,12 +280,14 @@ impl Receiver {
         &mut self,
         settings: &ReceiverSettings,
         longer: Duration,
-    ) -> Result<Vec<Say>, InstrumentError> {
+    ) -> Result<Swept, InstrumentError> {
         let words = self.words.clone();
         let mut lines = self.setting_lines(settings);
         lines.extend(tell(&words.trace.prepare, &[]));
         let sweeps = [("sweeps", Argument::Number(f64::from(settings.sweeps)))];
         lines.extend(tell(&words.hold, &sweeps));
+        let (mut before, mut before_at) = (None, Some(asked(&lines)));
+        lines.extend(self.state_lines());
         let times = match words.counts_itself {
             true => 1,
             false => settings.sweeps,
@@ -148,25 +301,37 @@ impl Receiver {
                 None => lines.extend(words.done.as_ref().map(ask)),
                 Some(poll) => {
                     let said = std::mem::take(&mut lines);
-                    self.session.checked(said, Duration::ZERO).await?;
+                    let answers = self.session.checked(said, Duration::ZERO).await?;
+                    if let Some(at) = before_at.take() {
+                        before = self.state_in(&answers, at)?;
+                    }
                     self.session.poll(poll, longer).await?;
                 }
             }
         }
-        Ok(lines)
+        Ok(Swept {
+            lines,
+            before,
+            before_at,
+        })
     }
 
-    /// Adds what reads overload and trace; gives at which answers they will be.
-    fn read_lines(&self, lines: &mut Vec<Say>) -> (usize, Option<usize>) {
-        let asked = |lines: &[Say]| lines.iter().filter(|l| matches!(l, Say::Ask(_))).count();
-        let overload_at = self.words.overload.as_ref().map(|overload| {
+    /// Adds what reads the settings, overload and trace.
+    fn read_lines(&self, lines: &mut Vec<Say>) -> ReadAt {
+        let state = asked(lines);
+        lines.extend(self.state_lines());
+        let overload = self.words.overload.as_ref().map(|overload| {
             let at = asked(lines);
             lines.push(ask(&overload.query));
             at
         });
-        let trace_at = asked(lines);
+        let trace = asked(lines);
         lines.push(ask(&self.words.trace.query));
-        (trace_at, overload_at)
+        ReadAt {
+            state,
+            overload,
+            trace,
+        }
     }
 
     fn setting_lines(&mut self, settings: &ReceiverSettings) -> Vec<Say> {
@@ -232,12 +397,20 @@ impl Receiver {
     }
 }
 
-/// The levels of a reading at the frequencies that were set.
-fn trace_of(settings: &ReceiverSettings, levels: Levels) -> Trace {
-    let half = settings.span.hz() / 2.0;
+/// How many answers there will be.
+fn asked(lines: &[Say]) -> usize {
+    let is_query = |line: &&Say| matches!(line, Say::Ask(_));
+    lines.iter().filter(is_query).count()
+}
+
+/// The levels of a reading at the frequencies that the receiver has, else at those that were set.
+fn trace_of(settings: &ReceiverSettings, state: Option<&ReceiverState>, levels: Levels) -> Trace {
+    let has = |setting| state.and_then(|state| state.frequency(setting));
+    let centre = has(Setting::Centre).unwrap_or(settings.centre);
+    let half = has(Setting::Span).unwrap_or(settings.span).hz() / 2.0;
     Trace {
-        start_hz: settings.centre.hz() - half,
-        stop_hz: settings.centre.hz() + half,
+        start_hz: centre.hz() - half,
+        stop_hz: centre.hz() + half,
         unit: "dBm".to_owned(),
         levels,
     }

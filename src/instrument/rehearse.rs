@@ -2,10 +2,12 @@
 
 use std::time::Duration;
 
-use super::InstrumentError;
 use super::session::{Say, Session, ask, same, tell};
 use super::trace::decode;
-use crate::config::{Argument, Command, Detector, Driver, ReceiverWords, SourceWords, Words};
+use super::{InstrumentError, ReceiverState};
+use crate::config::{
+    Argument, Command, Detector, Driver, Readback, ReadbackWords, ReceiverWords, SourceWords, Words,
+};
 use crate::link::{Exchange, Link, Recorder, Transcript};
 use crate::quantity::{Frequency, Level};
 
@@ -188,8 +190,34 @@ impl Stage {
                 }
             }
         }
+        self.readback(words).await;
         self.sweep(words).await;
         self.trace(words, points).await;
+    }
+
+    async fn readback(&mut self, words: &ReceiverWords) {
+        let Readback::Asked(readback) = &words.readback else {
+            let entry = "readback".to_owned();
+            self.rehearsal.left_out.push((entry, "the driver has none"));
+            return;
+        };
+        for (setting, query) in &readback.queries {
+            let one = ReadbackWords {
+                queries: vec![(*setting, query.clone())],
+                ..readback.clone()
+            };
+            let read = match self.session.checked(vec![ask(query)], Duration::ZERO).await {
+                Ok(answers) => {
+                    let state = ReceiverState::read(&one, words.detector.as_ref(), &answers);
+                    state.map(drop).map_err(|(query, answer)| {
+                        let wanted = "the value of that setting";
+                        self.session.answer_error(&query.text(), &answer, wanted)
+                    })
+                }
+                Err(error) => Err(error),
+            };
+            self.note(&format!("readback.{}", setting.key()), read);
+        }
     }
 
     async fn sweep(&mut self, words: &ReceiverWords) {

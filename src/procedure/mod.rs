@@ -27,7 +27,7 @@ use crate::analysis::AnalysisError;
 use crate::analysis::flag::FlagWord;
 use crate::config::{Arrangement, ConfigError, ItemEntry, Plan};
 use crate::evaluate::{self, EvaluateError, Evaluator};
-use crate::instrument::{Held, InstrumentError, ReceiverSettings};
+use crate::instrument::{Held, InstrumentError, ReceiverSettings, ReceiverState};
 use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
@@ -687,6 +687,10 @@ impl Procedure {
                 return Err(ProcedureError::Stopped);
             }
             match self.take(plan, run, place, aim).await {
+                Ok(taken) if attempt < ATTEMPTS_MAX && !taken.held.changed.is_empty() => {
+                    self.discard(place, &taken).await?;
+                    attempt += 1;
+                }
                 Ok(taken) => return Ok((attempt, taken)),
                 Err(error) if attempt < ATTEMPTS_MAX && worth_another(&error) => {
                     self.tell(Event::Again {
@@ -704,6 +708,23 @@ impl Procedure {
                 Err(error) => return Err(ProcedureError::at(place)(error)),
             }
         }
+    }
+
+    /// Throws a reading away that proves nothing, and says why; its emission is closed in the log.
+    async fn discard(&self, place: &str, taken: &Taken) -> Result<(), ProcedureError> {
+        if let Some(end) = &taken.end {
+            self.store.end_emission(end).await?;
+        }
+        let reason = match taken.held.clone().unchanged() {
+            Ok(_) => return Ok(()),
+            Err(error) => error.to_string(),
+        };
+        self.tell(Event::Again {
+            place: place.to_owned(),
+            reason,
+        })
+        .await;
+        Ok(())
     }
 
     /// What is to be sent for a signal, or a step below it; `at` differs from what was `asked` where that was not clear.
@@ -787,16 +808,15 @@ fn place_of(item: Option<&str>, key: &ReadingKey) -> String {
 /// What was taken, with its peak picked, as it is kept.
 fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisError> {
     let receiver = aim.receiver;
+    let held = &taken.held;
     let picked = evaluate::pick(
-        &taken.held.trace,
+        &held.trace,
         receiver.centre,
-        receiver.resolution_bandwidth,
+        held.resolution_bandwidth(&receiver),
     )?;
-    let overload = taken
-        .held
-        .overload
-        .then(|| FlagWord::Overload.as_str().to_owned());
-    let mut settings = receiver_json(&receiver);
+    let overload = held.overload.then_some(FlagWord::Overload);
+    let changed = (!held.changed.is_empty()).then_some(FlagWord::SettingsChanged);
+    let mut settings = receiver_json(&receiver, Some(held));
     settings["source_level_dbm"] = json!(taken.source_level_dbm);
     if receiver.centre.hz() != aim.key.point.frequency_hz {
         settings["measured_hz"] = json!(receiver.centre.hz());
@@ -808,15 +828,20 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
         sweeps: receiver.sweeps,
         peak_dbm: picked.level_dbm,
         peak_hz: picked.frequency_hz,
-        flags: overload.into_iter().collect(),
+        flags: [overload, changed]
+            .into_iter()
+            .flatten()
+            .map(|word| word.as_str().to_owned())
+            .collect(),
         settings,
         trace: taken.held.trace,
     })
 }
 
-/// How the receiver was set, as it is kept with a reading.
-fn receiver_json(receiver: &ReceiverSettings) -> serde_json::Value {
-    json!({
+/// The receiver's settings as they are kept with a reading: what it had, where it could be asked, else what it
+/// was told.
+fn receiver_json(receiver: &ReceiverSettings, held: Option<&Held>) -> serde_json::Value {
+    let mut settings = json!({
         "span_hz": receiver.span.hz(),
         "points": receiver.points,
         "resolution_bandwidth_hz": receiver.resolution_bandwidth.hz(),
@@ -824,7 +849,16 @@ fn receiver_json(receiver: &ReceiverSettings) -> serde_json::Value {
         "attenuation_db": receiver.attenuation.map(|ratio| ratio.db()),
         "preamplifier": receiver.preamplifier,
         "detector": receiver.detector.map(|detector| detector.word()),
-    })
+    });
+    let state = held.and_then(|held| held.state.as_ref());
+    settings["read_back"] = json!(state.is_some());
+    if let Some(state) = state {
+        state.write_over(&mut settings);
+    }
+    if let Some(held) = held.filter(|held| !held.changed.is_empty()) {
+        settings["changed"] = ReceiverState::changed_json(&held.changed);
+    }
+    settings
 }
 
 /// The files of a run, as they were, by their checksums.
@@ -855,6 +889,7 @@ fn receiver_settings(plan: &Plan, centre: Frequency, closed: bool) -> ReceiverSe
         preamplifier: settings.preamplifier.map(|it| it.is_on(closed)),
         detector: settings.detector,
         sweeps: settings.sweeps,
+        accept_adjusted: plan.accept_adjusted,
     }
 }
 
@@ -876,6 +911,10 @@ fn worth_another(error: &StationError) -> bool {
                     | InstrumentError::Answer { .. }
                     | InstrumentError::Points { .. }
                     | InstrumentError::NotALevel { .. }
+                    // Another program may have been at it, once.
+                    | InstrumentError::Adjusted { .. }
+                    | InstrumentError::Changed { .. }
+                    | InstrumentError::TraceUnit { .. }
             )
     )
 }

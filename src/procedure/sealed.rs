@@ -373,8 +373,9 @@ fn readings(
         .then(|| FlagWord::Overload.as_str().to_owned());
     let reading = |(point, sent): (&Point, &Option<Sent>)| {
         let frequency = Frequency::from_hz(point.frequency_hz);
-        let picked = evaluate::pick(&held.trace, frequency, settings.resolution_bandwidth)?;
-        let mut kept = receiver_json(settings);
+        let bandwidth = held.resolution_bandwidth(settings);
+        let picked = evaluate::pick(&held.trace, frequency, bandwidth)?;
+        let mut kept = receiver_json(settings, Some(held));
         kept["arrangement"] = json!(job.plan.arrangement.word());
         kept["source_level_dbm"] = json!(sent.as_ref().map(|sent| sent.level_dbm));
         kept["sweeps_with_carrier"] = json!(sweeps_over(sent.as_ref(), collected.sweep, settings));

@@ -42,7 +42,8 @@ impl LoneReceiver {
             .receiver
             .run(move |receiver| Box::pin(async move { receiver.hold(&settings).await }));
         tokio::select! {
-            held = held => Ok(held?),
+            // A recorder keeps no flags: what proves nothing is a fault, and held again.
+            held = held => Ok(held?.unchanged()?),
             () = stop.cancelled() => Err(StationError::Stopped),
         }
     }

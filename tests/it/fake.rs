@@ -1,6 +1,7 @@
 //! Two instruments of a few lines that answer exactly what a test wants, with nothing of the simulated
 //! bench in them.
 
+use std::collections::HashMap;
 use std::io::{BufRead, BufReader, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
@@ -81,13 +82,17 @@ impl FakeBench {
         });
         let placed = folder.path().join("placed");
         let (air_of_receiver, placed_file) = (air.clone(), placed.clone());
+        let set = Mutex::new(HashMap::new());
         let receiver_port = serve(move |unit| {
+            remember(&set, unit);
             let mut air = air_of_receiver.lock().expect("whole");
             if let Some(centre) = unit.strip_prefix("FREQ:CENT ") {
                 air.centre_hz = centre.parse().expect("a number");
             }
             air.item = std::fs::metadata(&placed_file).is_ok_and(|file| file.len() > 0);
-            receiver(&air, unit).or_else(|| usual(unit))
+            receiver(&air, unit)
+                .or_else(|| usual(unit))
+                .or_else(|| has(&set, unit))
         });
         let bench = Self { folder, heard, air };
         let station = station(source_port, receiver_port, driver, &placed);
@@ -122,6 +127,40 @@ impl FakeBench {
         let heard = self.heard.lock().expect("whole");
         assert_eq!(heard.first().map(String::as_str), Some("OUTP OFF"));
     }
+}
+
+/// What the receiver was last told to have.
+type Set = Mutex<HashMap<String, String>>;
+
+fn remember(set: &Set, unit: &str) {
+    if let Some((name, value)) = unit.split_once(' ') {
+        let value = match value {
+            "ON" => "1",
+            "OFF" => "0",
+            value => value,
+        };
+        let mut set = set.lock().expect("whole");
+        set.insert(name.to_owned(), value.to_owned());
+    }
+}
+
+/// What it has: what it was told, else what it begins with.
+fn has(set: &Set, unit: &str) -> Option<Vec<u8>> {
+    let name = unit.strip_suffix('?')?;
+    let begins_with = || {
+        let value = match name {
+            "INP:ATT" => "10",
+            "BAND:VID" => "1000",
+            "DET" => "POS",
+            "DISP:TRAC:Y:RLEV" | "INP:GAIN:STAT" => "0",
+            "SWE:TIME" => "0.05",
+            "UNIT:POW" => "DBM",
+            _ => return None,
+        };
+        Some(value.to_owned())
+    };
+    let told = set.lock().expect("whole").get(name).cloned();
+    told.or_else(begins_with).map(String::into_bytes)
 }
 
 fn usual(unit: &str) -> Option<Vec<u8>> {

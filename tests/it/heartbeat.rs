@@ -110,6 +110,7 @@ fn settings() -> ReceiverSettings {
         attenuation: Some(Ratio::from_db(10.0)),
         detector: None,
         sweeps: 1,
+        accept_adjusted: false,
         preamplifier: None,
     }
 }

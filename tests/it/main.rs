@@ -15,6 +15,7 @@ mod house;
 mod http;
 mod kill;
 mod lots;
+mod readback;
 mod safety;
 mod scheduled;
 mod shield;

@@ -137,6 +137,7 @@ fn settings() -> ReceiverSettings {
         preamplifier: None,
         detector: None,
         sweeps: 1,
+        accept_adjusted: false,
     }
 }
 
@@ -352,6 +353,9 @@ fn word(error: &InstrumentError) -> &'static str {
         InstrumentError::CannotBeSealed { .. } => "cannot be sealed",
         InstrumentError::Restarted { .. } => "restarted",
         InstrumentError::Gone { .. } => "gone",
+        InstrumentError::Adjusted { .. } => "adjusted",
+        InstrumentError::Changed { .. } => "changed",
+        InstrumentError::TraceUnit { .. } => "unit",
     }
 }
 

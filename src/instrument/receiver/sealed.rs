@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use super::{Held, Receiver, ReceiverSettings, decode, trace_of};
+use super::{Held, Receiver, ReceiverSettings, ReceiverState, decode, trace_of};
 use crate::config::SealedWords;
 use crate::instrument::InstrumentError;
 use crate::instrument::session::{Session, ask, tell};
@@ -31,6 +31,8 @@ impl Receiver {
         self.session.checked(lines, Duration::ZERO).await?;
         let lines = tell(&words.arm, &[]);
         self.session.checked(lines, Duration::ZERO).await?;
+        let has = self.read_settings().await?;
+        self.armed = has.map(|state| self.fit(settings, state)).transpose()?;
         let Some(query) = &words.sweep_time else {
             return Ok(None);
         };
@@ -77,10 +79,13 @@ impl Receiver {
         lines.extend(remembered.map(ask));
         lines.extend(tell(&self.words.trace.prepare, &[]));
         lines.push(ask(&self.words.trace.query));
-        let longer = Duration::from_secs_f64(POINT_S * f64::from(settings.points));
+        let state = self.armed.clone();
+        let points = state.as_ref().and_then(ReceiverState::points);
+        let points = points.unwrap_or(settings.points);
+        let longer = Duration::from_secs_f64(POINT_S * f64::from(points));
         let mut answers = self.session.checked(lines, longer).await?;
         let levels = answers.pop().unwrap_or_default();
-        let levels = decode(&levels, self.words.trace.encoding, settings.points)?;
+        let levels = decode(&levels, self.words.trace.encoding, points)?;
         let overload = match (remembered, &self.words.overload, answers.pop()) {
             (Some(query), Some(bits), Some(answer)) => {
                 self.session.register(query, &answer)? & bits.mask != 0
@@ -88,8 +93,10 @@ impl Receiver {
             _ => false,
         };
         Ok(Held {
-            trace: trace_of(settings, levels),
+            trace: trace_of(settings, state.as_ref(), levels),
             overload,
+            state,
+            changed: Vec::new(),
         })
     }
 

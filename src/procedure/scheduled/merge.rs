@@ -454,7 +454,7 @@ impl<'a> Job<'a> {
         let overload = hold
             .overload
             .then(|| FlagWord::Overload.as_str().to_owned());
-        let mut settings = receiver_json(&receiver);
+        let mut settings = receiver_json(&receiver, None);
         settings["arrangement"] = json!(self.plan.arrangement.word());
         settings["source_level_dbm"] = json!(sending.map(|sending| sending.level_dbm));
         settings["recording"] = json!(recording);

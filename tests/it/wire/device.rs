@@ -109,14 +109,24 @@ impl Command<Instrument> for Both {
     }
 }
 
-/// A number that is set.
+/// A number that is set, and asked for.
 macro_rules! number {
     ($field:ident) => {
-        &Tell(|device, said| {
-            let value = said.next_data()?;
-            device.air().$field = value;
-            Ok(())
-        })
+        &Both(
+            Tell(|device, said| {
+                let value = said.next_data()?;
+                device.air().$field = value;
+                Ok(())
+            }),
+            Ask(|device, _, mut answer| answer.data(device.air().$field).finish()),
+        )
+    };
+}
+
+/// A word that never changes.
+macro_rules! fixed {
+    ($word:literal) => {
+        Ask(|_, _, mut answer| answer.data(Character($word)).finish())
     };
 }
 
@@ -162,7 +172,7 @@ const ERROR: &dyn Command<Instrument> = &Ask(|device, _, mut answer| {
     let text: &[u8] = error.get_message();
     answer.data(error.get_code()).data(text).finish()
 });
-const UNIT: &dyn Command<Instrument> = &Tell(|_, said| word(said, "DBM"));
+const UNIT: &dyn Command<Instrument> = &Both(Tell(|_, said| word(said, "DBM")), fixed!(b"DBM"));
 
 const SOURCE: Node<Instrument> = Root![
     Leaf!(b"*IDN" => IDENTIFY),
@@ -203,12 +213,13 @@ const RECEIVER: Node<Instrument> = Root![
             device.air().sweeps_begun += 1;
             Ok(())
         })),
-        Leaf!(b"CONTinuous" => &Tell(|_, said| {
-            match said.next_data::<bool>()? {
+        Leaf!(b"CONTinuous" => &Both(
+            Tell(|_, said| match said.next_data::<bool>()? {
                 false => Ok(()),
                 true => Err(ErrorCode::SettingsConflict.into()),
-            }
-        }))
+            }),
+            Ask(|_, _, mut answer| answer.data(false).finish()),
+        ))
     ],
     Branch![b"FORMat";
         Leaf!(default b"DATA" => &Tell(|device, said| {
@@ -227,7 +238,13 @@ const RECEIVER: Node<Instrument> = Root![
     Branch![b"STATus"; Branch![b"QUEStionable"; Branch![b"POWer";
         Leaf!(b"CONDition" => &Ask(|_, _, mut answer| answer.data(0u8).finish()))
     ]]],
-    Branch![b"INPut"; Leaf!(b"ATTenuation" => number!(attenuation_db))],
+    Branch![b"INPut";
+        Leaf!(b"ATTenuation" => number!(attenuation_db)),
+        Branch![b"GAIN"; Leaf!(default b"STATe" => &Ask(|_, _, mut answer| answer.data(false).finish()))]
+    ],
+    Branch![b"DISPlay"; Branch![b"TRACe"; Branch![b"Y"; Leaf!(b"RLEVel" => &Ask(|_, _, mut answer| {
+        answer.data(0.0f64).finish()
+    }))]]],
     Branch![default b"SENSe";
         Branch![b"FREQuency";
             Leaf!(b"CENTer" => number!(centre_hz)),
@@ -237,26 +254,34 @@ const RECEIVER: Node<Instrument> = Root![
             Leaf!(default b"RESolution" => number!(resolution_hz)),
             Leaf!(b"VIDeo" => number!(video_hz))
         ],
-        Branch![b"SWEep"; Leaf!(b"POINts" => &Tell(|device, said| {
-            let points = said.next_data()?;
-            if points > POINTS_MAX {
-                return Err(ErrorCode::DataOutOfRange.into());
-            }
-            device.air().points = points;
-            Ok(())
-        }))],
-        Branch![b"DETector"; Leaf!(default b"FUNCtion" => &Tell(|device, said| {
-            let Character(name) = said.next_data()?;
-            device.air().detector = String::from_utf8_lossy(name).into_owned();
-            Ok(())
-        }))],
-        Branch![b"AVERage";
-            Leaf!(default b"STATe" => &Tell(|device, said| {
-                let holding = said.next_data()?;
-                device.air().holding = holding;
+        Branch![b"SWEep";
+            Leaf!(b"POINts" => &Both(
+                Tell(|device, said| {
+                    let points = said.next_data()?;
+                    if points > POINTS_MAX {
+                        return Err(ErrorCode::DataOutOfRange.into());
+                    }
+                    device.air().points = points;
+                    Ok(())
+                }),
+                Ask(|device, _, mut answer| answer.data(device.air().points).finish()),
+            )),
+            Leaf!(b"TIME" => &Ask(|_, _, mut answer| answer.data(0.05f64).finish()))
+        ],
+        Branch![b"DETector"; Leaf!(default b"FUNCtion" => &Both(
+            Tell(|device, said| {
+                let Character(name) = said.next_data()?;
+                device.air().detector = String::from_utf8_lossy(name).into_owned();
                 Ok(())
-            })),
-            Leaf!(b"TYPE" => &Tell(|_, said| word(said, "MAX"))),
+            }),
+            Ask(|device, _, mut answer| {
+                let name = device.air().detector.clone();
+                answer.data(Character(name.as_bytes())).finish()
+            }),
+        ))],
+        Branch![b"AVERage";
+            Leaf!(default b"STATe" => number!(holding)),
+            Leaf!(b"TYPE" => &Both(Tell(|_, said| word(said, "MAX")), fixed!(b"MAX"))),
             Leaf!(b"COUNt" => number!(sweeps))
         ]
     ]

@@ -32,6 +32,7 @@ fn settings(centre_hz: f64) -> ReceiverSettings {
         preamplifier: None,
         detector: Some(Detector::Peak),
         sweeps: 1,
+        accept_adjusted: false,
     }
 }
 
