@@ -76,7 +76,7 @@ gain = "40 dB"
 input_max = "0 dBm"
 
 [safety]
-level_max = "33 dBm"
+feed_power_max = "33 dBm"
 path_loss_min = "12 dB"
 {UNCERTAINTY}"#,
         json!(addresses.source.tcp),

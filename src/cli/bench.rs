@@ -385,7 +385,8 @@ fn report(station: &Station) -> serde_json::Value {
         "receiver": { "address": config.receiver.address.to_string(), "driver": config.receiver.driver_name,
                       "identity": station.identities.receiver },
         "source_level_max_dbm": most.level.dbm(),
-        "radiated_max_dbm": most.radiated.dbm(),
+        "radiated_max_dbm": most.feed.dbm(),
+        "eirp_max_dbm": most.eirp.map(Level::dbm),
         "held_back_by": most.held_back.map(|(_, by)| by),
     })
 }
@@ -429,12 +430,15 @@ fn describe(station: &Station) -> String {
         })
         .collect();
     let watts = |level: Level| level.milliwatts() / 1000.0;
+    let radiated = most.eirp.map_or(String::new(), |eirp| {
+        format!(", {eirp} ({:.3} W) EIRP", watts(eirp))
+    });
     format!(
-        "{}\n\n{}\n\nThe most this station sends: {} at the source, {} ({:.3} W) at the antenna feed, because of {why}.{calibrated}",
+        "{}\n\n{}\n\nThe most this station sends: {} at the source, {} ({:.3} W) at the antenna feed{radiated}, because of {why}.{calibrated}",
         config.name,
         table::trim_lines(&rows.to_string()),
         most.level,
-        most.radiated,
-        watts(most.radiated)
+        most.feed,
+        watts(most.feed)
     )
 }

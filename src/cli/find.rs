@@ -120,7 +120,7 @@ frequency = ["9 kHz", "3 GHz"]
 damage_level = "20 dBm"
 
 [safety]
-level_max = "0 dBm""#,
+feed_power_max = "0 dBm""#,
         address(0),
         address(1)
     )

@@ -381,7 +381,7 @@ pub(super) fn caution(station: &config::Station, plan: Option<&Plan>) {
     let (what, people) = match plan {
         Some(plan) => (emission(station, plan), exposure(station, plan)),
         None => {
-            let most = station.safety.level_max;
+            let most = station.safety.feed_power_max;
             (format!("up to {most} at the antenna feed"), None)
         }
     };
@@ -404,7 +404,7 @@ fn emission(station: &config::Station, plan: &Plan) -> String {
             let asked = plan.settings_at(*frequency).source_level;
             allowed(station, *frequency, asked)
         })
-        .max_by(|a, b| a.radiated.dbm().total_cmp(&b.radiated.dbm()));
+        .max_by(|a, b| a.feed.dbm().total_cmp(&b.feed.dbm()));
     let (Some(sent), Some(first), Some(last)) =
         (most, plan.frequencies.first(), plan.frequencies.last())
     else {
@@ -413,9 +413,12 @@ fn emission(station: &config::Station, plan: &Plan) -> String {
     let held = sent.held_back.map_or(String::new(), |(by, limit)| {
         format!(" (held back by {by} because of {})", limit.words())
     });
+    let radiated = sent
+        .eirp
+        .map_or(String::new(), |eirp| format!(", {eirp} EIRP"));
     format!(
-        "up to {} at the antenna feed{held}, {first} to {last}",
-        sent.radiated
+        "up to {} at the antenna feed{radiated}{held}, {first} to {last}",
+        sent.feed
     )
 }
 

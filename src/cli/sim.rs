@@ -232,7 +232,7 @@ gain = "40 dB"
 input_max = "0 dBm"
 
 [safety]
-level_max = "33 dBm"
+feed_power_max = "33 dBm"
 path_loss_min = "12 dB"
 
 # The hook a turntable or a lid's actuator would use; here it moves the simulated items about.

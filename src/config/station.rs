@@ -142,8 +142,12 @@ pub struct Antenna {
 /// Limits that protect people and instruments.
 #[derive(Debug, Clone, Copy)]
 pub struct Safety {
-    /// The most this station may feed to the antenna.
-    pub level_max: Level,
+    /// The most this station may feed to the antenna, conducted.
+    pub feed_power_max: Level,
+    /// The most it may radiate, as equivalent isotropically radiated power.
+    pub eirp_max: Option<Level>,
+    /// The most it may radiate, as effective radiated power (over a half-wave dipole).
+    pub erp_max: Option<Level>,
     /// The most the receiver's input stands.
     pub receiver_damage: Level,
     /// The least loss between antenna feed and receiver input that can be relied on.
@@ -339,7 +343,10 @@ impl Station {
                 }
             });
             let placement_time = given(root, "placement_time", Ok::<Time, String>);
-            let safety = root.required_section("safety", safety);
+            let has_gain = transmit_antenna
+                .as_ref()
+                .is_none_or(|it| it.figure.is_some());
+            let safety = root.required_section("safety", |section| safety(section, has_gain));
             let had_interlock = root.has("interlock");
             let interlock = root.section("interlock", |section| {
                 section.checked("contact", None, |text: String| text.parse::<Contact>())
@@ -372,7 +379,7 @@ impl Station {
             }
             let (source, source_range) = source?;
             let (receiver, receiver_frequency, receiver_damage, noise_figure) = receiver?;
-            let (level_max, path_loss_min, emission_max, beat_max) = safety?;
+            let limits = safety?;
             Some(Self {
                 name: name?,
                 source,
@@ -387,11 +394,8 @@ impl Station {
                 frequency_tolerance: frequency_tolerance?,
                 placement_time: placement_time?,
                 safety: Safety {
-                    level_max,
                     receiver_damage,
-                    path_loss_min,
-                    emission_max,
-                    beat_max,
+                    ..limits
                 },
                 interlock,
                 protected,
@@ -683,8 +687,26 @@ fn ordered<T: PartialOrd + std::fmt::Display>((low, high): (T, T)) -> Result<(T,
     }
 }
 
-fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time, Time)> {
-    let level_max = section.required("level_max");
+/// All but `receiver_damage`, which stands with the receiver.
+fn safety(section: &mut Section<'_, '_>, has_gain: bool) -> Option<Safety> {
+    // Stations that were kept with earlier runs say `level_max`.
+    let key = if section.has("level_max") && !section.has("feed_power_max") {
+        "level_max"
+    } else {
+        "feed_power_max"
+    };
+    let feed_power_max = section.required(key);
+    let mut radiated = |key| {
+        given(section, key, |level: Level| {
+            if has_gain {
+                Ok(level)
+            } else {
+                Err("needs the antenna's gain: give [transmit_antenna] `gain`, `gain_table` or `factor_table`".to_owned())
+            }
+        })
+    };
+    let eirp_max = radiated("eirp_max");
+    let erp_max = radiated("erp_max");
     let path_loss = section.checked("path_loss_min", Some(Ratio::ZERO), |loss: Ratio| {
         match loss >= Ratio::ZERO {
             true => Ok(loss),
@@ -705,7 +727,15 @@ fn safety(section: &mut Section<'_, '_>) -> Option<(Level, Ratio, Time, Time)> {
             false => Err(format!("must be at least {BEAT_MAX_LEAST}")),
         }
     });
-    Some((level_max?, path_loss?, emission_max?, beat_max?))
+    Some(Safety {
+        feed_power_max: feed_power_max?,
+        eirp_max: eirp_max?,
+        erp_max: erp_max?,
+        receiver_damage: Level::from_dbm(f64::NEG_INFINITY),
+        path_loss_min: path_loss?,
+        emission_max: emission_max?,
+        beat_max: beat_max?,
+    })
 }
 
 fn uncertainties(section: &mut Section<'_, '_>) -> Option<Uncertainties> {

@@ -119,24 +119,35 @@ impl Table {
     /// The largest value of the points around a frequency, dB: never less than the value there. Outside
     /// of the table, the largest of all.
     pub fn largest_near_db(&self, frequency: Frequency) -> f64 {
-        let hz = frequency.hz();
-        let largest = |points: &[(f64, f64)]| {
-            let values = points.iter().map(|point| point.1);
-            values.fold(f64::NEG_INFINITY, f64::max)
-        };
-        if self.at_db(frequency).is_none() {
-            return largest(&self.points);
-        }
-        let below = self.points.partition_point(|point| point.0 < hz);
-        let above = self.points.partition_point(|point| point.0 <= hz);
-        let last = self.points.len() - 1;
-        largest(&self.points[below.saturating_sub(1)..=above.min(last)])
+        let values = self.around(Some(frequency)).iter().map(|point| point.1);
+        values.fold(f64::NEG_INFINITY, f64::max)
     }
 
     /// The largest value of all, dB.
     pub fn largest_db(&self) -> f64 {
         let values = self.points.iter().map(|point| point.1);
         values.fold(f64::NEG_INFINITY, f64::max)
+    }
+
+    /// The smallest value of the points around a frequency, dB: never more than the value there. Outside of the
+    /// table and for no frequency, the smallest of all.
+    pub fn smallest_near_db(&self, frequency: Option<Frequency>) -> f64 {
+        let values = self.around(frequency).iter().map(|point| point.1);
+        values.fold(f64::INFINITY, f64::min)
+    }
+
+    /// The points between which a frequency lies; all of them outside of the table and for no frequency.
+    fn around(&self, frequency: Option<Frequency>) -> &[(f64, f64)] {
+        let Some(hz) = frequency
+            .filter(|at| self.at_db(*at).is_some())
+            .map(|at| at.hz())
+        else {
+            return &self.points;
+        };
+        let below = self.points.partition_point(|point| point.0 < hz);
+        let above = self.points.partition_point(|point| point.0 <= hz);
+        let last = self.points.len() - 1;
+        &self.points[below.saturating_sub(1)..=above.min(last)]
     }
 
     /// First and last frequency.

@@ -265,7 +265,7 @@ impl Guard {
                 station: self.post.station.name.clone(),
                 frequency_hz: request.frequency.hz(),
                 level_dbm: sent.level.dbm(),
-                radiated_dbm: Some(sent.radiated.dbm()),
+                radiated_dbm: Some(sent.feed.dbm()),
                 why: why.clone(),
                 began: since,
             })
@@ -273,7 +273,7 @@ impl Guard {
         self.post.transmitting.send_replace(Some(Transmitting {
             frequency_hz: request.frequency.hz(),
             level_dbm: sent.level.dbm(),
-            radiated_dbm: sent.radiated.dbm(),
+            radiated_dbm: sent.feed.dbm(),
             why,
             since,
         }));

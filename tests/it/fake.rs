@@ -221,7 +221,7 @@ address = "tcp://127.0.0.1:{receiver}"
 frequency = ["9 kHz", "3 GHz"]
 damage_level = "20 dBm"
 [safety]
-level_max = "13 dBm"
+feed_power_max = "13 dBm"
 [placement]
 command = ["sh", "-c", "printf %s \"$1\" > \"$0\"", {placed}, "{{item}}"]
 "#,

@@ -53,7 +53,7 @@ fn an_amplifier_driven_into_compression_is_flagged() {
     let station = std::fs::read_to_string(bench.path("station.toml")).expect("station");
     let station = station
         .replace("input_max = \"0 dBm\"", "input_max = \"10 dBm\"")
-        .replace("level_max = \"33 dBm\"", "level_max = \"60 dBm\"")
+        .replace("feed_power_max = \"33 dBm\"", "feed_power_max = \"60 dBm\"")
         .replace("damage_level = \"20 dBm\"", "damage_level = \"60 dBm\"");
     bench.write("station.toml", &station);
     let loud = plan(&["200 MHz"]).replace("\"-10 dBm\"", "\"5 dBm\"");

@@ -232,7 +232,7 @@ damage_level = "20 dBm"
 gain = "40 dB"
 input_max = "0 dBm"
 [safety]
-level_max = "33 dBm"
+feed_power_max = "33 dBm"
 path_loss_min = "12 dB"
 {uncertainty}"#,
             source = self.bench.addresses().source.tcp,

@@ -251,8 +251,8 @@ impl Question {
             ],
             Self::Exposure { .. } => vec![
                 other("reference_e_v_per_m", "reference level V/m"),
-                other("far_field_distance_m", "reached at"),
-                other("keep_away_m", "keep away"),
+                other("far_field_distance_m", "met from (far field)"),
+                other("keep_away_m", "keep away at least"),
             ],
         }
     }
@@ -451,12 +451,14 @@ impl From<Boundaries> for Figured {
 
 impl From<ExposureDistance> for Figured {
     fn from(got: ExposureDistance) -> Self {
-        let values = [
-            got.reference_e_v_per_m,
-            got.far_field_distance_m,
-            got.keep_away_m,
-        ];
-        Self::of(&values, got.reference.basis)
+        Self {
+            values: vec![
+                Some(got.reference_e_v_per_m),
+                got.far_field_distance_m,
+                Some(got.keep_away_m),
+            ],
+            basis: got.reference.basis,
+        }
     }
 }
 

@@ -92,7 +92,18 @@ pub(super) fn arrangement(material: &RunMaterial, texts: &Texts) -> Section {
             antenna(&station.receive_antenna, texts),
         )
         .add("setup.placed", placed)
-        .add("setup.level_max", texts.quantity(station.safety.level_max))
+        .add(
+            "setup.feed_power_max",
+            texts.quantity(station.safety.feed_power_max),
+        )
+        .maybe(
+            "setup.eirp_max",
+            station.safety.eirp_max.map(|it| texts.quantity(it)),
+        )
+        .maybe(
+            "setup.erp_max",
+            station.safety.erp_max.map(|it| texts.quantity(it)),
+        )
         .add(
             "setup.damage",
             texts.quantity(station.safety.receiver_damage),
@@ -126,7 +137,7 @@ fn picture(material: &RunMaterial, texts: &Texts) -> Setup {
             say("setup.transmit_antenna"),
             texts.fill(
                 "setup.at_most",
-                &[("level", &texts.quantity(station.safety.level_max))],
+                &[("level", &texts.quantity(station.safety.feed_power_max))],
             ),
         ),
         distance: texts.quantity(station.distance),
