@@ -10,11 +10,12 @@
 //! | `{"do":"define","item":{"serial":"X-1","physics":{"flat_se_db":60}}}` | `{"defined":"X-1"}` |
 //! | `{"do":"ambient"}` | `{"stations":[…]}`; `"stations":[…]` replaces them all, `"plant":{"frequency_hz":…,"level_dbm":…,"deviation_hz":0}` adds one |
 //! | `{"do":"advance","seconds":3600}` | `{"time_s":…}`; simulated time leaps forward |
+//! | `{"do":"plant","faults":[{"fault":"source_trips","when":"on","ms":30}]}` | `{"planted":[…]}`, those that are not over; `"clear":true` first ends all |
 //! | `{"do":"fault","on":"receiver",…}` | `{"done":true}`, or `{"address":"serial://…"}` after `replug` |
 //! | `{"do":"state"}` | see `state` |
 //! | `{"do":"stop"}` | `{"stopping":true}`, and the bench ends |
 //!
-//! `on` is `source` or `receiver` (raw socket, HiSLIP, VXI-11), `source_serial`, `serial` or `handheld`. What can go wrong, several at a
+//! `on` is `source` or `receiver` (raw socket, HiSLIP, VXI-11), `source_serial`, `serial`, `handheld` or `power_monitor`. What can go wrong, several at a
 //! time: `"delay_ms":500` before each answer; `"silence":2` answers swallowed; once each `"drop":true`
 //! (the connection closes instead of the next answer; not a terminal), `"garbage":true`, `"half_block":true`
 //! (half of the next binary block, then silence), `"wrong_length":true` (the next trace is one point
@@ -23,6 +24,34 @@
 //! (empty for its own); of a receiver `"compression_dbm":-30`, the level at its mixer that it shows a decibel too
 //! low; `"pull":true` and `"replug":true` of a terminal; `"clear":true` first ends all
 //! that was asked before. A request that cannot be met answers `{"error":"…"}`.
+//!
+//! What `plant` breaks makes numbers wrong and raises no error. A fault begins `"ms"` of simulated time after its
+//! `"when"`: `now`, `on` (the output is switched on), `acknowledged` (the first answer of the source after that was given),
+//! `sweep` (the first sweep after that is started) or `placed`; at the `"nth"` of these from now, and at `"times"` of them one after
+//! the other. It ends after `"for_ms"` or `"until"` the output goes `off` or something else is `placed`; else it stays.
+//!
+//! | fault | what happens | who could know |
+//! |---|---|---|
+//! | `source_trips` | its output goes off, once | `OUTP?` |
+//! | `source_reverse_power` | it stays off until mended | `OUTP?`, condition bit 1 |
+//! | `source_dead` | nothing comes out | only what stands behind it |
+//! | `source_level` `db` | its level is turned by that | `POW?` |
+//! | `source_unlevelled` `db` | it gives so much less | condition bit 0 |
+//! | `source_sags` `db`, `source_drifts` `db_per_s` | it gives less, at once or by and by | only what stands behind it |
+//! | `source_tuned` `hz` | its frequency is turned by that | `FREQ?` |
+//! | `source_slips` `hz` | it sends so far beside | the receiver, if it looks beside |
+//! | `source_resets` | off, at its lowest level, with power-on status | `OUTP?`, `*ESR?` |
+//! | `amplifier_trips`, `amplifier_sags` `db`, `transmit_cable` `db` | less at the coupler and beyond | the power monitor |
+//! | `antenna_cable` `db`, `antenna_turned` `db` | less of the carrier in the air | the reference looked at again |
+//! | `receive_cable` `db`, `receiver_deaf` `db` | less of everything, the analyzer's own noise as before | the reference looked at again |
+//! | `receiver_tuned` `hz` (by), `receiver_span` `hz` (to), `receiver_preamplifier` | another client's settings | its queries |
+//! | `receiver_resets`, `receiver_stops`, `receiver_hold_restarts`, `receiver_hold_off` | power lost; sweeping stopped; what was held thrown away; not holding | its status and queries; the restart nobody |
+//! | `receiver_swapped` `serial`, `db` | another analyzer on the next connection, the present one breaks | `*IDN?` |
+//! | `attenuator_stuck` `db` | shows signal and noise so much higher | the floor; the reference looked at again |
+//! | `resolution_adjusted` `hz`, `video_adjusted` `hz`, `other_detector` `detector` | whatever is asked for, it has this | its queries |
+//! | `trace_unit` `unit`, `hidden` | traces in `DBUV`, `V` or `W` | `UNIT:POW?` unless hidden; the figures |
+//! | `ambient` `frequency_hz`, `level_dbm` | a tone at the receive antenna | readings with the output off |
+//! | `other_item` `item`, `lid_open` | there stands another item, or none (null); or it is not closed | eyes |
 
 use std::sync::Arc;
 use std::time::Duration;
@@ -34,13 +63,13 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{mpsc, oneshot};
 
 use super::analyzer::DAMAGE_DBM;
-use super::fault::Fault;
+use super::fault::{Fault, Planted};
 use super::instrument::reset;
 use super::radio::{STATIONS_MAX, Station};
 use super::scpi::{ScpiError, Status};
 use super::serve::{Plug, Terminals};
 use super::shielding::{Face, Item, Polarisation, true_se};
-use super::world::{ITEMS_MAX, Placement, Port, World};
+use super::world::{ITEMS_MAX, Placement, Port, Role, World};
 use super::{Shared, SimError};
 use crate::quantity::Frequency;
 
@@ -50,6 +79,8 @@ const REQUEST_MAX: u64 = 1024 * 1024;
 const ANSWER_MAX: u64 = 16 * 1024 * 1024;
 /// How long the client waits for an answer.
 const PATIENCE: Duration = Duration::from_secs(30);
+/// Most faults of the bench at a time.
+const FAULTS_MAX: usize = 100;
 /// Most frequencies in one question.
 const FREQUENCIES_MAX: usize = 20_000;
 
@@ -63,6 +94,7 @@ enum Request {
     Ambient(Ambient),
     Advance(Advance),
     Fault(FaultRequest),
+    Plant(Plant),
     State,
     Stop,
 }
@@ -118,6 +150,15 @@ struct StationRequest {
 #[serde(deny_unknown_fields)]
 struct Advance {
     seconds: f64,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Plant {
+    #[serde(default)]
+    clear: bool,
+    #[serde(default)]
+    faults: Vec<Planted>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -219,6 +260,7 @@ async fn carry_out(
 ) -> Result<Value, String> {
     match request {
         Request::Fault(request) => fault(shared, terminals, request).await,
+        Request::Plant(request) => plant(&mut shared.world(), request),
         Request::Place(request) => place(&mut shared.world(), request),
         Request::Truth(request) => truth(&shared.world(), &request),
         Request::Items => {
@@ -330,12 +372,33 @@ fn station(request: StationRequest) -> Result<Station, String> {
     }
 }
 
+fn plant(world: &mut World, request: Plant) -> Result<Value, String> {
+    if request.faults.len() + world.plot().all().count() > FAULTS_MAX {
+        return Err(format!("at most {FAULTS_MAX} faults at a time"));
+    }
+    for planted in &request.faults {
+        let times = [Some(planted.ms), planted.for_ms];
+        let good = |ms: &f64| (0.0..=1e9).contains(ms);
+        if !times.iter().flatten().all(good) || planted.nth == 0 || planted.times == 0 {
+            return Err("`ms` and `for_ms` are 0 to 1e9, `nth` and `times` at least 1".into());
+        }
+    }
+    if request.clear {
+        world.mend();
+    }
+    for planted in request.faults {
+        world.plant(planted);
+    }
+    let planted: Vec<_> = world.plot().all().collect();
+    Ok(json!({ "planted": planted }))
+}
+
 async fn fault(
     shared: &Shared,
     terminals: &Terminals,
     request: FaultRequest,
 ) -> Result<Value, String> {
-    let ports = "`on` is source, source_serial, receiver, serial or handheld";
+    let ports = "`on` is source, source_serial, receiver, serial, handheld or power_monitor";
     let port = Port::named(&request.on).ok_or(ports)?;
     let terminal = match port {
         Port::SourceSerial => Some(&terminals.source),
@@ -377,7 +440,10 @@ async fn plug(
 }
 
 fn set_faults(world: &mut World, port: Port, request: &FaultRequest) {
-    if let Some(level_dbm) = request.compression_dbm.filter(|_| !port.is_source()) {
+    if let Some(level_dbm) = request
+        .compression_dbm
+        .filter(|_| port.role() == Role::Receiver)
+    {
         world.set_compression(level_dbm);
     }
     let traffic = world.traffic(port);
@@ -439,6 +505,8 @@ fn state(world: &mut World) -> Value {
             "switched_ms_ago": world.since_switched().map(|since| since.as_secs_f64() * 1e3),
         },
         "time_s": world.now_s(),
+        // Faults of the bench that have begun so far.
+        "struck": world.plot().struck,
         "instruments": instruments,
         "emissions": world.emissions(),
         "longest_emission_s": world.longest_emission().as_secs_f64(),

@@ -75,6 +75,8 @@ async fn write_message(
 struct Session {
     /// A device clear has begun on the second connection and not ended on the first.
     clearing: watch::Sender<bool>,
+    /// By which it holds a lock.
+    client: u64,
     /// The session has ended.
     over: watch::Sender<bool>,
     /// An answer was sent that the client has not said to have received.
@@ -101,6 +103,7 @@ impl Sessions {
         }
         let session = Arc::new(Session {
             clearing: watch::Sender::new(false),
+            client: serve::new_client(),
             over: watch::Sender::new(false),
             answered: AtomicBool::new(false),
             asynchronous: tokio::sync::Mutex::new(None),
@@ -149,6 +152,7 @@ async fn client(
             };
             let ended = synchronous(shared, port, &session, id, (reader, writer)).await;
             sessions.end(id);
+            shared.world().unlock(port, session.client);
             ended
         }
         17 => match sessions.find(first.parameter) {
@@ -232,7 +236,7 @@ async fn answer(
     let fate = tokio::select! {
         biased;
         _ = clearing.wait_for(|clearing| *clearing) => return Ok(true),
-        fate = respond_to_line(shared, port, line) => fate,
+        fate = respond_to_line(shared, (port, session.client), line) => fate,
     };
     let (bytes, ends) = match fate {
         Fate::Nothing | Fate::Swallow => return Ok(true),

@@ -2,8 +2,8 @@
 //! that reads the rest.
 
 use super::scpi::{Kind, Number, ScpiError, Tree, Unit, keyword, only};
-use super::world::{Port, World};
-use super::{receiver, source};
+use super::world::{Port, Role, World};
+use super::{monitor, receiver, source};
 
 /// What one message unit leads to.
 #[derive(Debug, PartialEq)]
@@ -41,6 +41,7 @@ impl From<bool> for Answer {
 pub(super) struct Tables {
     source: Tree<source::Command>,
     receiver: Tree<receiver::Command>,
+    monitor: Tree<monitor::Command>,
 }
 
 impl Tables {
@@ -48,23 +49,30 @@ impl Tables {
         Self {
             source: Tree::new(source::TABLE),
             receiver: Tree::new(receiver::TABLE),
+            monitor: Tree::new(monitor::TABLE),
         }
     }
 
-    /// Carries out one unit that came in by a port.
+    /// Carries out one unit that came in by a port, from a connection of that number.
     pub(super) fn execute(
         &self,
         world: &mut World,
-        port: Port,
+        (port, client): (Port, u64),
         unit: &Unit,
     ) -> Result<Answer, ScpiError> {
         world.traffic(port).commands += 1;
+        if !unit.query && world.is_locked_against(port, client) {
+            return Err(ScpiError::new(-203, &unit.spelled));
+        }
         if let Some(name) = &unit.common {
             return common(world, port, name, unit);
         }
-        match port.is_source() {
-            true => source::execute(world, self.source.find(unit)?, unit),
-            false => receiver::execute(world, port, self.receiver.find(unit)?, unit),
+        match port.role() {
+            Role::Source => source::execute(world, self.source.find(unit)?, unit, client),
+            Role::Receiver => {
+                receiver::execute(world, port, self.receiver.find(unit)?, unit, client)
+            }
+            Role::PowerMonitor => monitor::execute(world, self.monitor.find(unit)?, unit, client),
         }
     }
 }
@@ -91,7 +99,7 @@ fn common(world: &mut World, port: Port, name: &str, unit: &Unit) -> Result<Answ
         }
         ("CLS", false) => {
             status.clear();
-            if !port.is_source() {
+            if port.role() == Role::Receiver {
                 world.analyzer.event = 0;
             }
             Answer::Nothing
@@ -117,9 +125,10 @@ fn common(world: &mut World, port: Port, name: &str, unit: &Unit) -> Result<Answ
 /// `*RST`, `SYSTem:PRESet`.
 pub(super) fn reset(world: &mut World, port: Port) {
     world.status(port).completing = false;
-    match port.is_source() {
-        true => source::reset(world),
-        false => receiver::reset(world),
+    match port.role() {
+        Role::Source => source::reset(world),
+        Role::Receiver => receiver::reset(world),
+        Role::PowerMonitor => monitor::reset(world),
     }
 }
 
@@ -135,9 +144,9 @@ fn settle_operation_complete(world: &mut World, port: Port) {
 /// The status byte as a serial poll gives it, without its message bit.
 pub(super) fn status_byte(world: &mut World, port: Port) -> u8 {
     settle_operation_complete(world, port);
-    let (questionable, operation) = match port.is_source() {
-        true => (0, 0),
-        false => receiver::summaries(world),
+    let (questionable, operation) = match port.role() {
+        Role::Receiver => receiver::summaries(world),
+        _ => (0, 0),
     };
     world.status(port).byte(questionable, operation)
 }
@@ -146,9 +155,10 @@ fn identity(world: &mut World, port: Port) -> String {
     if let Some(identity) = &world.traffic(port).identity {
         return identity.clone();
     }
-    match port.is_source() {
-        true => "Tarn End,Simulated source,0001,1.0",
-        false => "Tarn End,Simulated receiver,0002,1.0",
+    match port.role() {
+        Role::Source => "Tarn End,Simulated source,0001,1.0",
+        Role::Receiver => "Tarn End,Simulated receiver,0002,1.0",
+        Role::PowerMonitor => "Tarn End,Simulated power monitor,0003,1.0",
     }
     .to_owned()
 }
@@ -160,6 +170,8 @@ pub(super) enum System {
     ErrorCount,
     Version,
     Preset,
+    LockRequest,
+    LockRelease,
 }
 
 /// Carries out a `SYSTem` command.
@@ -168,6 +180,7 @@ pub(super) fn system(
     port: Port,
     command: System,
     unit: &Unit,
+    client: u64,
 ) -> Result<Answer, ScpiError> {
     if !unit.parameters.is_empty() {
         return Err(ScpiError::new(-108, &unit.spelled));
@@ -178,6 +191,11 @@ pub(super) fn system(
         (System::Version, true) => Ok("1999.0".to_owned().into()),
         (System::Preset, false) => {
             reset(world, port);
+            Ok(Answer::Nothing)
+        }
+        (System::LockRequest, true) => Ok(world.lock(port, client).into()),
+        (System::LockRelease, false) => {
+            world.unlock(port, client);
             Ok(Answer::Nothing)
         }
         _ => Err(ScpiError::new(-113, &unit.spelled)),
@@ -204,6 +222,11 @@ impl PowerUnit {
 
     pub(super) fn read(unit: &Unit) -> Result<Self, ScpiError> {
         keyword(only(unit)?, &Self::NAMES)
+    }
+
+    /// By its name; a name that there is not is dBm.
+    pub(super) fn named(name: &str) -> Self {
+        keyword(name, &Self::NAMES).unwrap_or_default()
     }
 
     pub(super) fn name(self) -> &'static str {

@@ -9,8 +9,9 @@
 //! - `radio`: source, amplifier, antennas, path, stations of the neighbourhood
 //! - `settings`, `analyzer`, `noise`: what is set, and sweeps, detectors, hold, overload
 //! - `world`: all of that together, and its time
-//! - `scpi`, `instrument`, `source`, `receiver`: what is said to it; `handheld`: a terser way
-//! - `serve`, `pty`, `hislip`, `vxi11`: bytes; `control`: the port that moves the items, asks for the truth and breaks things
+//! - `scpi`, `instrument`, `source`, `receiver`, `monitor`: what is said to it; `handheld`: a terser way
+//! - `serve`, `pty`, `hislip`, `vxi11`: bytes; `control`: the port that moves the items, asks for the truth and breaks
+//!   things, by the faults of `fault`
 
 use std::net::{Ipv4Addr, SocketAddr};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -28,6 +29,7 @@ mod fault;
 mod handheld;
 mod hislip;
 mod instrument;
+mod monitor;
 mod noise;
 mod pty;
 mod radio;
@@ -84,7 +86,7 @@ pub enum SimError {
 }
 
 /// Ports after the first one that the bench takes.
-const PORTS: u16 = 6;
+const PORTS: u16 = 7;
 
 /// How simulated time relates to real time.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -103,7 +105,7 @@ pub struct BenchOptions {
     /// Simulated against real time.
     pub pace: Pace,
     /// Source, receiver and control take this port and the two after it, then HiSLIP and VXI-11 of the
-    /// source, HiSLIP and VXI-11 of the receiver; any free ones when `None`.
+    /// source, HiSLIP and VXI-11 of the receiver, and the power monitor; any free ones when `None`.
     pub port_base: Option<u16>,
     /// The TCP instruments accept one client at a time.
     pub one_client: bool,
@@ -133,6 +135,8 @@ pub struct Addresses {
     pub source: SourceAddresses,
     /// The one receiver, by its ports.
     pub receiver: ReceiverAddresses,
+    /// The power monitor at the amplifier's output, SCPI over a raw socket.
+    pub power_monitor: String,
     /// The control port.
     pub control: String,
 }
@@ -227,6 +231,7 @@ pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
     let source_vxi11 = listen(port(4)).await?;
     let receiver_hislip = listen(port(5)).await?;
     let receiver_vxi11 = listen(port(6)).await?;
+    let power_monitor = listen(port(7)).await?;
     let source_serial = pty::Pty::open().map_err(SimError::Terminal)?;
     let serial = pty::Pty::open().map_err(SimError::Terminal)?;
     let handheld = pty::Pty::open().map_err(SimError::Terminal)?;
@@ -244,6 +249,7 @@ pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
             serial: serial.address(),
             handheld: handheld.address(),
         },
+        power_monitor: tcp_address(&power_monitor)?,
         control: tcp_address(&control)?,
     };
     let stop = CancellationToken::new();
@@ -261,6 +267,7 @@ pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
     };
     serve::instrument(&shared, world::Port::Source, source);
     serve::instrument(&shared, world::Port::Receiver, receiver);
+    serve::instrument(&shared, world::Port::PowerMonitor, power_monitor);
     hislip::instrument(&shared, world::Port::Source, source_hislip);
     vxi11::instrument(&shared, world::Port::Source, source_vxi11);
     hislip::instrument(&shared, world::Port::Receiver, receiver_hislip);

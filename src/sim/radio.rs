@@ -106,6 +106,18 @@ impl Chain {
             .collect()
     }
 
+    /// All that comes out of the amplifier, dBm.
+    pub(super) fn forward_dbm(&self, setting: &Setting, time_s: f64) -> f64 {
+        match setting.on {
+            true => dbm(self
+                .amplified(setting, time_s)
+                .into_iter()
+                .map(|(_, carrier_dbm)| milliwatts(carrier_dbm))
+                .sum()),
+            false => f64::NEG_INFINITY,
+        }
+    }
+
     /// Carrier and harmonics at the amplifier's output: frequency in Hz and level in dBm.
     fn amplified(&self, setting: &Setting, time_s: f64) -> Vec<(f64, f64)> {
         let true_hz = setting.frequency_hz * (1.0 + self.clock_error);

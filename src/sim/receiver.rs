@@ -12,7 +12,8 @@
 //! `FORMat[:DATA] ASCii|REAL,32|REAL,64`, `FORMat:BORDer NORMal|SWAPped`,
 //! `UNIT:POWer DBM|DBUV|V|W`. Status: `STATus:QUEStionable:POWer[:EVENt]?|:CONDition?` (bit 0 mixer
 //! overload, bit 1 above the screen), `STATus:QUEStionable|OPERation[:EVENt]?|:CONDition?|:ENABle`
-//! (questionable bit 3 power; operation bit 3 sweeping), `STATus:PRESet`.
+//! (questionable bit 3 power; operation bit 3 sweeping), `STATus:PRESet`,
+//! `SYSTem:LOCK:REQuest?|RELease`.
 
 use super::fault::Fault;
 use super::instrument::{Answer, PowerUnit, System, system};
@@ -163,6 +164,8 @@ pub(super) const TABLE: &[(&str, Command)] = {
         ("SYSTem:ERRor:COUNt", C::System(System::ErrorCount)),
         ("SYSTem:VERSion", C::System(System::Version)),
         ("SYSTem:PRESet", C::System(System::Preset)),
+        ("SYSTem:LOCK:REQuest", C::System(System::LockRequest)),
+        ("SYSTem:LOCK:RELease", C::System(System::LockRelease)),
     ]
 };
 
@@ -219,14 +222,16 @@ pub(super) fn execute(
     port: Port,
     command: Command,
     unit: &Unit,
+    client: u64,
 ) -> Result<Answer, ScpiError> {
+    world.catch_up();
     match command {
         Command::Number(quantity) if unit.query => query_number(world, quantity, unit),
         Command::Number(quantity) => set_number(world, quantity, unit),
         Command::Switch(switch) if unit.query => Ok(is_on(world, switch).into()),
         Command::Switch(switch) => set_switch(world, switch, boolean(unit)?),
         Command::Status(register) => status(world, port, register, unit),
-        Command::System(command) => system(world, port, command, unit),
+        Command::System(command) => system(world, port, command, unit, client),
         Command::Trace if unit.query => trace(world, port, unit),
         Command::Trace => Err(ScpiError::new(-113, &unit.spelled)),
         _ if unit.query => query_word(world, command, unit),
@@ -346,6 +351,11 @@ const DETECTORS: [(&str, Detector); 5] = [
     ("RMS", Detector::Rms),
     ("AVERage", Detector::Rms),
 ];
+/// The detector of that name, if there is one.
+pub(super) fn detector(name: &str) -> Option<Detector> {
+    keyword(name, &DETECTORS).ok()
+}
+
 const KINDS: [(&str, AverageKind); 4] = [
     ("MAXimum", AverageKind::Maximum),
     ("MINimum", AverageKind::Minimum),
@@ -372,7 +382,10 @@ fn query_word(world: &mut World, command: Command, unit: &Unit) -> Result<Answer
         Command::AverageKind => word(&KINDS, &settings.average_kind),
         Command::TraceMode => word(&MODES, &settings.trace_mode),
         Command::Continuous => u8::from(settings.continuous).to_string(),
-        Command::PowerUnit => format.unit.name().to_owned(),
+        Command::PowerUnit => match world.forced_unit() {
+            Some((unit, false)) => unit.to_owned(),
+            _ => format.unit.name().to_owned(),
+        },
         Command::Border => if format.swapped { "SWAP" } else { "NORM" }.to_owned(),
         Command::Format => match format.data {
             Data::Ascii => "ASC,0",
@@ -503,7 +516,9 @@ fn trace(world: &mut World, port: Port, unit: &Unit) -> Result<Answer, ScpiError
         levels_dbm.pop();
     }
     let format = world.trace_format;
-    let values = levels_dbm.into_iter().map(|dbm| format.unit.of_dbm(dbm));
+    let forced = world.forced_unit().map(|(unit, _)| PowerUnit::named(unit));
+    let shown_in = forced.unwrap_or(format.unit);
+    let values = levels_dbm.into_iter().map(|dbm| shown_in.of_dbm(dbm));
     Ok(Answer::Data(match format.data {
         Data::Ascii => {
             let words: Vec<String> = values.map(number).collect();

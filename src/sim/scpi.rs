@@ -48,6 +48,7 @@ impl ScpiError {
             -113 => "Undefined header",
             -114 => "Header suffix out of range",
             -131 => "Invalid suffix",
+            -203 => "Command protected",
             -213 => "Init ignored",
             -221 => "Settings conflict",
             -222 => "Data out of range",

@@ -2,18 +2,18 @@
 
 use std::io;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{mpsc, oneshot};
 
-use super::fault::Fault;
+use super::fault::{Fault, Happening};
 use super::instrument::Answer;
 use super::pty::Pty;
 use super::scpi::{ScpiError, parse};
-use super::world::Port;
+use super::world::{Port, Role};
 use super::{Shared, handheld};
 
 /// Longest line that an instrument takes, bytes.
@@ -107,12 +107,12 @@ impl<R: AsyncRead + Unpin> Lines<R> {
 }
 
 /// Carries out one program message; the response message without its terminator, if there is one.
-async fn respond(shared: &Shared, port: Port, line: &str) -> Option<Vec<u8>> {
+async fn respond(shared: &Shared, (port, client): (Port, u64), line: &str) -> Option<Vec<u8>> {
     let mut response: Vec<Vec<u8>> = Vec::new();
     for unit in parse(line) {
         let done = unit.and_then(|unit| {
             let mut world = shared.world();
-            shared.tables.execute(&mut world, port, &unit)
+            shared.tables.execute(&mut world, (port, client), &unit)
         });
         match done {
             Ok(Answer::Nothing) => {}
@@ -163,7 +163,11 @@ pub(super) enum Fate {
 }
 
 /// Carries out one program message that came whole, and lets the faults take their effect.
-pub(super) async fn respond_to_line(shared: &Shared, port: Port, line: &[u8]) -> Fate {
+pub(super) async fn respond_to_line(
+    shared: &Shared,
+    (port, client): (Port, u64),
+    line: &[u8],
+) -> Fate {
     if shared.world().is_shut_away(port) {
         return Fate::Swallow;
     }
@@ -173,7 +177,8 @@ pub(super) async fn respond_to_line(shared: &Shared, port: Port, line: &[u8]) ->
         return Fate::Nothing;
     }
     let text = String::from_utf8_lossy(line);
-    match respond(shared, port, text.trim_end_matches(['\r', '\n'])).await {
+    let text = text.trim_end_matches(['\r', '\n']);
+    match respond(shared, (port, client), text).await {
         None => Fate::Nothing,
         Some(mut answer) => {
             answer.push(b'\n');
@@ -189,6 +194,9 @@ async fn spoil(shared: &Shared, port: Port, answer: Vec<u8>) -> Fate {
         tokio::time::sleep(delay).await;
     }
     let mut world = shared.world();
+    if port.role() == Role::Source {
+        world.happens(Happening::Answered);
+    }
     let traffic = world.traffic(port);
     traffic.answers += 1;
     if traffic.silent > 0 {
@@ -208,10 +216,28 @@ async fn spoil(shared: &Shared, port: Port, answer: Vec<u8>) -> Fate {
     Fate::Send(answer)
 }
 
-/// Talks with one client until it leaves.
+/// The number of a new connection, by which it holds a lock.
+pub(super) fn new_client() -> u64 {
+    static LAST: AtomicU64 = AtomicU64::new(0);
+    LAST.fetch_add(1, Ordering::Relaxed)
+}
+
+/// Talks with one client until it leaves; what it had locked is free then.
 async fn talk<R: AsyncRead + Unpin, W: AsyncWrite + Unpin>(
     shared: &Shared,
     port: Port,
+    reader: R,
+    writer: W,
+) -> io::Result<()> {
+    let client = new_client();
+    let ended = converse(shared, (port, client), reader, writer).await;
+    shared.world().unlock(port, client);
+    ended
+}
+
+async fn converse<R: AsyncRead + Unpin, W: AsyncWrite + Unpin>(
+    shared: &Shared,
+    (port, client): (Port, u64),
     reader: R,
     mut writer: W,
 ) -> io::Result<()> {
@@ -228,10 +254,13 @@ async fn talk<R: AsyncRead + Unpin, W: AsyncWrite + Unpin>(
                 None
             }
             (Line::Text(text), Port::Handheld) => Some(handheld::answer(shared, &text).await),
-            (Line::Text(text), _) => respond(shared, port, &text).await.map(|mut answer| {
-                answer.push(b'\n');
-                answer
-            }),
+            (Line::Text(text), _) => {
+                let answer = respond(shared, (port, client), &text).await;
+                answer.map(|mut answer| {
+                    answer.push(b'\n');
+                    answer
+                })
+            }
         };
         let Some(answer) = answer else { continue };
         match spoil(shared, port, answer).await {

@@ -2,9 +2,10 @@
 //!
 //! `[SOURce]:FREQuency[:CW|FIXed]`, `[SOURce]:POWer[:LEVel][:IMMediate][:AMPLitude]`,
 //! `[SOURce]:POWer[:LEVel][:IMMediate]:OFFSet` (added to what the level says, not to what comes out),
-//! `OUTPut[:STATe]`, `UNIT:POWer DBM` (no other), `SYSTem:ERRor[:NEXT]?`, `SYSTem:ERRor:COUNt?`,
-//! `SYSTem:VERSion?`, `SYSTem:PRESet`, and the common commands. The output is off after power-up and
-//! after `*RST`.
+//! `OUTPut[:STATe]`, `UNIT:POWer DBM` (no other), `STATus:QUEStionable:POWer:CONDition?` (bit 0
+//! unlevelled, bit 1 tripped by reverse power), `SYSTem:ERRor[:NEXT]?`, `SYSTem:ERRor:COUNt?`,
+//! `SYSTem:LOCK:REQuest?|RELease`, `SYSTem:VERSion?`, `SYSTem:PRESet`, and the common commands. The
+//! output is off after power-up and after `*RST`.
 
 use super::instrument::{Answer, PowerUnit, System, system};
 use super::radio::{SOURCE_RANGE_DBM, SOURCE_RANGE_HZ, Setting};
@@ -19,6 +20,7 @@ pub(super) enum Command {
     Offset,
     Output,
     PowerUnit,
+    Condition,
     System(System),
 }
 
@@ -32,10 +34,13 @@ pub(super) const TABLE: &[(&str, Command)] = &[
     ("[SOURce]:POWer[:LEVel][:IMMediate]:OFFSet", Command::Offset),
     ("OUTPut[:STATe]", Command::Output),
     ("UNIT:POWer", Command::PowerUnit),
+    ("STATus:QUEStionable:POWer:CONDition", Command::Condition),
     ("SYSTem:ERRor[:NEXT]", Command::System(System::Error)),
     ("SYSTem:ERRor:COUNt", Command::System(System::ErrorCount)),
     ("SYSTem:VERSion", Command::System(System::Version)),
     ("SYSTem:PRESet", Command::System(System::Preset)),
+    ("SYSTem:LOCK:REQuest", Command::System(System::LockRequest)),
+    ("SYSTem:LOCK:RELease", Command::System(System::LockRelease)),
 ];
 
 const FREQUENCY: Number = Number::new(Kind::Frequency, SOURCE_RANGE_HZ);
@@ -50,7 +55,9 @@ pub(super) fn execute(
     world: &mut World,
     command: Command,
     unit: &Unit,
+    client: u64,
 ) -> Result<Answer, ScpiError> {
+    world.catch_up();
     let offset_db = world.source_offset_db;
     let (least, most) = SOURCE_RANGE_DBM;
     let level = Number::new(Kind::Level, (least + offset_db, most + offset_db));
@@ -62,9 +69,10 @@ pub(super) fn execute(
                 .answer(unit, setting.level_dbm + offset_db)
                 .map(Into::into),
             Command::Offset => OFFSET.answer(unit, offset_db).map(Into::into),
-            Command::Output => Ok(setting.on.into()),
+            Command::Output => Ok(world.says_on().into()),
+            Command::Condition => Ok(u64::from(world.source_condition()).into()),
             Command::PowerUnit => Ok(PowerUnit::default().name().to_owned().into()),
-            Command::System(command) => system(world, Port::Source, command, unit),
+            Command::System(command) => system(world, Port::Source, command, unit, client),
         };
     }
     match command {
@@ -86,7 +94,8 @@ pub(super) fn execute(
                 return Err(ScpiError::new(-224, "this source knows DBM only"));
             }
         }
-        Command::System(command) => return system(world, Port::Source, command, unit),
+        Command::Condition => return Err(ScpiError::new(-113, &unit.spelled)),
+        Command::System(command) => return system(world, Port::Source, command, unit, client),
     }
     Ok(Answer::Nothing)
 }

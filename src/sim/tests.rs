@@ -676,7 +676,7 @@ mod anything_sent {
             let tables = Tables::new();
             let say = |world: &mut World, line: &str| {
                 let units = parse(line).into_iter().flatten();
-                let answers = units.map(|unit| tables.execute(world, Port::Receiver, &unit));
+                let answers = units.map(|unit| tables.execute(world, (Port::Receiver, 0), &unit));
                 answers.last()
             };
             for (header, value, query) in sent {
@@ -700,4 +700,209 @@ mod anything_sent {
             }
         }
     }
+}
+
+/// The source over its socket, switched on at 100 MHz, and the control port.
+async fn sending(bench: &Bench) -> (Talk<TcpStream>, Client) {
+    let control = Client::connect(&bench.addresses().control).await;
+    let source = Talk::tcp(&bench.addresses().source.tcp).await;
+    (source, control.expect("control"))
+}
+
+async fn plant(control: &mut Client, fault: serde_json::Value) {
+    let request = json!({ "do": "plant", "faults": [fault] });
+    control.request(&request).await.expect("planted");
+}
+
+const ON: &str = "FREQ 100 MHZ;:POW -10 DBM;:OUTP ON;*OPC?";
+
+#[tokio::test]
+async fn a_source_trips_after_it_said_that_it_is_on() {
+    let bench = bench(BenchOptions::default()).await;
+    let (mut source, mut control) = sending(&bench).await;
+    let mut receiver = Talk::tcp(&bench.addresses().receiver.tcp).await;
+    receiver
+        .tell("*RST;FREQ:CENT 100 MHZ;SPAN 100 KHZ;:BAND 1 KHZ")
+        .await;
+    let fault =
+        json!({ "fault": "source_trips", "when": "acknowledged", "nth": 2, "ms": 100, "times": 1 });
+    plant(&mut control, fault).await;
+    assert_eq!(source.ask(ON).await, "1");
+    assert_eq!(receiver.ask("INIT;*OPC?").await, "1");
+    assert_eq!(
+        source.ask("OUTP?;:OUTP OFF;OUTP?").await,
+        "1;0",
+        "not the first"
+    );
+    assert_eq!(source.ask(ON).await, "1");
+    assert_eq!(source.ask("OUTP?").await, "1", "not yet");
+    // A sweep lasts 250 ms.
+    assert_eq!(receiver.ask("INIT;*OPC?").await, "1");
+    assert_eq!(source.ask("OUTP?").await, "0");
+    let state = control.state().await.expect("state");
+    assert_eq!(state["struck"], 1);
+    assert_eq!(
+        source.ask(ON).await + &source.ask("OUTP?").await,
+        "11",
+        "once"
+    );
+    bench.shutdown().await;
+}
+
+#[tokio::test]
+async fn a_source_that_is_not_levelled_or_has_tripped_says_so() {
+    let bench = bench(BenchOptions::default()).await;
+    let (mut source, mut control) = sending(&bench).await;
+    const STATUS: &str = "STAT:QUES:POW:COND?;:OUTP?";
+    assert_eq!(source.ask(ON).await, "1");
+    assert_eq!(source.ask(STATUS).await, "0;1");
+    plant(
+        &mut control,
+        json!({ "fault": "source_unlevelled", "db": 6 }),
+    )
+    .await;
+    assert_eq!(source.ask(STATUS).await, "1;1");
+    plant(&mut control, json!({ "fault": "source_reverse_power" })).await;
+    assert_eq!(source.ask(STATUS).await, "3;0");
+    let clear = json!({ "do": "plant", "clear": true });
+    control.request(&clear).await.expect("mended");
+    assert_eq!(source.ask(STATUS).await, "0;1");
+    bench.shutdown().await;
+}
+
+#[tokio::test]
+async fn the_power_monitor_sees_what_the_source_cannot() {
+    let bench = bench(BenchOptions::default()).await;
+    let (mut source, mut control) = sending(&bench).await;
+    let mut monitor = Talk::tcp(&bench.addresses().power_monitor).await;
+    assert_eq!(
+        monitor.ask("*IDN?;FREQ 100 MHZ;FREQ?").await,
+        "Tarn End,Simulated power monitor,0003,1.0;1.000000000E+08"
+    );
+    async fn read(monitor: &mut Talk<TcpStream>) -> f64 {
+        monitor.ask("READ?").await.parse().expect("a level")
+    }
+    assert!(read(&mut monitor).await < -59.0, "nothing is sent");
+    assert_eq!(source.ask(ON).await, "1");
+    // -10 dBm and 40 dB, each up to a decibel or so off, behind 30 dB.
+    let whole = read(&mut monitor).await;
+    assert!((whole - 0.0).abs() < 3.0, "{whole}");
+    for (fault, lost_db) in [
+        (json!({ "fault": "amplifier_sags", "db": 6 }), 6.0),
+        (json!({ "fault": "transmit_cable", "db": 20 }), 20.0),
+        (json!({ "fault": "source_sags", "db": 6 }), 6.0),
+        (json!({ "fault": "antenna_cable", "db": 20 }), 0.0),
+    ] {
+        plant(&mut control, fault.clone()).await;
+        let left = read(&mut monitor).await;
+        assert!((whole - left - lost_db).abs() < 0.3, "{fault}: {left}");
+        let clear = json!({ "do": "plant", "clear": true });
+        control.request(&clear).await.expect("mended");
+    }
+    plant(&mut control, json!({ "fault": "amplifier_trips" })).await;
+    assert!(read(&mut monitor).await < -59.0);
+    assert_eq!(source.ask("OUTP?").await, "1", "the source knows nothing");
+    bench.shutdown().await;
+}
+
+#[tokio::test]
+async fn the_analyzer_has_other_settings_than_it_was_given() {
+    let bench = bench(BenchOptions::default()).await;
+    let mut control = Client::connect(&bench.addresses().control)
+        .await
+        .expect("control");
+    let mut receiver = Talk::tcp(&bench.addresses().receiver.tcp).await;
+    receiver
+        .tell("*RST;FREQ:CENT 100 MHZ;SPAN 100 KHZ;:BAND 1 KHZ;:DET POS")
+        .await;
+    plant(
+        &mut control,
+        json!({ "fault": "resolution_adjusted", "hz": 300 }),
+    )
+    .await;
+    plant(
+        &mut control,
+        json!({ "fault": "other_detector", "detector": "SAMP" }),
+    )
+    .await;
+    plant(
+        &mut control,
+        json!({ "fault": "receiver_tuned", "hz": 2e6, "when": "now" }),
+    )
+    .await;
+    assert_eq!(
+        receiver
+            .ask("BAND 1 KHZ;BAND?;:DET POS;DET?;:FREQ:CENT?")
+            .await,
+        "3.000000000E+02;SAMP;1.020000000E+08"
+    );
+    let unit = json!({ "fault": "trace_unit", "unit": "DBUV" });
+    plant(&mut control, unit).await;
+    assert_eq!(receiver.ask("UNIT:POW DBM;POW?").await, "DBUV");
+    plant(
+        &mut control,
+        json!({ "fault": "receiver_swapped", "serial": "0077", "db": 2 }),
+    )
+    .await;
+    let mut receiver = Talk::tcp(&bench.addresses().receiver.tcp).await;
+    receiver.tell("*CLS").await;
+    let mut other = Talk::tcp(&bench.addresses().receiver.tcp).await;
+    // The answer that the swap interrupts is nobody's.
+    other.tell("*IDN?").await;
+    assert_eq!(
+        receiver.ask("*IDN?").await,
+        "Tarn End,Simulated receiver,0077,1.0"
+    );
+    bench.shutdown().await;
+}
+
+#[tokio::test]
+async fn a_locked_instrument_takes_commands_of_one_client() {
+    let bench = bench(BenchOptions::default()).await;
+    for address in [
+        &bench.addresses().source.tcp,
+        &bench.addresses().receiver.tcp,
+    ] {
+        let mut one = Talk::tcp(address).await;
+        let mut two = Talk::tcp(address).await;
+        assert_eq!(one.ask("SYST:LOCK:REQ?").await, "1");
+        assert_eq!(two.ask("SYST:LOCK:REQ?").await, "0");
+        assert!(!two.ask("*CLS;:FREQ 1 MHZ;*IDN?").await.is_empty());
+        let error = two.ask("SYST:ERR?").await;
+        assert!(error.starts_with("-203,\"Command protected"), "{error}");
+        assert_eq!(one.ask("SYST:LOCK:REL;:SYST:LOCK:REQ?").await, "1");
+        drop(one);
+        let mut granted = two.ask("SYST:LOCK:REQ?").await;
+        for _ in 0..100 {
+            if granted == "1" {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(10)).await;
+            granted = two.ask("SYST:LOCK:REQ?").await;
+        }
+        assert_eq!(granted, "1", "who has left has nothing locked");
+    }
+    bench.shutdown().await;
+}
+
+#[tokio::test]
+async fn a_fault_that_cannot_be_is_refused() {
+    let bench = bench(BenchOptions::default()).await;
+    let mut control = Client::connect(&bench.addresses().control)
+        .await
+        .expect("control");
+    for fault in [
+        json!({ "fault": "gremlins" }),
+        json!({ "fault": "source_sags" }),
+        json!({ "fault": "source_trips", "when": "later" }),
+        json!({ "fault": "source_trips", "nth": 0 }),
+        json!({ "fault": "source_trips", "ms": -1 }),
+    ] {
+        let request = json!({ "do": "plant", "faults": [fault] });
+        control
+            .request(&request)
+            .await
+            .expect_err(&fault.to_string());
+    }
+    bench.shutdown().await;
 }

@@ -14,7 +14,7 @@ use tokio_util::task::AbortOnDropHandle;
 
 use super::instrument::status_byte;
 use super::scpi::ScpiError;
-use super::serve::{Fate, LINE_MAX, respond_to_line};
+use super::serve::{Fate, LINE_MAX, new_client, respond_to_line};
 use super::world::Port;
 use super::{Shared, serve};
 
@@ -128,6 +128,8 @@ impl Link {
 struct Client {
     shared: Arc<Shared>,
     port: Port,
+    /// By which it holds a lock.
+    client: u64,
     links: HashMap<u32, Link>,
     last: u32,
     /// Links of all clients, for an instrument that serves one alone.
@@ -137,6 +139,7 @@ struct Client {
 impl Drop for Client {
     fn drop(&mut self) {
         self.count.fetch_sub(self.links.len(), Ordering::AcqRel);
+        self.shared.world().unlock(self.port, self.client);
     }
 }
 
@@ -147,6 +150,7 @@ pub(super) fn instrument(shared: &Arc<Shared>, port: Port, listener: TcpListener
         let client = Client {
             shared,
             port,
+            client: new_client(),
             links: HashMap::new(),
             last: 0,
             count: Arc::clone(&count),
@@ -254,7 +258,7 @@ impl Client {
         call.next()?;
         let ends = call.next()? & 8 != 0;
         let data = call.bytes()?;
-        let (shared, port) = (Arc::clone(&self.shared), self.port);
+        let (shared, way) = (Arc::clone(&self.shared), (self.port, self.client));
         let Some(link) = self.links.get_mut(&id) else {
             put(results, &[error::NO_SUCH_LINK, 0]);
             return Ok(());
@@ -265,7 +269,7 @@ impl Client {
         }
         if !link.output.is_empty() {
             link.output.clear();
-            shared.world().status(port).push(ScpiError::new(-410, ""));
+            shared.world().status(way.0).push(ScpiError::new(-410, ""));
         }
         link.input.extend_from_slice(data);
         if ends || link.input.len() > LINE_MAX {
@@ -274,7 +278,7 @@ impl Client {
             let working: JoinHandle<Fate> = self
                 .shared
                 .tasks
-                .spawn(async move { respond_to_line(&shared, port, &line).await });
+                .spawn(async move { respond_to_line(&shared, way, &line).await });
             link.working = Some(AbortOnDropHandle::new(working));
         }
         put(results, &[error::NONE, data.len() as u32]);

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::time::{Duration, Instant};
 
 use super::analyzer::Analyzer;
-use super::fault::Fault;
+use super::fault::{BenchFault, Fault, Happening, Planted, Plot};
 use super::radio::{Chain, Setting, Signal, Station, closing_db, dbm, drawn_stations, milliwatts};
 use super::scpi::Status;
 use super::shielding::{Face, Item, Polarisation, true_se};
@@ -18,6 +18,16 @@ use crate::quantity::Frequency;
 const SETTLING_S: f64 = 5e-3;
 /// What an item that is put around the antenna but left open takes away at most, dB.
 const OPEN_DB: f64 = 3.0;
+/// What the coupler at the amplifier's output takes off, dB.
+const COUPLING_DB: f64 = 30.0;
+/// What the power monitor reads of nothing, dBm.
+const MONITOR_NOISE_DBM: f64 = -60.0;
+/// How long it takes for a reading, s.
+const MONITOR_S: f64 = 2e-3;
+/// The frequency that it corrects for after a reset, Hz.
+pub(super) const MONITOR_RESET_HZ: f64 = 50e6;
+/// How often faults may begin one measurement anew.
+const RESTARTS_MAX: u32 = 8;
 /// The most items that can be defined.
 pub(super) const ITEMS_MAX: usize = 1000;
 
@@ -29,20 +39,34 @@ pub(super) enum Port {
     Receiver,
     Serial,
     Handheld,
+    PowerMonitor,
+}
+
+/// What stands behind a way in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Role {
+    Source,
+    Receiver,
+    PowerMonitor,
 }
 
 impl Port {
-    pub(super) const ALL: [Self; 5] = [
+    pub(super) const ALL: [Self; 6] = [
         Self::Source,
         Self::SourceSerial,
         Self::Receiver,
         Self::Serial,
         Self::Handheld,
+        Self::PowerMonitor,
     ];
 
-    /// Whether it leads to the source; all others lead to the receiver.
-    pub(super) fn is_source(self) -> bool {
-        matches!(self, Self::Source | Self::SourceSerial)
+    /// The instrument that it leads to.
+    pub(super) fn role(self) -> Role {
+        match self {
+            Self::Source | Self::SourceSerial => Role::Source,
+            Self::Receiver | Self::Serial | Self::Handheld => Role::Receiver,
+            Self::PowerMonitor => Role::PowerMonitor,
+        }
     }
 
     pub(super) fn name(self) -> &'static str {
@@ -52,6 +76,7 @@ impl Port {
             Self::Receiver => "receiver",
             Self::Serial => "serial",
             Self::Handheld => "handheld",
+            Self::PowerMonitor => "power_monitor",
         }
     }
 
@@ -134,9 +159,14 @@ pub(super) struct World {
     closings: u64,
     closing_sd_db: f64,
     stations: Vec<Station>,
-    source_status: Status,
-    receiver_status: Status,
-    traffic: [Traffic; 5],
+    /// Of source, receiver and power monitor.
+    status: [Status; 3],
+    /// Who holds the lock of each of them, by the number of its connection.
+    locks: [Option<u64>; 3],
+    traffic: [Traffic; 6],
+    plot: Plot,
+    /// The frequency that the power monitor corrects for, Hz.
+    pub monitor_hz: f64,
     on_since: Option<Instant>,
     longest_on: Duration,
     emissions: u64,
@@ -175,9 +205,11 @@ impl World {
                 true => drawn_stations(options.seed),
                 false => Vec::new(),
             },
-            source_status: Status::default(),
-            receiver_status: Status::default(),
+            status: Default::default(),
+            locks: [None; 3],
             traffic: Default::default(),
+            plot: Plot::default(),
+            monitor_hz: MONITOR_RESET_HZ,
             on_since: None,
             longest_on: Duration::ZERO,
             emissions: 0,
@@ -187,10 +219,23 @@ impl World {
 
     /// The status registers behind one way in; all receiver ports share one set.
     pub(super) fn status(&mut self, port: Port) -> &mut Status {
-        match port.is_source() {
-            true => &mut self.source_status,
-            false => &mut self.receiver_status,
-        }
+        &mut self.status[port.role() as usize]
+    }
+
+    /// Gives the instrument's lock to a connection unless another one has it (SCPI-1999, `SYSTem:LOCK`, from memory).
+    pub(super) fn lock(&mut self, port: Port, client: u64) -> bool {
+        let holder = self.locks[port.role() as usize].get_or_insert(client);
+        *holder == client
+    }
+
+    /// Gives it back; for a connection that has ended, whichever it held.
+    pub(super) fn unlock(&mut self, port: Port, client: u64) {
+        self.locks[port.role() as usize].take_if(|holder| *holder == client);
+    }
+
+    /// Whether another connection has the instrument for itself.
+    pub(super) fn is_locked_against(&self, port: Port, client: u64) -> bool {
+        self.locks[port.role() as usize].is_some_and(|holder| holder != client)
     }
 
     pub(super) fn traffic(&mut self, port: Port) -> &mut Traffic {
@@ -202,15 +247,212 @@ impl World {
         self.clock.now_s()
     }
 
-    /// Lets the analyzer live through the time since it was last looked at.
+    /// Lets the bench live through the time since it was last looked at, with the planted faults in it.
     pub(super) fn catch_up(&mut self) {
         let now_s = self.clock.now_s();
+        while let Some(at_s) = self.plot.next(now_s) {
+            self.live_until(at_s);
+            for fault in self.plot.strike(at_s) {
+                self.suffer(fault);
+            }
+        }
+        self.live_until(now_s);
+    }
+
+    fn live_until(&mut self, now_s: f64) {
         let passed_s = now_s - self.seen_s;
         if passed_s > 0.0 {
             let signals = self.at_the_receiver(self.seen_s + passed_s / 2.0);
             self.analyzer.advance(passed_s, &signals);
             self.seen_s = now_s;
         }
+    }
+
+    /// Plants a fault of the bench.
+    pub(super) fn plant(&mut self, planted: Planted) {
+        self.catch_up();
+        self.plot.plant(planted, self.clock.now_s());
+        self.catch_up();
+    }
+
+    /// Ends all faults of the bench; what was set by them stays set.
+    pub(super) fn mend(&mut self) {
+        self.catch_up();
+        self.plot.clear();
+        for port in Port::ALL {
+            self.traffic(port).identity = None;
+        }
+    }
+
+    pub(super) fn plot(&self) -> &Plot {
+        &self.plot
+    }
+
+    /// Tells the planted faults what they may wait for.
+    pub(super) fn happens(&mut self, what: Happening) {
+        self.plot.happens(what, self.clock.now_s());
+        self.catch_up();
+    }
+
+    /// What a fault does when it begins; one that lasts is taken into account where it has its effect.
+    fn suffer(&mut self, fault: BenchFault) {
+        let settings = &mut self.analyzer.settings;
+        match fault {
+            BenchFault::SourceTrips => self.switch_source(|setting| setting.on = false),
+            BenchFault::SourceResets => {
+                self.switch_source(|setting| *setting = Setting::RESET);
+                self.status[Role::Source as usize] = Status::default();
+            }
+            BenchFault::SourceLevel { db } => self.source.level_dbm += db,
+            BenchFault::SourceTuned { hz } => self.source.frequency_hz += hz,
+            BenchFault::ReceiverTuned { hz } => settings.centre_hz += hz,
+            BenchFault::ReceiverSpan { hz } => settings.span_hz = hz,
+            BenchFault::ReceiverPreamplifier => settings.preamp = !settings.preamp,
+            BenchFault::ReceiverResets => {
+                self.status[Role::Receiver as usize] = Status::default();
+                *settings = Default::default();
+                self.analyzer.abort();
+            }
+            BenchFault::ReceiverStops => {
+                settings.continuous = false;
+                self.analyzer.abort();
+                return;
+            }
+            BenchFault::ReceiverHoldOff => settings.averaging = false,
+            BenchFault::ReceiverSwapped { serial, .. } => {
+                let identity = format!("Tarn End,Simulated receiver,{serial},1.0");
+                for port in Port::ALL {
+                    if port.role() == Role::Receiver {
+                        self.traffic(port).identity = Some(identity.clone());
+                    }
+                }
+                self.status[Role::Receiver as usize] = Status::default();
+                self.traffic(Port::Receiver).faults.push_back(Fault::Drop);
+                return;
+            }
+            BenchFault::ResolutionAdjusted { .. }
+            | BenchFault::VideoAdjusted { .. }
+            | BenchFault::OtherDetector { .. } => self.adjust(),
+            BenchFault::ReceiverHoldRestarts => {}
+            _ => return,
+        }
+        let of_receiver = !matches!(
+            fault,
+            BenchFault::SourceTrips
+                | BenchFault::SourceResets
+                | BenchFault::SourceLevel { .. }
+                | BenchFault::SourceTuned { .. }
+        );
+        if of_receiver {
+            self.analyzer.restart();
+        }
+    }
+
+    /// What the analyzer makes of its settings while it does not take them as they are asked for.
+    fn adjust(&mut self) {
+        let settings = &mut self.analyzer.settings;
+        for (fault, _) in self.plot.acting() {
+            match fault {
+                BenchFault::ResolutionAdjusted { hz } => settings.rbw_hz = Some(*hz),
+                BenchFault::VideoAdjusted { hz } => settings.vbw_hz = Some(*hz),
+                BenchFault::OtherDetector { detector } => {
+                    if let Some(detector) = super::receiver::detector(detector) {
+                        settings.detector = detector;
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
+
+    /// What the source puts out, as far from what it says as its faults take it.
+    fn put_out(&self, time_s: f64) -> Setting {
+        let mut setting = self.source;
+        for (fault, since_s) in self.plot.acting() {
+            match fault {
+                BenchFault::SourceReversePower | BenchFault::SourceDead => setting.on = false,
+                BenchFault::SourceUnlevelled { db } | BenchFault::SourceSags { db } => {
+                    setting.level_dbm -= db;
+                }
+                BenchFault::SourceDrifts { db_per_s } => {
+                    setting.level_dbm -= db_per_s * (time_s - since_s).max(0.0);
+                }
+                BenchFault::SourceSlips { hz } => setting.frequency_hz += hz,
+                _ => {}
+            }
+        }
+        setting
+    }
+
+    /// Whether the source says that its output is on.
+    pub(super) fn says_on(&self) -> bool {
+        let tripped = |(fault, _): (&BenchFault, f64)| *fault == BenchFault::SourceReversePower;
+        self.source.on && !self.plot.acting().any(tripped)
+    }
+
+    /// The source's questionable power condition: bit 0 unlevelled, bit 1 tripped by reverse power.
+    pub(super) fn source_condition(&self) -> u16 {
+        self.plot.acting().fold(0, |bits, (fault, _)| match fault {
+            BenchFault::SourceUnlevelled { .. } => bits | 1,
+            BenchFault::SourceReversePower => bits | 2,
+            _ => bits,
+        })
+    }
+
+    /// What is lost between the amplifier and its coupler, more than there should be, dB.
+    fn lost_before_coupler_db(&self) -> f64 {
+        let lost = self.plot.acting().map(|(fault, _)| match fault {
+            BenchFault::AmplifierTrips => 300.0,
+            BenchFault::AmplifierSags { db } | BenchFault::TransmitCable { db } => *db,
+            _ => 0.0,
+        });
+        lost.sum()
+    }
+
+    /// What is lost of the carrier between the coupler and the air, more than there should be, dB.
+    fn lost_after_coupler_db(&self) -> f64 {
+        let lost = self.plot.acting().map(|(fault, _)| match fault {
+            BenchFault::AntennaCable { db } | BenchFault::AntennaTurned { db } => *db,
+            _ => 0.0,
+        });
+        lost.sum()
+    }
+
+    /// What is lost of everything before the analyzer's own noise is added, more than there should be, dB.
+    fn lost_at_receiver_db(&self) -> f64 {
+        let lost = self.plot.acting().map(|(fault, _)| match fault {
+            BenchFault::ReceiveCable { db } | BenchFault::ReceiverDeaf { db } => *db,
+            _ => 0.0,
+        });
+        lost.sum()
+    }
+
+    /// What is added to every level shown, noise and signal alike, dB.
+    fn shown_wrong_db(&self) -> f64 {
+        let wrong = self.plot.acting().map(|(fault, _)| match fault {
+            BenchFault::ReceiverSwapped { db, .. } | BenchFault::AttenuatorStuck { db } => *db,
+            _ => 0.0,
+        });
+        wrong.sum()
+    }
+
+    /// The unit that traces are in although another was set, and whether the analyzer says so.
+    pub(super) fn forced_unit(&self) -> Option<(&str, bool)> {
+        self.plot.acting().find_map(|(fault, _)| match fault {
+            BenchFault::TraceUnit { unit, hidden } => Some((unit.as_str(), *hidden)),
+            _ => None,
+        })
+    }
+
+    /// What comes out of the coupler at the amplifier's output, dBm.
+    pub(super) fn coupled_dbm(&mut self) -> f64 {
+        self.spend(MONITOR_S);
+        self.catch_up();
+        let now_s = self.clock.now_s();
+        let lost_db = self.lost_before_coupler_db();
+        let forward_dbm = self.chain.forward_dbm(&self.put_out(now_s), now_s) - lost_db;
+        // The sensor's own noise, as a reading of a second would have it (from memory of data sheets).
+        dbm(milliwatts(forward_dbm - COUPLING_DB) + milliwatts(MONITOR_NOISE_DBM))
     }
 
     /// Spends simulated time where nobody waits for it really.
@@ -240,25 +482,52 @@ impl World {
     /// Everything at the receiver's input.
     fn at_the_receiver(&self, time_s: f64) -> Vec<Signal> {
         let polarisation = self.placement.polarisation;
-        let mut signals = self.chain.received(&self.source, polarisation, time_s);
+        let put_out = self.put_out(time_s);
+        let mut signals = self.chain.received(&put_out, polarisation, time_s);
+        let lost_db = self.lost_before_coupler_db() + self.lost_after_coupler_db();
+        for carrier in &mut signals {
+            carrier.power_mw *= milliwatts(-lost_db);
+        }
         let stations = self.stations.iter().enumerate();
         signals.extend(stations.map(|(index, it)| self.chain.arriving(index, it, time_s)));
+        signals.extend(self.plot.acting().filter_map(|(fault, _)| match fault {
+            BenchFault::Ambient {
+                frequency_hz,
+                level_dbm,
+            } => Some(Signal {
+                frequency_hz: *frequency_hz,
+                power_mw: milliwatts(*level_dbm),
+                deviation_hz: 0.0,
+            }),
+            _ => None,
+        }));
+        let lost_db = self.lost_at_receiver_db();
         for signal in &mut signals {
-            signal.power_mw *= milliwatts(-self.attenuation_db(signal.frequency_hz));
+            signal.power_mw *= milliwatts(-lost_db - self.attenuation_db(signal.frequency_hz));
         }
         signals
+    }
+
+    /// What really stands there, which a fault may have made another than was placed.
+    fn really_placed(&self) -> (Option<&Item>, bool) {
+        let mut item = self.placement.item.as_ref();
+        let mut closed = self.placement.closed;
+        for (fault, _) in self.plot.acting() {
+            match fault {
+                BenchFault::OtherItem { item: other } => item = other.as_ref(),
+                BenchFault::LidOpen => closed = false,
+                _ => {}
+            }
+        }
+        (item.and_then(|serial| self.items.get(serial)), closed)
     }
 
     /// What the item takes away now, this closing's variation included, dB.
     fn attenuation_db(&self, frequency_hz: f64) -> f64 {
         let Placement {
-            item,
-            face,
-            polarisation,
-            closed,
-            ..
+            face, polarisation, ..
         } = &self.placement;
-        let Some(item) = item.as_ref().and_then(|serial| self.items.get(serial)) else {
+        let (Some(item), closed) = self.really_placed() else {
             return 0.0;
         };
         let se = true_se(item, *face, *polarisation, Frequency::from_hz(frequency_hz));
@@ -279,23 +548,34 @@ impl World {
             return;
         }
         self.before_change();
-        if new.on != self.source.on {
-            self.switched = Some(Instant::now());
+        let was_on = self.source.on;
+        self.switch_source(|setting| *setting = new);
+        match (was_on, new.on) {
+            (false, true) => self.happens(Happening::On),
+            (true, false) => self.happens(Happening::Off),
+            _ => {}
         }
-        match (self.source.on, new.on) {
+        self.settled_s = self.clock.now_s() + SETTLING_S;
+        self.spend(SETTLING_S);
+    }
+
+    /// Changes it at once, by whatever hand.
+    fn switch_source(&mut self, change: impl FnOnce(&mut Setting)) {
+        let was_on = self.source.on;
+        change(&mut self.source);
+        match (was_on, self.source.on) {
             (false, true) => {
+                self.switched = Some(Instant::now());
                 self.on_since = Some(Instant::now());
                 self.emissions += 1;
             }
             (true, false) => {
+                self.switched = Some(Instant::now());
                 self.longest_on = self.longest_emission();
                 self.on_since = None;
             }
             _ => {}
         }
-        self.source = new;
-        self.settled_s = self.clock.now_s() + SETTLING_S;
-        self.spend(SETTLING_S);
     }
 
     /// Puts an item around the antenna, or takes it away.
@@ -303,12 +583,13 @@ impl World {
         self.before_change();
         self.placement = placement;
         self.closings += 1;
+        self.happens(Happening::Placed);
     }
 
     /// Whether a port cannot be reached because its instrument lies in a closed item.
     pub(super) fn is_shut_away(&self, port: Port) -> bool {
         let placed = &self.placement;
-        !port.is_source() && placed.sealed && placed.closed && placed.item.is_some()
+        port.role() == Role::Receiver && placed.sealed && placed.closed && placed.item.is_some()
     }
 
     /// Adds an item, or replaces the one of the same serial.
@@ -345,6 +626,7 @@ impl World {
     pub(super) fn set_receiver(&mut self, change: impl FnOnce(&mut super::settings::Settings)) {
         self.catch_up();
         change(&mut self.analyzer.settings);
+        self.adjust();
         self.analyzer.restart();
         self.settle_receiver();
     }
@@ -376,11 +658,16 @@ impl World {
     pub(super) fn start_sweeps(&mut self, sweeps: u32) {
         self.catch_up();
         self.analyzer.start_single(sweeps);
+        self.happens(Happening::SweepStarted);
         self.settle_receiver();
     }
 
     fn settle_receiver(&mut self) {
-        if let Some(left_s) = self.analyzer.remaining_s() {
+        // A fault in the middle may begin the measurement anew.
+        for _ in 0..RESTARTS_MAX {
+            let Some(left_s) = self.analyzer.remaining_s() else {
+                return;
+            };
             self.spend(left_s * (1.0 + 1e-12));
         }
     }
@@ -391,15 +678,19 @@ impl World {
         if self.analyzer.is_continuous() {
             self.spend(self.analyzer.settings.sweep_s());
         }
-        self.analyzer.levels_dbm()
+        let wrong_db = self.shown_wrong_db();
+        let mut levels_dbm = self.analyzer.levels_dbm();
+        levels_dbm.iter_mut().for_each(|level| *level += wrong_db);
+        levels_dbm
     }
 
     /// Real time until an instrument has nothing pending; `None` when that is now.
     pub(super) fn pending(&mut self, port: Port) -> Option<Duration> {
         self.catch_up();
-        let left_s = match port.is_source() {
-            true => self.settled_s - self.clock.now_s(),
-            false => self.analyzer.remaining_s()?,
+        let left_s = match port.role() {
+            Role::Source => self.settled_s - self.clock.now_s(),
+            Role::Receiver => self.analyzer.remaining_s()?,
+            Role::PowerMonitor => return None,
         };
         let factor = match self.clock.pace {
             Pace::AtOnce => return None,

@@ -8,6 +8,7 @@ mod campaign;
 mod daemon;
 mod demo;
 mod fake;
+mod false_pass;
 mod flags;
 mod forecast;
 mod heartbeat;
