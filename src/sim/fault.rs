@@ -328,7 +328,9 @@ mod tests {
     fn a_fault_begins_after_its_trigger_and_ends_with_its_time() {
         let mut plot = Plot::default();
         plot.plant(
-            planted(r#"{"fault":"amplifier_sags","db":3,"when":"on","nth":2,"ms":31.25,"for_ms":62.5}"#),
+            planted(
+                r#"{"fault":"amplifier_sags","db":3,"when":"on","nth":2,"ms":31.25,"for_ms":62.5}"#,
+            ),
             0.0,
         );
         plot.happens(Happening::On, 1.0);
