@@ -250,6 +250,7 @@ async fn new_run(store: &Store, number: u64) -> RunId {
             .is_multiple_of(997)
             .then(|| "zip torn at the corner".to_owned()),
         program_version: "0.1.0".to_owned(),
+        instruments: None,
     };
     store.begin_run(&run).await.expect("begun")
 }

@@ -287,6 +287,7 @@ impl Commits {
                 started: record.started,
                 note: record.note,
                 program_version: record.program_version,
+                instruments: None,
             },
             readings,
             results: from.results(run).await.expect("results"),

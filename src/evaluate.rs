@@ -208,6 +208,8 @@ pub struct Evaluator {
     /// The item's sides, where its size is written so that they can be read.
     sides: Vec<Length>,
     modes_hz: Vec<f64>,
+    /// Whether run and reference were measured with different instruments.
+    other_instruments: bool,
 }
 
 impl Evaluator {
@@ -222,6 +224,7 @@ impl Evaluator {
             return Err(missing("an item (a reference has no results)"));
         }
         let reference = run.reference_run.ok_or_else(|| missing("its reference"))?;
+        let other_instruments = settings::other_instruments(run, &store.run(reference).await?);
         let points: Vec<_> = plan.limit.iter().map(|(f, se)| (f.hz(), se.db())).collect();
         let limit = match points.is_empty() {
             true => None,
@@ -246,6 +249,7 @@ impl Evaluator {
             budget: budget_input(&station.uncertainty),
             limit,
             plan,
+            other_instruments,
         })
     }
 
@@ -407,6 +411,9 @@ impl Evaluator {
             &item.floor,
             &item.signal,
         ]));
+        if self.other_instruments {
+            flags.push(Flag::bare(FlagWord::OtherInstrument));
+        }
         flags.extend(item.harmonic());
         flags.extend(self.set_up_flags(item.measured_hz()));
         flags
@@ -795,7 +802,7 @@ mod tests {
     use super::*;
     use crate::analysis::budget::Cause;
     use crate::analysis::noise::held_quantile_db;
-    use crate::store::{Item, Levels as StoredLevels, NewReading, NewRun};
+    use crate::store::{Instruments, Item, Levels as StoredLevels, NewReading, NewRun};
 
     const HZ: f64 = 250e6;
 
@@ -822,7 +829,12 @@ mod tests {
         attenuation_db: f64,
     }
 
-    async fn run_of(store: &Store, item: Option<&str>, reference: Option<RunId>) -> RunId {
+    async fn run_of(
+        store: &Store,
+        item: Option<&str>,
+        reference: Option<RunId>,
+        receiver: Option<&str>,
+    ) -> RunId {
         let keep = async |kind, name: &str, text: &str| {
             store.put_snapshot(kind, name, text).await.expect("kept")
         };
@@ -851,6 +863,10 @@ mod tests {
             started: Timestamp::UNIX_EPOCH,
             note: None,
             program_version: "test".to_owned(),
+            instruments: receiver.map(|receiver| Instruments {
+                source: None,
+                receiver: Some(receiver.to_owned()),
+            }),
         };
         store.begin_run(&run).await.expect("begun")
     }
@@ -917,7 +933,7 @@ mod tests {
             rbw_hz: 1e3,
             attenuation_db: 20.0,
         };
-        let reference = run_of(&store, None, None).await;
+        let reference = run_of(&store, None, None, Some("Nobody,SA-1,0042,1.0")).await;
         pair(&store, reference, OPEN, &wide, &[], &[(0.0, -20.0)]).await;
         // The item is read ten times narrower, six decibels louder, with less attenuation; a station 500 Hz
         // beside would lie in the window of the plan's own bandwidth.
@@ -926,7 +942,13 @@ mod tests {
             rbw_hz: 100.0,
             attenuation_db: 0.0,
         };
-        let run = run_of(&store, Some("P-1"), Some(reference)).await;
+        let run = run_of(
+            &store,
+            Some("P-1"),
+            Some(reference),
+            Some("Nobody,SA-1,0042,2.0"),
+        )
+        .await;
         let station = (500.0, -60.0);
         let signal = [(0.0, -80.0), station];
         let point = pair(&store, run, "front", &narrow, &[station], &signal).await;
@@ -946,5 +968,19 @@ mod tests {
         let rows = result.detail["budget"]["components"].to_string();
         let step = serde_json::to_string(&Cause::AttenuatorStep).expect("a word");
         assert!(rows.contains(&step), "{rows}");
+        // The same readings by another receiver than the reference's state nothing.
+        let other = Some("Nobody,SA-1,0043,1.0");
+        let run = run_of(&store, Some("P-1"), Some(reference), other).await;
+        let point = pair(&store, run, "front", &narrow, &[station], &signal).await;
+        let evaluator = Evaluator::of(&store, &store.run(run).await.expect("run"))
+            .await
+            .expect("evaluator");
+        let result = evaluator.point(&point).await.expect("a result");
+        assert_eq!(result.kind, ResultKind::None);
+        assert!(
+            result.flags.contains(&"other_instrument".to_owned()),
+            "{:?}",
+            result.flags
+        );
     }
 }

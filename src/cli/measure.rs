@@ -493,8 +493,19 @@ pub(super) fn describe(document: &RunDocument) -> String {
             table::averages(document)
         ),
     };
+    let instruments = match &document.instruments {
+        Some(known) => {
+            let name = |name: &Option<String>| table::shown(name.as_deref().unwrap_or("not known"));
+            format!(
+                "source {}, receiver {}\n",
+                name(&known.source),
+                name(&known.receiver)
+            )
+        }
+        None => String::new(),
+    };
     format!(
-        "\n{heading}\n{}, run {}, {}, {}\n\n{}\n{averages}{verdict}",
+        "\n{heading}\n{}, run {}, {}, {}\n{instruments}\n{}\n{averages}{verdict}",
         document.plan,
         document.run,
         document.started,

@@ -8,6 +8,7 @@ mod calibration;
 mod daemon;
 mod document;
 mod driver;
+mod identity;
 mod interlock;
 mod items;
 mod lot;
@@ -28,6 +29,7 @@ pub use driver::{
     PollWords, PreamplifierWords, Readback, ReadbackWords, ReceiverWords, RegisterBits,
     SealedWords, SerialClear, Setting, SourceWords, Tolerance, TraceWords, Words, built_in_drivers,
 };
+pub use identity::{Identity, same_instrument};
 pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
 pub use lot::{LotEntry, load_lot};

@@ -1,9 +1,20 @@
-//! What readings say of the settings that their receiver had.
+//! What is kept of the instruments: the settings that the receiver had, and which instruments they were.
 
 use serde_json::Value;
 
 use crate::analysis::flag::{Flag, FlagWord};
-use crate::store::ReadingRecord;
+use crate::config::same_instrument;
+use crate::store::{ReadingRecord, RunRecord};
+
+/// Whether a run and its reference were measured with different instruments; of old runs nobody knows.
+pub(super) fn other_instruments(run: &RunRecord, reference: &RunRecord) -> bool {
+    match (&run.instruments, &reference.instruments) {
+        (Some(run), Some(reference)) => run
+            .beside(reference)
+            .any(|(_, run, reference)| !same_instrument(run, reference)),
+        _ => false,
+    }
+}
 
 /// Settings that the receiver adjusted, and settings that somebody else changed, in any of the readings of a point.
 pub(super) fn receiver_flags(readings: &[&ReadingRecord]) -> Vec<Flag> {

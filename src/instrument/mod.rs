@@ -87,6 +87,20 @@ pub enum InstrumentError {
         /// What it answered.
         got: String,
     },
+    /// Another instrument than the one that answered before.
+    #[error(
+        "{instrument} at {address}: now {got} answers, and before it was {was}. What was measured with one does not belong with the other: connect the first one again, or measure anew from the reference on"
+    )]
+    OtherInstrument {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// Where.
+        address: String,
+        /// Who answered before.
+        was: String,
+        /// Who answers now.
+        got: String,
+    },
     /// An answer that cannot be understood.
     #[error("{instrument}: `{command}` gave {got:?}, which is not {wanted}")]
     Answer {
@@ -175,6 +189,7 @@ impl InstrumentError {
             | Self::Reported { instrument, .. }
             | Self::Restarted { instrument, .. }
             | Self::WrongIdentity { instrument, .. }
+            | Self::OtherInstrument { instrument, .. }
             | Self::Answer { instrument, .. }
             | Self::Gone { instrument } => instrument,
             Self::Points { .. }

@@ -3,7 +3,9 @@
 use std::time::Duration;
 
 use super::InstrumentError;
-use crate::config::{Argument, Command, Dialect, Pattern, PollWords, RegisterBits};
+use crate::config::{
+    Argument, Command, Dialect, Identity, Pattern, PollWords, RegisterBits, same_instrument,
+};
 use crate::link::{Link, LinkError, units};
 
 /// Entries read from an error queue before giving up on it.
@@ -51,7 +53,10 @@ pub(super) struct Session {
     /// False from the moment something is sent until its answer is there: a call that is cut off in
     /// between leaves the link to be proven before it is used again.
     in_step: bool,
+    /// Who answered first: nobody else is spoken to.
     identity: Option<String>,
+    /// The connection on which that was last seen.
+    identified_on: Option<u64>,
     /// The connection on which the instrument was put into its known state.
     started_on: Option<u64>,
     /// What is said first on every connection that takes the place of another.
@@ -68,6 +73,7 @@ impl Session {
             dialect,
             in_step: true,
             identity: None,
+            identified_on: None,
             started_on: None,
             first: Vec::new(),
             mark: 100,
@@ -106,19 +112,46 @@ impl Session {
     }
 
     async fn settle(&mut self) -> Result<(), InstrumentError> {
-        match !self.in_step || self.link.unasked() {
-            true => self.resync().await,
-            false => Ok(()),
+        if self.in_step && !self.link.unasked() {
+            return Ok(());
         }
+        self.resync().await?;
+        // Behind a new connection may stand another instrument: nothing is set before that is known.
+        if self.identity.is_some() && self.identified_on != Some(self.connection()) {
+            let query = self.dialect.identify.text();
+            let answers = self.exchange(&query, 1, Duration::ZERO).await?;
+            self.check_identity(None, &answers)?;
+        }
+        Ok(())
     }
 
-    /// Asks who is there and empties the error queue of what was in it before.
+    /// Asks who is there and empties the error queue of what was in it before. Whoever answered first is the only one
+    /// that will do.
     pub(super) async fn identify(
         &mut self,
         wanted: Option<&Pattern>,
     ) -> Result<String, InstrumentError> {
         let query = ask(&self.dialect.identify.clone());
         let answers = self.perform(&[query], Duration::ZERO).await?;
+        let got = self.check_identity(wanted, &answers)?;
+        let before = self.fetch_errors().await?;
+        if !before.is_empty() {
+            tracing::info!(
+                instrument = self.name,
+                errors = before.join(", "),
+                "emptied the error queue"
+            );
+        }
+        self.identity = Some(got.clone());
+        Ok(got)
+    }
+
+    /// Who the answer to `identify` says is there; another instrument than the one before is refused.
+    fn check_identity(
+        &mut self,
+        wanted: Option<&Pattern>,
+        answers: &[Vec<u8>],
+    ) -> Result<String, InstrumentError> {
         let got = answers
             .first()
             .map(|answer| String::from_utf8_lossy(answer).trim().to_owned())
@@ -138,15 +171,17 @@ impl Session {
             let query = self.dialect.identify.text();
             return Err(self.answer_error(&query, &answers.concat(), "the name of an instrument"));
         }
-        let before = self.fetch_errors().await?;
-        if !before.is_empty() {
-            tracing::info!(
-                instrument = self.name,
-                errors = before.join(", "),
-                "emptied the error queue"
-            );
+        if let Some(was) = &self.identity
+            && !same_instrument(was, &got)
+        {
+            return Err(InstrumentError::OtherInstrument {
+                instrument: self.name,
+                address: self.link.address().to_owned(),
+                was: Identity::of(was).to_string(),
+                got: Identity::of(&got).to_string(),
+            });
         }
-        self.identity = Some(got.clone());
+        self.identified_on = Some(self.connection());
         Ok(got)
     }
 

@@ -31,6 +31,8 @@ impl Procedure {
         let kept = self.keep_files(plan).await?;
         let mut runs = Vec::new();
         let reference = self.first_reference(order, begun, &kept, &mut runs).await?;
+        self.refuse_other_instruments(&self.store.run(reference).await?)
+            .await?;
         let mut measured = Vec::new();
         for item in items {
             self.keep_item(item).await?;

@@ -25,7 +25,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::analysis::AnalysisError;
 use crate::analysis::flag::FlagWord;
-use crate::config::{Arrangement, ConfigError, ItemEntry, Plan};
+use crate::config::{Arrangement, ConfigError, Identity, ItemEntry, Plan, same_instrument};
 use crate::evaluate::{self, EvaluateError, Evaluator};
 use crate::instrument::{Held, InstrumentError, ReceiverSettings, ReceiverState};
 use crate::quantity::{Frequency, Ratio, Time};
@@ -352,8 +352,42 @@ impl Procedure {
             ));
         }
         self.check_calibrations().await?;
+        self.refuse_other_instruments(&record).await?;
         self.go_on(&plan, run, record.item.as_deref()).await?;
         Ok(run)
+    }
+
+    /// Refuses to go on with a run, or to use a reference, that was measured with other instruments than those that
+    /// answer now; another firmware is said. Of runs from before instruments were kept nothing is known.
+    async fn refuse_other_instruments(&self, record: &RunRecord) -> Result<(), ProcedureError> {
+        let Some(was) = &record.instruments else {
+            return Ok(());
+        };
+        let now = self.station.identities.instruments();
+        for (role, was, now) in was.beside(&now) {
+            if !same_instrument(was, now) {
+                let what = match record.kind {
+                    RunKind::Reference => "the reference",
+                    RunKind::Item => "it",
+                };
+                return Err(ProcedureError::NotResumable {
+                    run: record.id,
+                    reason: format!(
+                        "{what} was measured with the {role} {}, and now {} answers; connect the first one again, or measure anew from the reference on",
+                        Identity::of(was),
+                        Identity::of(now),
+                    ),
+                });
+            }
+            if was != now {
+                let text = format!(
+                    "the {role} answers {now:?}, and when run {} was measured it was {was:?}: the same instrument with other firmware",
+                    record.id
+                );
+                self.tell(Event::Warning { text }).await;
+            }
+        }
+        Ok(())
     }
 
     async fn tell(&self, event: Event) {
@@ -389,7 +423,7 @@ impl Procedure {
         let shared = json!({
             "station": station_sha,
             "drivers": driver_shas,
-            "instruments": self.station.identities,
+            "instruments": self.station.identities.without_firmware(),
             "settings": plan.frequencies.iter()
                 .map(|frequency| format!("{:?}", plan.settings_at(*frequency)))
                 .collect::<Vec<_>>(),
@@ -465,6 +499,7 @@ impl Procedure {
                     started: Timestamp::now(),
                     note: None,
                     program_version: env!("CARGO_PKG_VERSION").to_owned(),
+                    instruments: Some(self.station.identities.instruments()),
                 },
             )
             .await?;

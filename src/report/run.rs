@@ -14,8 +14,8 @@ use crate::config::{AntennaFigure, Combine, Plan, Station};
 use crate::evaluate::{EvaluateError, averages, compression, kept, measured_hz};
 use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
-    ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, RunRow, RunState,
-    Store, StoreError, Verdict,
+    Instruments, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, RunRow,
+    RunState, Store, StoreError, Verdict,
 };
 
 /// What stands where the station would, of a run whose readings were taken by hand.
@@ -42,6 +42,8 @@ pub struct RunDocument {
     pub reference_run: Option<String>,
     /// Who measured.
     pub operator: Option<String>,
+    /// The instruments it was measured with, as they name themselves; none of runs from before they were kept.
+    pub instruments: Option<Instruments>,
     /// When it began.
     pub started: String,
     /// When it became complete.
@@ -219,6 +221,7 @@ impl RunDocument {
             station: made_with.station,
             reference_run: run.reference_run.map(|id| id.to_string()),
             operator: run.operator.clone(),
+            instruments: run.instruments.clone(),
             started: run.started.to_string(),
             finished: run.finished.map(|time| time.to_string()),
             state: run.state.to_string(),

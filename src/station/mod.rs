@@ -25,7 +25,7 @@ use crate::config::{self, Address, InstrumentEntry, Words};
 use crate::instrument::{Handle, Held, InstrumentError, Receiver, ReceiverSettings, Source};
 use crate::link::{Framing, link};
 use crate::quantity::{Frequency, Time};
-use crate::store::{EmissionEnd, Store, StoreError};
+use crate::store::{EmissionEnd, Instruments, Store, StoreError};
 
 pub use alone::LoneReceiver;
 pub use clamp::{Allowed, HeldBackBy, allowed, allowed_anywhere};
@@ -179,6 +179,26 @@ pub struct Identities {
     pub source: String,
     /// The receiver's answer; empty where it is a recorder's.
     pub receiver: String,
+}
+
+impl Identities {
+    /// What names the instruments themselves, without their firmware.
+    pub fn without_firmware(&self) -> Self {
+        let instrument = |name: &str| config::Identity::of(name).instrument();
+        Self {
+            source: instrument(&self.source),
+            receiver: instrument(&self.receiver),
+        }
+    }
+
+    /// As they are kept with a run.
+    pub fn instruments(&self) -> Instruments {
+        let known = |name: &String| (!name.is_empty()).then(|| name.clone());
+        Instruments {
+            source: known(&self.source),
+            receiver: known(&self.receiver),
+        }
+    }
 }
 
 /// What a process that opens a station brings along.

@@ -342,6 +342,7 @@ mod tests {
             started: now(),
             note: None,
             program_version: "test".to_owned(),
+            instruments: None,
         };
         store.begin_run(&run).await.expect("begun")
     }

@@ -67,11 +67,11 @@ pub use queue::{
     PromptRecord, QueuePause, Repeat,
 };
 pub use record::{
-    Answer, Asks, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Integrity, Item,
-    JobId, JobKind, JobState, Levels, Moved, NewEmission, NewReading, NewRun, PassId, Point,
-    PromptId, Pruned, ReadingKey, ReadingKind, ReadingRecord, RecordingId, ResultKind,
-    ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Scope, Snapshot,
-    SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict, Wanted,
+    Answer, Asks, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Instruments,
+    Integrity, Item, JobId, JobKind, JobState, Levels, Moved, NewEmission, NewReading, NewRun,
+    PassId, Point, PromptId, Pruned, ReadingKey, ReadingKind, ReadingRecord, RecordingId,
+    ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Scope,
+    Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict, Wanted,
 };
 pub use recording::{
     HoldRecord, NewHold, NewPass, NewRecording, PassMerge, PassRecord, RecordingRecord,

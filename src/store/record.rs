@@ -292,6 +292,31 @@ pub struct Item {
     pub first_seen: Timestamp,
 }
 
+/// Who answered at the addresses of a station, by role; as they say it themselves.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, ToSchema)]
+pub struct Instruments {
+    /// The source.
+    pub source: Option<String>,
+    /// The receiver; none until it is known where it is a recorder's.
+    pub receiver: Option<String>,
+}
+
+impl Instruments {
+    /// The roles that are known in both, with both names.
+    pub fn beside<'a>(
+        &'a self,
+        other: &'a Self,
+    ) -> impl Iterator<Item = (&'static str, &'a str, &'a str)> {
+        let roles = [
+            ("source", &self.source, &other.source),
+            ("receiver", &self.receiver, &other.receiver),
+        ];
+        roles
+            .into_iter()
+            .filter_map(|(role, one, other)| Some((role, one.as_deref()?, other.as_deref()?)))
+    }
+}
+
 /// A run about to begin.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewRun {
@@ -321,6 +346,8 @@ pub struct NewRun {
     pub note: Option<String>,
     /// This program's version.
     pub program_version: String,
+    /// Who measures it.
+    pub instruments: Option<Instruments>,
 }
 
 /// A run as kept.
@@ -371,6 +398,8 @@ pub struct RunRecord {
     pub withdrawn: Option<Timestamp>,
     /// Why.
     pub withdrawn_why: Option<String>,
+    /// The instruments it was measured with; none in runs of old files, and in imported ones.
+    pub instruments: Option<Instruments>,
 }
 
 /// Where and how often: what one SE value belongs to.

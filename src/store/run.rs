@@ -3,9 +3,9 @@
 use super::queue::insert_job_run;
 use super::record::{check_name, check_optional};
 use super::{
-    Item, JobId, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot, SnapshotKind,
-    Store, StoreError, Verdict, Write, check_text, json, parsed, parsed_optional, sha256_hex,
-    stamp,
+    Instruments, Item, JobId, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot,
+    SnapshotKind, Store, StoreError, Verdict, Write, check_text, json, parsed, parsed_optional,
+    sha256_hex, stamp,
 };
 use jiff::Timestamp;
 use sqlx::query::Query;
@@ -19,7 +19,7 @@ const CANDIDATES_MAX: usize = 10;
 pub(super) const SELECT_RUN: &str = "SELECT run.id, run.kind, run.item, run.model, run.lot, plan_sha, station_sha, \
     (SELECT json_group_array(sha256) FROM run_snapshot WHERE run_snapshot.run = run.id) AS driver_shas, \
     reference_run, reference_after, signature, operator, started, finished, state, reason, run.verdict, note, program_version, \
-    imported, withdrawn, withdrawn_why";
+    imported, withdrawn, withdrawn_why, instruments";
 
 impl Store {
     /// Keeps a file as it is now and answers with its SHA-256, by which runs refer to it. Keeping the same
@@ -220,6 +220,18 @@ impl Store {
         self.change_run(run, doing, change).await
     }
 
+    /// Notes the receiver of a run whose receiver was a recorder's, now that its recording tells it.
+    pub async fn set_recorder(&self, run: RunId, identity: &str) -> Result<(), StoreError> {
+        check_text("the receiver's name", identity)?;
+        let doing = format!("note the receiver of run {run}");
+        let change = sqlx::query(
+            "UPDATE run SET instruments = json_set(coalesce(instruments, '{}'), '$.receiver', ?2) WHERE id = ?1",
+        )
+        .bind(run.to_string())
+        .bind(identity);
+        self.change_run(run, doing, change).await
+    }
+
     /// Notes the reference that was measured again after a run was complete.
     pub async fn set_reference_after(&self, run: RunId, after: RunId) -> Result<(), StoreError> {
         let doing = format!("note the reference after run {run}");
@@ -409,8 +421,8 @@ pub(super) async fn insert_item(item: &Item, write: &mut Write) -> Result<(), sq
 async fn insert_run(id: RunId, run: &NewRun, write: &mut Write) -> Result<(), sqlx::Error> {
     sqlx::query(
         "INSERT INTO run (id, kind, item, model, lot, plan_sha, station_sha, reference_run, signature, \
-        operator, started, state, note, program_version) \
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, 'running', ?12, ?13)",
+        operator, started, state, note, program_version, instruments) \
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, 'running', ?12, ?13, ?14)",
     )
     .bind(id.to_string())
     .bind(run.kind.as_str())
@@ -425,6 +437,7 @@ async fn insert_run(id: RunId, run: &NewRun, write: &mut Write) -> Result<(), sq
     .bind(stamp(run.started))
     .bind(&run.note)
     .bind(&run.program_version)
+    .bind(run.instruments.as_ref().map(|it| serde_json::json!(it).to_string()))
     .execute(&mut **write)
     .await?;
     for sha256 in &run.driver_shas {
@@ -461,6 +474,13 @@ fn item(row: &SqliteRow) -> Result<Item, sqlx::Error> {
     })
 }
 
+fn instruments(row: &SqliteRow) -> Result<Option<Instruments>, sqlx::Error> {
+    match row.try_get::<Option<&str>, _>("instruments")? {
+        Some(_) => json(row, "instruments").map(Some),
+        None => Ok(None),
+    }
+}
+
 pub(super) fn run(row: &SqliteRow) -> Result<RunRecord, sqlx::Error> {
     Ok(RunRecord {
         id: parsed(row, "id")?,
@@ -485,5 +505,6 @@ pub(super) fn run(row: &SqliteRow) -> Result<RunRecord, sqlx::Error> {
         imported: row.try_get("imported")?,
         withdrawn: parsed_optional(row, "withdrawn")?,
         withdrawn_why: row.try_get("withdrawn_why")?,
+        instruments: instruments(row)?,
     })
 }

@@ -89,6 +89,7 @@ pub(super) async fn new_run(store: &Store, serial: Option<&str>, minutes: i64) -
         started: at(minutes),
         note: None,
         program_version: "0.1.0".to_owned(),
+        instruments: None,
     }
 }
 

@@ -16,6 +16,7 @@ mod house;
 mod http;
 mod kill;
 mod lots;
+mod pins;
 mod readback;
 mod safety;
 mod scheduled;

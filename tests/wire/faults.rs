@@ -350,6 +350,7 @@ fn word(error: &InstrumentError) -> &'static str {
         InstrumentError::NotALevel { .. } => "no level",
         InstrumentError::StaysOn { .. } => "stays on",
         InstrumentError::WrongIdentity { .. } => "identity",
+        InstrumentError::OtherInstrument { .. } => "other instrument",
         InstrumentError::CannotBeSealed { .. } => "cannot be sealed",
         InstrumentError::Restarted { .. } => "restarted",
         InstrumentError::Gone { .. } => "gone",

@@ -72,12 +72,15 @@ pub(super) async fn page(
 }
 
 fn facts(run: &RunDocument) -> Markup {
+    let instruments = run.instruments.clone().unwrap_or_default();
     let facts = [
         ("Model", run.model.as_deref()),
         ("Lot", run.lot.as_deref()),
         ("Plan", Some(run.plan.as_str())),
         ("Station", Some(run.station.as_str())),
         ("Operator", run.operator.as_deref()),
+        ("Source", instruments.source.as_deref()),
+        ("Receiver", instruments.receiver.as_deref()),
         ("Begun", Some(run.started.as_str())),
         ("Complete", run.finished.as_deref()),
         ("Reason", run.reason.as_deref()),

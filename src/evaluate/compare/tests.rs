@@ -138,6 +138,7 @@ impl Simulated {
             started: self.clock,
             note: None,
             program_version: "test".to_owned(),
+            instruments: None,
         };
         self.store.begin_run(&run).await.expect("begun")
     }

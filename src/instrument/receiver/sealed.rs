@@ -6,7 +6,7 @@
 use std::time::Duration;
 
 use super::{Held, Receiver, ReceiverSettings, ReceiverState, decode, trace_of};
-use crate::config::SealedWords;
+use crate::config::{SealedWords, same_instrument};
 use crate::instrument::InstrumentError;
 use crate::instrument::session::{Session, ask, tell};
 use crate::link::Link;
@@ -60,7 +60,7 @@ impl Receiver {
         // The old link goes first: a serial device may be open once only.
         self.session = Session::new("receiver", link, self.driver.dialect.clone());
         let got = self.session.identify(None).await?;
-        match got == same {
+        match same_instrument(&got, same) {
             true => Ok(()),
             false => Err(InstrumentError::WrongIdentity {
                 instrument: "receiver",

@@ -372,6 +372,7 @@ impl<'a> Job<'a> {
         let how = json!({ "receiver": recording.receiver, "clocks": fitting.clocks, "pass": made });
         let run = self.record.id;
         self.store.set_state(run, RunState::Running, None).await?;
+        self.store.set_recorder(run, &recording.receiver).await?;
         let merged = PassMerge {
             recording: recording.id,
             how,

@@ -256,6 +256,7 @@ async fn begin(store: &Store) -> RunId {
         started: Timestamp::UNIX_EPOCH,
         note: None,
         program_version: "test".to_owned(),
+        instruments: None,
     };
     store.begin_run(&run).await.expect("begun")
 }

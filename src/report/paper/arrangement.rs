@@ -212,8 +212,13 @@ pub(super) fn instruments(material: &RunMaterial, texts: &Texts) -> Section {
     let mut section = Section::new("instruments", texts.say("instruments.title"));
     let station = &material.station;
     let title = |key| texts.say(key).to_owned();
-    let row = |role: &str, entry: &InstrumentEntry, range: (Frequency, Frequency)| {
-        let identity = entry.identity.as_ref().map(|pattern| pattern.pattern());
+    let answered = material.record.instruments.clone().unwrap_or_default();
+    let row = |role: &str,
+               entry: &InstrumentEntry,
+               range: (Frequency, Frequency),
+               answered: Option<&str>| {
+        let wanted = entry.identity.as_ref().map(|pattern| pattern.pattern());
+        let identity = answered.or(wanted);
         vec![
             Cell::plain(texts.say(role)),
             Cell::plain(&entry.driver_name),
@@ -241,11 +246,13 @@ pub(super) fn instruments(material: &RunMaterial, texts: &Texts) -> Section {
                 "setup.source",
                 &station.source,
                 station.source_range.frequency,
+                answered.source.as_deref(),
             ),
             row(
                 "setup.receiver",
                 &station.receiver,
                 station.receiver_frequency,
+                answered.receiver.as_deref(),
             ),
         ],
     });

@@ -143,6 +143,7 @@ impl Shop {
             started,
             note: None,
             program_version: "0.0.1".to_owned(),
+            instruments: None,
         }
     }
 

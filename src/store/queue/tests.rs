@@ -495,6 +495,7 @@ async fn a_run_is_found_by_its_job_as_soon_as_it_is_begun() {
         started: at(1),
         note: None,
         program_version: "0".to_owned(),
+        instruments: None,
     };
     let run = store.begin_run_of(Some(id), &new).await.expect("begun");
     assert_eq!(store.job(id).await.expect("there").runs, [run]);
