@@ -37,7 +37,7 @@ fn curve_point(point: &PointDocument) -> Option<CurvePoint> {
     Some(CurvePoint {
         frequency_hz: point.frequency_hz,
         se_db: point.se_db?,
-        u_db: point.budget.as_ref()?.combined_db,
+        u_db: standard_u_db(point)?,
         kind: match point.kind {
             ResultKind::Measured => PointKind::Measured,
             ResultKind::AtLeast => PointKind::AtLeast,
@@ -45,6 +45,14 @@ fn curve_point(point: &PointDocument) -> Option<CurvePoint> {
         },
         dynamic_range_db: point.dynamic_range_db,
     })
+}
+
+/// Of the budget; where only an expanded uncertainty was stated, as with readings taken by hand, that over its factor.
+fn standard_u_db(point: &PointDocument) -> Option<f64> {
+    match &point.budget {
+        Some(budget) => Some(budget.combined_db),
+        None => point.u_db.map(|u_db| u_db / point.k.unwrap_or(2.0)),
+    }
 }
 
 /// The inside of an item whose size is written with three sides.

@@ -164,6 +164,16 @@ impl PointDocument {
         self.flags.iter().map(text).collect::<Vec<_>>().join(", ")
     }
 
+    /// A value, or a lower bound of one, as a person reads it.
+    pub fn value_or_bound(db: f64, bounded: bool) -> String {
+        let kind = if bounded {
+            ResultKind::AtLeast
+        } else {
+            ResultKind::Measured
+        };
+        Self::se_words(kind, Some(db))
+    }
+
     /// [`Self::se_text`] of a kind and a value.
     pub fn se_words(kind: ResultKind, se_db: Option<f64>) -> String {
         match (kind, se_db) {

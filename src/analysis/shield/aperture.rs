@@ -56,10 +56,26 @@ pub struct RowShielding {
 /// A row of `count` equal openings of this longest dimension.
 ///
 /// # Errors
-/// For no opening at all or numbers not positive; from half a wavelength per opening up.
+/// For no opening at all or numbers not positive; from half a wavelength per opening up; for a row longer than half a
+/// wavelength.
 pub fn row(count: u32, each: Length, frequency: Frequency) -> Result<RowShielding, ShieldError> {
     let one_db = slot(each, frequency)?.se_db;
     let n = positive("number of openings", f64::from(count))?;
+    let row_m = n * each.m();
+    let half_wave_m = frequency.wavelength_m() / 2.0;
+    if one_db > 0.0 && row_m > half_wave_m {
+        return Err(ShieldError::Outside {
+            what: "row",
+            given: format!(
+                "{count} openings of {each}, at least {}",
+                Length::from_m(row_m)
+            ),
+            limit: format!(
+                "the rules for a row hold up to half a wavelength, {} here; beyond it its openings do not act together",
+                Length::from_m(half_wave_m)
+            ),
+        });
+    }
     if one_db == 0.0 {
         return Err(ShieldError::Outside {
             what: "opening",
@@ -219,7 +235,7 @@ const TE11: f64 = 1.841_183_781_340_659;
 /// `count` equal pipes (1 for a single one) of this length, empty.
 ///
 /// # Errors
-/// From cut-off up, where a pipe passes everything; for numbers not positive.
+/// From cut-off up, where a pipe passes everything; for a pipe shorter than wide; for numbers not positive.
 pub fn pipe(
     bore: Bore,
     length: Length,
@@ -229,10 +245,26 @@ pub fn pipe(
     let f_hz = positive("frequency", frequency.hz())?;
     let l_m = positive("pipe length", length.m())?;
     let n = positive("number of pipes", f64::from(count))?;
-    let kc = match bore {
-        Bore::Round { diameter } => 2.0 * TE11 / positive("diameter", diameter.m())?,
-        Bore::Rectangular { longer_side } => PI / positive("side", longer_side.m())?,
+    let (kc, width_m) = match bore {
+        Bore::Round { diameter } => {
+            let width_m = positive("diameter", diameter.m())?;
+            (2.0 * TE11 / width_m, width_m)
+        }
+        Bore::Rectangular { longer_side } => {
+            let width_m = positive("side", longer_side.m())?;
+            (PI / width_m, width_m)
+        }
     };
+    if l_m < width_m {
+        return Err(ShieldError::Outside {
+            what: "pipe length",
+            given: length.to_string(),
+            limit: format!(
+                "at least as long as wide, {}: in a shorter one the higher modes pass as well",
+                Length::from_m(width_m)
+            ),
+        });
+    }
     let cutoff_hz = kc * LIGHT_M_PER_S / (2.0 * PI);
     if f_hz >= cutoff_hz {
         return Err(ShieldError::Outside {
@@ -279,6 +311,10 @@ mod tests {
         near(four.se_in_phase_db - four.one_db, -12.0412, 1e-4);
         assert!(row(4, m(0.15), hz(1e9)).is_err());
         assert!(row(0, m(0.01), hz(1e6)).is_err());
+        // 40 openings of 4 mm are 16 cm: half a wavelength at 937 MHz.
+        assert!(row(40, m(4e-3), hz(9e8)).is_ok());
+        let said = row(40, m(4e-3), hz(1e9)).expect_err("long").to_string();
+        assert!(said.contains("half a wavelength"), "{said}");
     }
 
     #[test]
@@ -301,6 +337,10 @@ mod tests {
         let comb = pipe(square, m(0.03), 100, hz(1e9)).expect("below cut-off");
         near(comb.attenuation_db - comb.array_power_sum_db, 20.0, 1e-9);
         near(comb.attenuation_db - comb.array_in_phase_db, 40.0, 1e-9);
+        let said = pipe(round, m(0.009), 1, hz(1e9))
+            .expect_err("short")
+            .to_string();
+        assert!(said.contains("as long as wide"), "{said}");
         let said = pipe(round, m(0.03), 1, hz(18e9))
             .expect_err("above")
             .to_string();

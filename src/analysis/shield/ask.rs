@@ -320,7 +320,7 @@ pub static TOPICS: [Topic; 13] = [
         inputs: &[
             input("spacing", "Distance of the wires", "2 mm"),
             input("wire", "Thickness of a wire", "0.2 mm"),
-            input("ohm-per-m", "Resistance of a wire, ohm per metre", "0.5").or("0"),
+            input("ohm-per-m", "Resistance of a wire, ohm per metre (0: lossless)", "0.5"),
         ],
         make: |given| {
             let (spacing, wire) = (given.get("spacing"), given.get("wire"));

@@ -82,7 +82,7 @@ pub struct NamedLeak {
     pub same_shape: Vec<LeakKind>,
     /// The same leak read as a seam: its contact resistance (flat part), ohm, or inductance, henry.
     pub as_seam: Option<Parameter>,
-    /// Frequencies between which it is the largest leak, where it is.
+    /// Frequencies between which measured points show it to be the largest leak, where they do.
     pub dominant_hz: Option<(f64, f64)>,
 }
 
@@ -290,6 +290,15 @@ impl Explanation {
             .map(|(leak, at)| leak.power(&best.fit.theta[at..], frequency.hz(), 0.0).0)
             .sum();
         (total > 0.0).then(|| -10.0 * total.log10())
+    }
+
+    /// The usual stated standard uncertainty of a point, where the points scatter about the best model by more than
+    /// twice as much: then no model fits.
+    pub fn unfitted(&self) -> Option<f64> {
+        let mut stated: Vec<f64> = self.used.iter().map(|point| point.u_db).collect();
+        stated.sort_by(f64::total_cmp);
+        let typical_db = *stated.get(stated.len() / 2)?;
+        (self.scatter_db > 2.0 * typical_db).then_some(typical_db)
     }
 
     /// The kinds of leak that are named.
@@ -517,7 +526,7 @@ fn name_leaks(
             same_shape: same_shape(leak, &candidate.fit.theta[at..], data, excitation),
             as_seam: as_seam(leak, &parameters),
             parameters,
-            dominant_hz: dominant_hz(candidate, kind, data),
+            dominant_hz: dominant_hz(candidates, kind, data),
         });
     }
     found.sort_by(|a, b| b.probability.total_cmp(&a.probability));
@@ -613,27 +622,44 @@ fn as_seam(leak: Leak, parameters: &[Parameter]) -> Option<Parameter> {
     }
 }
 
-/// First and last frequency at which this kind is the largest leak.
-fn dominant_hz(candidate: &Candidate, kind: LeakKind, data: &[CurvePoint]) -> Option<(f64, f64)> {
-    let largest = |point: &&CurvePoint| {
-        let power = |(leak, at): (Leak, usize)| {
-            let range_db = point.dynamic_range_db.unwrap_or(0.0);
+/// The longest run of measured points at which this kind lets more through than every other leak, in every credible
+/// combination: bounds decide nothing, and where the combinations disagree neither do the points.
+fn dominant_hz(
+    candidates: &[Candidate],
+    kind: LeakKind,
+    data: &[CurvePoint],
+) -> Option<(f64, f64)> {
+    let least_weight = CREDIBLE * candidates.first()?.weight;
+    let credible = || candidates.iter().filter(|one| one.weight >= least_weight);
+    let measured: Vec<&CurvePoint> = data
+        .iter()
+        .filter(|point| point.kind == PointKind::Measured)
+        .collect();
+    measured
+        .chunk_by(|a, b| {
+            let decided = |point| credible().all(|one| largest(one, point) == Some(kind));
+            decided(a) == decided(b)
+        })
+        .filter(|run| credible().all(|one| largest(one, run[0]) == Some(kind)))
+        .max_by_key(|run| run.len())
+        .map(|run| (run[0].frequency_hz, run[run.len() - 1].frequency_hz))
+}
+
+/// The leak that lets most through at a point.
+fn largest(candidate: &Candidate, point: &CurvePoint) -> Option<LeakKind> {
+    let range_db = point.dynamic_range_db.unwrap_or(0.0);
+    candidate
+        .model
+        .placed()
+        .map(|(leak, at)| {
+            let theta = &candidate.fit.theta[at..];
             (
-                leak.power(&candidate.fit.theta[at..], point.frequency_hz, range_db)
-                    .0,
+                leak.power(theta, point.frequency_hz, range_db).0,
                 leak.kind(),
             )
-        };
-        let top = candidate
-            .model
-            .placed()
-            .map(power)
-            .max_by(|a, b| a.0.total_cmp(&b.0));
-        top.is_some_and(|(_, top)| top == kind)
-    };
-    let mut those = data.iter().filter(largest).map(|point| point.frequency_hz);
-    let first = those.next()?;
-    Some((first, those.next_back().unwrap_or(first)))
+        })
+        .max_by(|a, b| a.0.total_cmp(&b.0))
+        .map(|(_, kind)| kind)
 }
 
 /// The largest size of a leak that the data still allow beside the best combination (one-sided 95 %).

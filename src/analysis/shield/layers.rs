@@ -34,8 +34,12 @@ pub struct PairPoint {
     pub frequency_hz: f64,
     /// Outer and inner item alone, interpolated.
     pub first_db: f64,
+    /// Whether that is only a lower bound.
+    pub first_bounded: bool,
     /// The other.
     pub second_db: f64,
+    /// Whether that is only a lower bound.
+    pub second_bounded: bool,
     /// Least over the spacings; a lower bound where either item is only bounded.
     pub worst_db: f64,
     /// Most over the spacings; `None` where either item is only bounded.
@@ -75,6 +79,8 @@ pub struct PairCheck {
     pub kind: PointKind,
     /// The bracket's ends.
     pub worst_db: f64,
+    /// Whether `worst_db` is itself only a lower bound.
+    pub bounded: bool,
     /// `None` where open.
     pub best_db: Option<f64>,
     /// Where it lies, two standard uncertainties allowed.
@@ -197,6 +203,7 @@ impl Pair {
             measured_db: point.se_db,
             kind: point.kind,
             worst_db,
+            bounded: left.bounded || right.bounded,
             best_db,
             place,
         })
@@ -261,7 +268,9 @@ fn pair_point(
     PairPoint {
         frequency_hz: f_hz,
         first_db: first.se_db,
+        first_bounded: first.bounded,
         second_db: second.se_db,
+        second_bounded: second.bounded,
         worst_db,
         best_db: (!bounded).then(|| sum_db + factor_db(least)),
         sum_db,

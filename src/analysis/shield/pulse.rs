@@ -3,8 +3,9 @@
 //! SE has no phase. Of all transfer functions with that magnitude the minimum-phase one is rebuilt (real
 //! cepstrum), since leaks through sheets and openings are close to it; beside it stands a bound that holds for
 //! every phase. Below and above the measured range the curve must be continued: flat, and along its end
-//! slope; both are computed and the results bracketed. A lower bound on SE is an upper bound on the field,
-//! so with bounds in the curve every result is "at most".
+//! slope; both are computed and the results bracketed, each with the curve at either end of its expanded uncertainty
+//! (all points together, the cautious case). A lower bound on SE is an upper bound on the field, so with bounds in the
+//! curve every result is "at most".
 
 use num_complex::Complex64;
 use realfft::{FftError, RealFftPlanner};
@@ -84,6 +85,8 @@ pub struct PulseResult {
     pub inside: PulseFigures,
     /// All four ways of continuing the curve.
     pub continuations: Vec<Residual>,
+    /// Largest expanded uncertainty (k = 2) of the curve's values, dB; the brackets below contain it.
+    pub u_db: f64,
     /// Least peak of the reconstructions, V/m; `None` where bounds leave it open.
     pub peak_low_v_per_m: Option<f64>,
     /// Greatest peak of the reconstructions, V/m.
@@ -117,7 +120,8 @@ const BASIS: Basis = Basis {
     source: "IEC 61000-2-9 double exponential; minimum phase by folding the real cepstrum (Oppenheim and \
              Schafer, Discrete-Time Signal Processing)",
     validity: "linear, time-invariant, SE of the place and polarisation measured; curve interpolated in log \
-               frequency and continued flat and by slope beyond its ends; brackets allow 2 % for the numerics",
+               frequency and continued flat and by slope beyond its ends; brackets contain the expanded uncertainty \
+               (k = 2) of all values together and 2 % for the numerics",
 };
 const NOT_COVERED: &str = "Not covered: coupling to wires, leads and antennas inside, non-linear effects (arcs, \
                            protectors, saturation of iron), the field's distribution inside the item, other \
@@ -128,6 +132,8 @@ const SAMPLES: usize = 1 << 20;
 const HALF: usize = SAMPLES / 2;
 /// Numerical allowance of the brackets, relative.
 const NUMERICS: f64 = 0.02;
+/// The brackets hold the curve at so many standard uncertainties to either side.
+const COVERAGE: f64 = 2.0;
 /// Points of the waveforms returned.
 const SHOWN: usize = 1000;
 
@@ -204,39 +210,26 @@ pub fn pulse(points: &[CurvePoint], pulse: &DoubleExponential) -> Result<PulseRe
     }
     let grid = Grid::new(pulse, measured_hz.0);
     let mut planner = RealFftPlanner::new();
-    let mut continuations = Vec::new();
-    let mut shown = Vec::new();
-    for below in [Continuation::Slope, Continuation::Flat] {
-        for above in [Continuation::Flat, Continuation::Slope] {
-            let curve = Curve::new(&points, below, above);
-            let field = grid
-                .minimum_phase(&curve, &mut planner)
-                .and_then(|transfer| grid.field(pulse, transfer, &mut planner))
-                .expect("the buffers are made to the planned length");
-            let any_phase_peak_v_per_m = any_phase_peak(pulse, &curve);
-            let fluence = fluence(pulse, &curve);
-            let figures = figures(&field, grid.step_s, fluence);
-            continuations.push(Residual {
-                below,
-                above,
-                figures,
-                any_phase_peak_v_per_m,
-            });
-            if shown.is_empty() {
-                shown = field;
-            }
-        }
-    }
-    let over = |of: &dyn Fn(&Residual) -> f64| continuations.iter().map(of).fold(0.0, f64::max);
+    let (continuations, shown) = residuals(&points, 0.0, pulse, &grid, &mut planner);
+    // More SE lets less through.
+    let (weakest, _) = residuals(&points, COVERAGE, pulse, &grid, &mut planner);
+    let (strongest, _) = residuals(&points, -COVERAGE, pulse, &grid, &mut planner);
+    let over = |of: &dyn Fn(&Residual) -> f64| strongest.iter().map(of).fold(0.0, f64::max);
     let under =
-        |of: &dyn Fn(&Residual) -> f64| continuations.iter().map(of).fold(f64::INFINITY, f64::min);
+        |of: &dyn Fn(&Residual) -> f64| weakest.iter().map(of).fold(f64::INFINITY, f64::min);
     let at_most = points.iter().any(|point| point.kind == PointKind::AtLeast);
     let low = |value: f64| (!at_most).then_some(value * (1.0 - NUMERICS));
     let any_phase_peak_v_per_m = over(&|r| r.any_phase_peak_v_per_m) * (1.0 + NUMERICS);
     let (time_s, inside_v_per_m) = thin_out(&shown, &grid, pulse);
+    let measured = points
+        .iter()
+        .filter(|point| point.kind == PointKind::Measured);
     Ok(PulseResult {
         outside: outside_figures(pulse, &grid),
         inside: continuations[0].figures,
+        u_db: measured
+            .map(|point| COVERAGE * point.u_db)
+            .fold(0.0, f64::max),
         peak_low_v_per_m: low(under(&|r| r.figures.peak_v_per_m)),
         peak_high_v_per_m: (over(&|r| r.figures.peak_v_per_m) * (1.0 + NUMERICS))
             .min(any_phase_peak_v_per_m),
@@ -255,6 +248,37 @@ pub fn pulse(points: &[CurvePoint], pulse: &DoubleExponential) -> Result<PulseRe
     })
 }
 
+/// The pulse behind the curve moved by so many of its standard uncertainties, for all ways of continuing it; and the
+/// field over time of the first of them.
+fn residuals(
+    points: &[CurvePoint],
+    by_u: f64,
+    pulse: &DoubleExponential,
+    grid: &Grid,
+    planner: &mut RealFftPlanner<f64>,
+) -> (Vec<Residual>, Vec<f64>) {
+    let (mut residuals, mut first) = (Vec::new(), Vec::new());
+    for below in [Continuation::Slope, Continuation::Flat] {
+        for above in [Continuation::Flat, Continuation::Slope] {
+            let curve = Curve::new(points, below, above, by_u);
+            let field = grid
+                .minimum_phase(&curve, planner)
+                .and_then(|transfer| grid.field(pulse, transfer, planner))
+                .expect("the buffers are made to the planned length");
+            residuals.push(Residual {
+                below,
+                above,
+                figures: figures(&field, grid.step_s, fluence(pulse, &curve)),
+                any_phase_peak_v_per_m: any_phase_peak(pulse, &curve),
+            });
+            if first.is_empty() {
+                first = field;
+            }
+        }
+    }
+    (residuals, first)
+}
+
 /// A curve of ln |T| over ln f, continued beyond its ends.
 struct Curve {
     /// ln f and ln |T|.
@@ -264,10 +288,16 @@ struct Curve {
 }
 
 impl Curve {
-    fn new(points: &[CurvePoint], below: Continuation, above: Continuation) -> Self {
+    /// Moved by `by_u` standard uncertainties of its values; a bound holds its uncertainty already.
+    fn new(points: &[CurvePoint], below: Continuation, above: Continuation, by_u: f64) -> Self {
         let mut knots: Vec<(f64, f64)> = Vec::with_capacity(points.len());
         for point in points {
-            let knot = (point.frequency_hz.ln(), -point.se_db / DB_PER_NEPER);
+            let moved_db = match point.kind {
+                PointKind::Measured => by_u * point.u_db,
+                PointKind::AtLeast => 0.0,
+            };
+            let se_db = point.se_db + moved_db;
+            let knot = (point.frequency_hz.ln(), -se_db / DB_PER_NEPER);
             match knots.last_mut().filter(|last| last.0 == knot.0) {
                 // Two readings at one frequency: the one that lets more through.
                 Some(last) => last.1 = last.1.max(knot.1),
@@ -652,6 +682,24 @@ mod tests {
             .expect("all four");
         near_rel(slope.figures.peak_v_per_m, 18.31983, 0.02);
         holds(&got, 18.31983);
+    }
+
+    #[test]
+    fn the_bracket_holds_the_uncertainty_of_the_curve() {
+        // A flat shield: the peak goes as 10^(-SE/20), so that 3 dB of standard uncertainty make 6 dB at k = 2.
+        let mut points = curve(1e5, 1e9, 41, |_| 60.0);
+        for point in &mut points {
+            point.u_db = 3.0;
+        }
+        let got = pulse(&points, &E1).expect("a curve");
+        near(got.u_db, 6.0, 1e-9);
+        for (end, se_db) in [
+            (got.peak_low_v_per_m.expect("measured"), 66.0),
+            (got.peak_high_v_per_m, 54.0),
+        ] {
+            near_rel(end, 49996.96 * 10f64.powf(-se_db / 20.0), 0.03);
+        }
+        near_rel(got.inside.peak_v_per_m, 49.99696, 1e-3);
     }
 
     #[test]

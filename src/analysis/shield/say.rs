@@ -6,14 +6,27 @@ use crate::quantity::{Frequency, decimals};
 
 /// The sentence for an explained curve.
 pub(super) fn explanation(e: &Explanation) -> String {
+    let unfitted = e.unfitted();
     let mut parts = Vec::new();
+    if let Some(typical_db) = unfitted {
+        parts.push(format!(
+            "No model of sheet, slot and seam fits: the points scatter {:.1} dB about the best one, more than their \
+             uncertainty of {typical_db:.1} dB.",
+            e.scatter_db
+        ));
+    }
     let mut named: Vec<&NamedLeak> = e.named().collect();
     named.sort_by(|a, b| from_hz(a).total_cmp(&from_hz(b)));
     match named.is_empty() {
         true => parts.push("The data cannot tell what kind of leak this is.".to_owned()),
         false => {
             let each: Vec<String> = named.iter().map(|leak| describe(leak)).collect();
-            parts.push(format!("Consistent with {}.", each.join(", and ")));
+            let how = if unfitted.is_some() {
+                "The nearest is"
+            } else {
+                "Consistent with"
+            };
+            parts.push(format!("{how} {}.", each.join(", and ")));
         }
     }
     let possible: Vec<String> = e
@@ -33,14 +46,6 @@ pub(super) fn explanation(e: &Explanation) -> String {
     parts.extend(named.iter().filter_map(|leak| same_shape(leak)));
     parts.extend(e.upper_limits.iter().filter_map(limit));
     parts.extend(dips(e));
-    let typical_db = median(e.used.iter().map(|point| point.u_db).collect());
-    if e.scatter_db > 2.0 * typical_db {
-        parts.push(format!(
-            "The points scatter {:.1} dB about this, more than their uncertainty of {typical_db:.1} dB: something \
-             is left unexplained.",
-            e.scatter_db
-        ));
-    }
     parts.join(" ")
 }
 
@@ -82,7 +87,8 @@ fn describe(leak: &NamedLeak) -> String {
                 hertz(high)
             )
         }
-        _ => format!("{what}, nowhere the main leak"),
+        Some((at, _)) => format!("{what}, the main leak at {}", hertz(at)),
+        None => format!("{what}, at no measured point surely the main leak"),
     }
 }
 
@@ -225,11 +231,6 @@ fn significant(value: f64, digits: i32) -> String {
 fn hertz(f_hz: f64) -> String {
     let shown: f64 = significant(f_hz, 3).parse().unwrap_or(f_hz);
     Frequency::from_hz(shown).to_string()
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 #[cfg(test)]

@@ -23,22 +23,31 @@ pub struct Material {
     pub conductivity_s_per_m: f64,
     /// Permeability relative to vacuum.
     pub relative_permeability: f64,
+    /// The highest frequency at which it has that permeability, where it is not said for the frequency asked.
+    #[serde(skip)]
+    pub magnetic_to_hz: Option<f64>,
 }
 
 /// Annealed copper.
 pub const COPPER: Material = Material {
     conductivity_s_per_m: COPPER_S_PER_M,
     relative_permeability: 1.0,
+    magnetic_to_hz: None,
 };
 /// Aluminium.
 pub const ALUMINIUM: Material = Material {
     conductivity_s_per_m: 3.54e7,
     relative_permeability: 1.0,
+    magnetic_to_hz: None,
 };
-/// Mild steel, small signals, low frequency; real permeability falls above some 100 kHz.
+/// Above this the permeability of mild steel is no constant any more: it falls towards 1, by grade and treatment
+/// (common practice, no source).
+const STEEL_TO_HZ: f64 = 100e3;
+/// Mild steel, small signals, low frequency.
 pub const STEEL: Material = Material {
     conductivity_s_per_m: 5.8e6,
     relative_permeability: 1000.0,
+    magnetic_to_hz: Some(STEEL_TO_HZ),
 };
 
 impl FromStr for Material {
@@ -56,6 +65,7 @@ impl FromStr for Material {
             (Ok(conductivity_s_per_m), Ok(relative_permeability)) => Ok(Self {
                 conductivity_s_per_m,
                 relative_permeability,
+                magnetic_to_hz: None,
             }),
             _ => Err(format!(
                 "`{text}` is not a material; give copper, aluminium, steel, or conductivity in S/m and relative \
@@ -71,6 +81,18 @@ impl Material {
         let sigma = positive("conductivity", self.conductivity_s_per_m)?;
         positive("relative permeability", self.relative_permeability)?;
         positive("frequency", f_hz)?;
+        if let Some(to_hz) = self.magnetic_to_hz.filter(|to_hz| f_hz > *to_hz) {
+            return Err(ShieldError::Outside {
+                what: "frequency",
+                given: Frequency::from_hz(f_hz).to_string(),
+                limit: format!(
+                    "the permeability of this material is known up to {}; above, it falls. Give conductivity and the \
+                     permeability that it has there; `{:e},1` is the cautious choice",
+                    Frequency::from_hz(to_hz),
+                    self.conductivity_s_per_m
+                ),
+            });
+        }
         let ratio = sigma / (2.0 * PI * f_hz * EPSILON_0);
         if ratio < 100.0 {
             return Err(ShieldError::Outside {
@@ -372,7 +394,11 @@ mod tests {
                 [10920.51, 845.899, 267.4967, 84.5899, 8.45899, 2.674967],
             ),
             (
-                STEEL,
+                // The table keeps the permeability of low frequencies throughout.
+                Material {
+                    magnetic_to_hz: None,
+                    ..STEEL
+                },
                 [853.16, 66.08549, 20.89807, 6.608549, 0.6608549, 0.2089807],
             ),
         ];
@@ -399,6 +425,18 @@ mod tests {
             near(got.multiple_reflection_db, b, 1e-4);
             near(got.se_db, se, 1e-3);
         }
+    }
+
+    #[test]
+    fn steel_is_not_given_a_permeability_that_it_has_lost() {
+        let at = |material: &str, f| {
+            let material = material.parse().expect("a material");
+            solid(&material, m(1e-3), hz(f), Field::PlaneWave)
+        };
+        assert!(at("steel", 50e3).is_ok());
+        let said = at("steel", 1e9).expect_err("lost by then").to_string();
+        assert!(said.contains("`5.8e6,1`"), "{said}");
+        assert!(at("5.8e6,1", 1e9).is_ok());
     }
 
     #[test]
@@ -465,6 +503,7 @@ mod tests {
         let iron = |mu| Material {
             conductivity_s_per_m: 0.17 * COPPER_S_PER_M,
             relative_permeability: mu,
+            magnetic_to_hz: None,
         };
         for (material, f, e, h, plane) in [
             (COPPER, 60.0, 279.0718, 22.27913, 150.2185),
@@ -521,6 +560,7 @@ mod tests {
         let poor = Material {
             conductivity_s_per_m: 1.0,
             relative_permeability: 1.0,
+            magnetic_to_hz: None,
         };
         let said = skin_depth(&poor, hz(1e10)).expect_err("poor").to_string();
         assert!(said.contains("good conductor"), "{said}");

@@ -159,7 +159,7 @@ impl Inside {
 #[cfg(test)]
 mod tests {
     use super::super::check::near;
-    use super::super::sheet::{COPPER, STEEL};
+    use super::super::sheet::{COPPER, Material, STEEL};
     use super::*;
 
     fn at(wall: Wall, shape: Shape, a: f64, f: f64) -> Result<ShellShielding, ShieldError> {
@@ -234,7 +234,10 @@ mod tests {
     #[test]
     fn very_thick_walls_do_not_overflow() {
         let wall = Wall::Solid {
-            material: STEEL,
+            material: Material {
+                magnetic_to_hz: None,
+                ..STEEL
+            },
             thickness: Length::from_m(0.02),
         };
         let got = at(wall, Shape::Sphere, 0.1, 1e8).expect("valid");

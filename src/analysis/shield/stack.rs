@@ -500,6 +500,7 @@ mod tests {
         let material = Material {
             conductivity_s_per_m: sigma,
             relative_permeability: mu,
+            magnetic_to_hz: None,
         };
         Layer::Solid {
             material,

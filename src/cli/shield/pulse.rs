@@ -11,7 +11,7 @@ use crate::analysis::shield::pulse::{
 };
 use crate::cli::measure::picture_kind;
 use crate::cli::{CliError, StoreArg, print, print_json, table};
-use crate::report::{RunDocument, reason};
+use crate::report::{RunDocument, one_decimal, reason};
 use crate::store::Store;
 
 #[derive(Debug, Args)]
@@ -85,10 +85,11 @@ fn describe_pulse(document: &RunDocument, said: &PulseResult) -> String {
         false => "",
     };
     format!(
-        "{}\n\n{}\n\npeak inside from {least} to {} V/m over the ways to continue the curve; whatever the phase, at most {} V/m{at_most}\nmeasured from {} to {}, which holds {:.0} % of the pulse's energy\n\n{}\n{}; {}.",
+        "{}\n\n{}\n\npeak inside from {least} to {} V/m over the ways to continue the curve, its uncertainty (up to ± {} dB) included; whatever the phase, at most {} V/m{at_most}\nmeasured from {} to {}, which holds {:.0} % of the pulse's energy\n\n{}\n{}; {}.",
         heading(document),
         table::trim_lines(&rows.to_string()),
         reason::field(said.peak_high_v_per_m),
+        one_decimal(said.u_db),
         reason::field(said.any_phase_peak_v_per_m),
         frequency(said.measured_hz.0),
         frequency(said.measured_hz.1),

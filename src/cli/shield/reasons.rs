@@ -15,7 +15,7 @@ use crate::cli::measure::{find_run, picture_kind};
 use crate::cli::{CliError, StoreArg, print, print_json, table, write_file};
 use crate::evaluate::kept;
 use crate::quantity::{Frequency, Length};
-use crate::report::{RunDocument, one_decimal, reason};
+use crate::report::{PointDocument, RunDocument, one_decimal, reason};
 use crate::store::Store;
 
 #[derive(Debug, Args)]
@@ -184,11 +184,11 @@ fn describe_checks(checks: &[PairCheck]) -> String {
     for check in checks {
         rows.add_row(vec![
             table::right(frequency(check.frequency_hz)),
-            table::right(match check.kind {
-                PointKind::Measured => one_decimal(check.measured_db),
-                PointKind::AtLeast => format!("≥ {}", one_decimal(check.measured_db)),
-            }),
-            table::number(Some(check.worst_db)),
+            table::right(PointDocument::value_or_bound(
+                check.measured_db,
+                check.kind == PointKind::AtLeast,
+            )),
+            table::right(PointDocument::value_or_bound(check.worst_db, check.bounded)),
             table::right(check.best_db.map_or("open".to_owned(), one_decimal)),
             Cell::new(match check.place {
                 Place::Below => "below: worse than the bracket",
@@ -270,15 +270,12 @@ fn describe_pair(
         "stays above",
     ]);
     for point in &pair.points {
-        let least = match point.bounded {
-            true => format!("≥ {}", one_decimal(point.worst_db)),
-            false => one_decimal(point.worst_db),
-        };
+        let text = |db, bounded| table::right(PointDocument::value_or_bound(db, bounded));
         rows.add_row(vec![
             table::right(frequency(point.frequency_hz)),
-            table::number(Some(point.first_db)),
-            table::number(Some(point.second_db)),
-            table::right(least),
+            text(point.first_db, point.first_bounded),
+            text(point.second_db, point.second_bounded),
+            text(point.worst_db, point.bounded),
             table::right(point.best_db.map_or("open".to_owned(), one_decimal)),
             table::number(point.limit_db),
             Cell::new(

@@ -13,7 +13,7 @@ use crate::daemon::http::{
     Nested, Path, Problem, Query, Site, Two, document, inside, nested, told,
 };
 use crate::quantity::Frequency;
-use crate::report::{MARK, RunDocument, TheoryDocument, one_decimal, reason};
+use crate::report::{MARK, PointDocument, RunDocument, TheoryDocument, one_decimal, reason};
 use crate::store::{PageOf, Query as Wanted, RunRow};
 
 type Pairs = Vec<(String, String)>;
@@ -330,9 +330,9 @@ fn pair(told: &Nested, two: &Two) -> Markup {
                     @for point in &pair.points {
                         tr {
                             th.number scope="row" { (Frequency::from_hz(point.frequency_hz)) }
-                            td.number { (one_decimal(point.first_db)) }
-                            td.number { (one_decimal(point.second_db)) }
-                            td.number { @if point.bounded { "≥ " } (one_decimal(point.worst_db)) }
+                            td.number { (PointDocument::value_or_bound(point.first_db, point.first_bounded)) }
+                            td.number { (PointDocument::value_or_bound(point.second_db, point.second_bounded)) }
+                            td.number { (PointDocument::value_or_bound(point.worst_db, point.bounded)) }
                             td.number { (point.best_db.map_or("open".to_owned(), one_decimal)) }
                             td.number { (point.limit_db.map_or("–".to_owned(), one_decimal)) }
                             td { (point.above_limit.map_or("–", |above| if above { "yes" } else { "not sure" })) }

@@ -11,7 +11,7 @@ use crate::report::chart::{Chart, Line, Series};
 use crate::report::document::{Block, Cell, Column, Fact, Figure, Section, Table};
 use crate::report::figure::figure;
 use crate::report::reason::{self, FIELD_DIGITS, curve, deciding_marks};
-use crate::report::run::RunDocument;
+use crate::report::run::{RunDocument, round_down};
 use crate::report::texts::Texts;
 use crate::report::theory::{Over, TheoryDocument};
 
@@ -311,19 +311,23 @@ fn around_section(
 
 fn pair_rows(name: &str, pair: &Pair, texts: &Texts) -> Vec<Vec<Cell>> {
     let number = |value: f64| Cell::of(texts.number(value, 1), value);
+    let text = |value: f64, bounded: bool| {
+        let shown = if bounded {
+            format!("≥ {}", texts.number(round_down(value), 1))
+        } else {
+            texts.number(value, 1)
+        };
+        Cell::of(shown, value)
+    };
     pair.points
         .iter()
         .map(|point| {
-            let bound = if point.bounded { "≥ " } else { "" };
             vec![
                 Cell::plain(name),
                 Cell::of(texts.hertz(point.frequency_hz), point.frequency_hz),
-                number(point.first_db),
-                number(point.second_db),
-                Cell::of(
-                    format!("{bound}{}", texts.number(point.worst_db, 1)),
-                    point.worst_db,
-                ),
+                text(point.first_db, point.first_bounded),
+                text(point.second_db, point.second_bounded),
+                text(point.worst_db, point.bounded),
                 match point.best_db {
                     Some(best) => number(best),
                     None => Cell::of(texts.say("pulse.open"), Value::Null),
