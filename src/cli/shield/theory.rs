@@ -132,7 +132,8 @@ fn argument(input: &Input) -> Arg {
             _ => input.about.to_owned(),
         })
         .required(input.required)
-        .allow_hyphen_values(true);
+        // A gain may be negative; of several values in order the next option is none.
+        .allow_hyphen_values(!input.several);
     let argument = match input.several {
         // What comes in order is given in order.
         true => argument
@@ -205,4 +206,32 @@ fn describe(document: &TheoryDocument) -> String {
         basis.source,
         basis.validity
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_stack_of_the_readme_is_read_as_written() {
+        let readme = include_str!("../../../README.md");
+        let line = readme
+            .lines()
+            .find(|line| line.starts_with("muffle shield stack "));
+        let line = line.expect("a stack in the README");
+        let words = line
+            .split('#')
+            .next()
+            .unwrap_or(line)
+            .split_whitespace()
+            .skip(1);
+        let command = Theory::augment_subcommands(Command::new("shield"));
+        let matches = command.try_get_matches_from(words).expect("as written");
+        let theory = Theory::from_arg_matches(&matches).expect("a question");
+        let given = |key: &str| theory.given.iter().filter(|(at, _)| at == key).count();
+        assert_eq!(
+            (given("layer"), given("shortest"), given("longest")),
+            (3, 1, 1)
+        );
+    }
 }
