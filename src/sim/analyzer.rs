@@ -4,18 +4,19 @@
 //! Gaussian, its power exponential; samples a dwell apart are correlated as the filter says (the
 //! autocorrelation is the Fourier transform of its power response). A bin that dwells for several
 //! correlation times holds several independent samples, and the detector picks among them: the
-//! largest of M exponentials is -ln(1 - U^(1/M)) (order statistics). Noise density is kT of 290 K
-//! times the noise figure. Sizes of errors are from memory of data sheets.
+//! largest of M exponentials is -ln(1 - U^(1/M)) (order statistics). Where something averages along the
+//! sweep, `video` draws every sample. Noise density is kT of 290 K times the noise figure. Sizes of errors are from memory of data sheets.
 
 use rand::SeedableRng;
 use rand::distr::{Distribution, Uniform};
 use rand::rngs::SmallRng;
-use rand_distr::{Exp1, Gamma, StandardNormal};
+use rand_distr::Exp1;
 
 use super::noise::{Kernel, complex_normal, highest, largest, lowest};
 use super::radio::{Signal, dbm, milliwatts};
 use super::random::{curve, part, symmetric};
 use super::settings::{ATTENUATION_DB, Detector, Hold, Settings, TraceMode};
+use super::video::Video;
 
 /// More than this at the input breaks the mixer, dBm. The bench only counts it.
 pub(super) const DAMAGE_DBM: f64 = 20.0;
@@ -48,6 +49,9 @@ const BOTTOM_DBM: f64 = -200.0;
 const HELD_DRAWN_MAX: f64 = 64.0;
 /// More averaged sweeps than this change nothing that could be seen.
 const AVERAGED_DRAWN_MAX: f64 = 1000.0;
+/// More samples than this are not drawn for the sweeps of one stretch of time: what a video filter has
+/// smoothed hardly rises any more with further sweeps held.
+const SAMPLES_DRAWN_MAX: f64 = 2e7;
 
 /// A measurement under way.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -67,17 +71,16 @@ struct Prepared {
     noise_mw: Vec<f64>,
     /// Independent samples of the filter's output in one bin.
     samples: f64,
-    /// Samples that the video filter makes into one; 1 when it is wide open.
-    smoothing: f64,
     kernel: Option<Kernel>,
-    mean: Option<Gamma<f64>>,
+    /// Where something averages along the sweep.
+    video: Option<Video>,
 }
 
 /// The one analyzer of the bench, whoever talks to it.
 #[derive(Debug)]
 pub(super) struct Analyzer {
     pub settings: Settings,
-    /// Power per bin, mW; for `MeanLevel` the level in dBm.
+    /// Power per bin, mW; for `MeanLevel` the level in dBm, for `MeanVoltage` the root of the power.
     trace: Vec<f64>,
     run: Option<Run>,
     prepared: Option<Prepared>,
@@ -217,9 +220,13 @@ impl Analyzer {
 
     /// How many sweeps are drawn one by one.
     fn drawn_max(&self) -> f64 {
-        let plain = self.prepared.as_ref().is_some_and(|it| it.mean.is_none());
-        match self.settings.hold() {
-            Hold::Max | Hold::Min if plain => HELD_DRAWN_MAX,
+        let video = self.prepared.as_ref().and_then(|it| it.video.as_ref());
+        match (self.settings.hold(), video) {
+            (_, Some(video)) => {
+                let drawn = video.drawn(self.settings.points) as f64;
+                (SAMPLES_DRAWN_MAX / drawn).clamp(1.0, AVERAGED_DRAWN_MAX)
+            }
+            (Hold::Max | Hold::Min, None) => HELD_DRAWN_MAX,
             _ => AVERAGED_DRAWN_MAX,
         }
     }
@@ -274,21 +281,15 @@ impl Analyzer {
         let noise_mw = (0..settings.points)
             .map(|bin| self.noise_mw(settings.bin_frequency_hz(bin)))
             .collect();
-        let smoothing = (rbw_hz / settings.vbw_hz()).max(1.0);
         let samples = (dwell * NOISE_BANDWIDTH).max(1.0);
-        let averaged = match settings.detector {
-            Detector::Rms => samples.max(smoothing),
-            _ => smoothing,
-        };
+        let video = Video::new(settings);
+        // Beyond one independent sample to a bin there is no correlation worth keeping.
+        let correlated = video.is_none() && samples <= 1.0;
         Prepared {
             noise_mw,
-            samples: (samples / smoothing).max(1.0),
-            smoothing: averaged,
-            // Beyond one independent sample to a bin there is no correlation worth keeping.
-            kernel: (samples <= 1.0).then(|| Kernel::new(settings.points, dwell)),
-            mean: (averaged > 1.0)
-                .then(|| Gamma::new(averaged, 1.0 / averaged).ok())
-                .flatten(),
+            samples,
+            kernel: correlated.then(|| Kernel::new(settings.points, dwell)),
+            video,
         }
     }
 
@@ -324,40 +325,89 @@ impl Analyzer {
         let Some(prepared) = self.prepared.take() else {
             return;
         };
-        let carriers = self.carriers(&bins, signals);
-        let white = prepared.kernel.as_ref().map(|it| it.draw(&mut self.rng));
+        let shown = match &prepared.video {
+            Some(video) => self.smoothed(video, &bins, &prepared.noise_mw, signals),
+            None => self.picked(&prepared, &bins, signals, stand_for),
+        };
         let hold = self.settings.hold();
         let nth = f64::from(number.min(self.settings.average_count.max(1)));
-        for (bin, carrier) in bins.zip(carriers) {
-            let own = match (&prepared.kernel, &white) {
-                (Some(kernel), Some(white)) => kernel.sample(bin, white),
-                _ => complex_normal(&mut self.rng),
-            };
-            let power_mw = self.detect(&prepared, bin, carrier, own);
-            // The sweeps that are not drawn: a carrier shows in the others well enough, noise does not.
-            let unseen = match stand_for > 1.0 && prepared.mean.is_none() {
-                true => {
-                    let detector = self.settings.detector;
-                    let ratio = match hold {
-                        Hold::Min => {
-                            lowest(&mut self.rng, detector, stand_for - 1.0, prepared.samples)
-                        }
-                        _ => highest(&mut self.rng, detector, stand_for - 1.0, prepared.samples),
-                    };
-                    Some(prepared.noise_mw[bin] * ratio)
-                }
-                false => None,
-            };
+        for (bin, power_mw) in bins.zip(shown) {
             let held = &mut self.trace[bin];
             *held = match hold {
                 Hold::Last => power_mw,
-                Hold::Max => held.max(power_mw).max(unseen.unwrap_or(0.0)),
-                Hold::Min => held.min(power_mw).min(unseen.unwrap_or(f64::INFINITY)),
+                Hold::Max => held.max(power_mw),
+                Hold::Min => held.min(power_mw),
                 Hold::MeanPower => *held + (power_mw - *held) / nth,
+                Hold::MeanVoltage => *held + (power_mw.sqrt() - *held) / nth,
                 Hold::MeanLevel => *held + (dbm(power_mw) - *held) / nth,
             };
         }
         self.prepared = Some(prepared);
+    }
+
+    /// What the bins show where something averages along the sweep.
+    fn smoothed(
+        &mut self,
+        video: &Video,
+        bins: &std::ops::Range<usize>,
+        noise_mw: &[f64],
+        signals: &[Signal],
+    ) -> Vec<f64> {
+        let reach_hz = 4.0 * self.settings.rbw_hz() + self.settings.bin_hz();
+        let near = self.settings.start_hz() - reach_hz..=self.settings.stop_hz() + reach_hz;
+        let mut carriers = Vec::new();
+        for signal in signals {
+            let swing: f64 = draw(&mut self.rng, -1.0, 1.0);
+            let at_hz = signal.frequency_hz + signal.deviation_hz * swing;
+            if near.contains(&at_hz) {
+                carriers.push((at_hz, signal.power_mw));
+            }
+        }
+        video.sweep(
+            &mut self.rng,
+            &self.settings,
+            bins.clone(),
+            noise_mw,
+            &carriers,
+        )
+    }
+
+    /// What the bins show where the detector picks one of their samples as it is.
+    fn picked(
+        &mut self,
+        prepared: &Prepared,
+        bins: &std::ops::Range<usize>,
+        signals: &[Signal],
+        stand_for: f64,
+    ) -> Vec<f64> {
+        let carriers = self.carriers(bins, signals);
+        let white = prepared.kernel.as_ref().map(|it| it.draw(&mut self.rng));
+        let (hold, detector) = (self.settings.hold(), self.settings.detector);
+        let mut shown = Vec::with_capacity(bins.len());
+        for (bin, carrier) in bins.clone().zip(carriers) {
+            let own = match (&prepared.kernel, &white) {
+                (Some(kernel), Some(white)) => kernel.sample(bin, white),
+                _ => complex_normal(&mut self.rng),
+            };
+            let power_mw = self.detect(prepared, bin, carrier, own);
+            if stand_for <= 1.0 {
+                shown.push(power_mw);
+                continue;
+            }
+            // The sweeps that are not drawn: a carrier shows in the others well enough, noise does not.
+            let (rng, samples) = (&mut self.rng, prepared.samples);
+            let noise_mw = prepared.noise_mw[bin];
+            shown.push(match hold {
+                Hold::Min => {
+                    power_mw.min(noise_mw * lowest(rng, detector, stand_for - 1.0, samples))
+                }
+                Hold::Max => {
+                    power_mw.max(noise_mw * highest(rng, detector, stand_for - 1.0, samples))
+                }
+                _ => power_mw,
+            });
+        }
+        shown
     }
 
     /// The sum of all carriers' amplitudes in each bin, each with a phase of its own.
@@ -400,9 +450,6 @@ impl Analyzer {
         own: (f64, f64),
     ) -> f64 {
         let noise_mw = prepared.noise_mw[bin];
-        if let Some(mean) = &prepared.mean {
-            return self.detect_smoothed(prepared, mean, noise_mw, carrier);
-        }
         let scale = (noise_mw / 2.0).sqrt();
         let (re, im) = (carrier.0 + scale * own.0, carrier.1 + scale * own.1);
         let power_mw = re * re + im * im;
@@ -420,34 +467,6 @@ impl Analyzer {
         }
     }
 
-    /// One bin's power when its samples are means: after the video filter, which is taken to smooth
-    /// power, or with the RMS detector.
-    fn detect_smoothed(
-        &mut self,
-        prepared: &Prepared,
-        mean: &Gamma<f64>,
-        noise_mw: f64,
-        carrier: (f64, f64),
-    ) -> f64 {
-        let carrier_mw = carrier.0 * carrier.0 + carrier.1 * carrier.1;
-        let beat_mw = (2.0 * carrier_mw * noise_mw / prepared.smoothing).sqrt();
-        let tries = match self.settings.detector {
-            Detector::Positive | Detector::Negative => prepared.samples.round().min(16.0) as u32,
-            _ => 1,
-        };
-        let rng = &mut self.rng;
-        let samples = (0..tries.max(1)).map(|_| {
-            let beat: f64 = StandardNormal.sample(rng);
-            let power_mw = carrier_mw + noise_mw * mean.sample(rng) + beat_mw * beat;
-            power_mw.max(1e-30)
-        });
-        let chosen = match self.settings.detector {
-            Detector::Negative => samples.reduce(f64::min),
-            _ => samples.reduce(f64::max),
-        };
-        chosen.unwrap_or(noise_mw)
-    }
-
     /// The trace as shown, dBm per bin, with the analyzer's errors.
     pub(super) fn levels_dbm(&self) -> Vec<f64> {
         let settings = &self.settings;
@@ -461,13 +480,14 @@ impl Analyzer {
             true => 0.3 * symmetric(self.step_seed, u64::MAX),
             false => 0.0,
         };
-        let as_level = settings.hold() == Hold::MeanLevel;
+        let hold = settings.hold();
         let top_dbm = settings.reference_dbm + HEADROOM_DB;
         let shown = |(bin, held): (usize, &f64)| {
-            let true_dbm = match as_level {
-                true => *held,
-                false if held.is_finite() => dbm(*held),
-                false => BOTTOM_DBM,
+            let true_dbm = match hold {
+                Hold::MeanLevel => *held,
+                Hold::MeanVoltage => dbm(held * held),
+                _ if held.is_finite() => dbm(*held),
+                _ => BOTTOM_DBM,
             };
             let decades = settings.bin_frequency_hz(bin).max(1e3).log10();
             let response_db = 0.8 * curve(self.response_seed, 3.0 * decades);
@@ -486,18 +506,11 @@ fn response(detector: Detector, offset_hz: f64, bin_hz: f64, rbw_hz: f64) -> f64
     match detector {
         Detector::Positive => gauss((offset_hz - half_hz).max(0.0)),
         Detector::Negative => gauss(offset_hz + half_hz),
-        Detector::Sample => gauss(offset_hz),
-        Detector::Rms if bin_hz == 0.0 => gauss(offset_hz),
-        Detector::Rms => {
-            let root = FOUR_LN2.sqrt() / rbw_hz;
-            let area =
-                libm::erf(root * (offset_hz + half_hz)) - libm::erf(root * (offset_hz - half_hz));
-            area * std::f64::consts::PI.sqrt() / 2.0 / root / bin_hz
-        }
+        Detector::Sample | Detector::Rms | Detector::Average => gauss(offset_hz),
     }
 }
 
-fn draw(rng: &mut SmallRng, low: f64, high: f64) -> f64 {
+pub(super) fn draw(rng: &mut SmallRng, low: f64, high: f64) -> f64 {
     Uniform::new(low, high).map_or(low, |range| range.sample(rng))
 }
 
@@ -708,16 +721,19 @@ mod tests {
         };
         // The mean of n exponential powers has the relative spread 1 / sqrt(n).
         near(spread(|_| {}), 1.0, 0.15);
-        near(spread(|s| s.vbw_hz = Some(100.0)), 0.1, 0.015);
+        // A single pole: sqrt(0.6643 pi VBW / RBW).
+        near(spread(|s| s.vbw_hz = Some(100.0)), 0.1444, 0.02);
         let dwell_of_25 = 25.0 * 1001.0 / 1e4 / NOISE_BANDWIDTH;
         assert!(dwell_of_25 > 2.0);
         near(
             spread(|s| {
+                // 25 independent samples of the noise bandwidth: its power's correlation time is 0.6643
+                // over the bandwidth, where the noise bandwidth has 0.9394.
                 s.detector = Detector::Rms;
                 s.sweep_s = Some(25.0 * 1001.0 / 1e4 / NOISE_BANDWIDTH);
             }),
-            0.2,
-            0.03,
+            0.2 * (0.664_283 * NOISE_BANDWIDTH).sqrt(),
+            0.02,
         );
     }
 

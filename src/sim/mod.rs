@@ -7,7 +7,7 @@
 //!
 //! - `shielding`, `catalogue`: what an item truly does, and the items on the shelf
 //! - `radio`: source, amplifier, antennas, path, stations of the neighbourhood
-//! - `settings`, `analyzer`, `noise`: what is set, and sweeps, detectors, hold, overload
+//! - `settings`, `analyzer`, `noise`, `video`: what is set, and sweeps, detectors, filters, hold, overload
 //! - `world`: all of that together, and its time
 //! - `scpi`, `instrument`, `source`, `receiver`, `monitor`: what is said to it; `handheld`: a terser way
 //! - `serve`, `pty`, `hislip`, `vxi11`: bytes; `control`: the port that moves the items, asks for the truth and breaks
@@ -42,6 +42,7 @@ mod shielding;
 mod source;
 #[cfg(test)]
 mod tests;
+mod video;
 mod vxi11;
 mod world;
 

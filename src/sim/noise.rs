@@ -71,7 +71,7 @@ pub(super) fn highest(rng: &mut SmallRng, detector: Detector, sweeps: f64, sampl
     match detector {
         Detector::Positive => largest(rng, sweeps * samples),
         Detector::Negative => largest(rng, sweeps) / samples,
-        Detector::Sample | Detector::Rms => largest(rng, sweeps),
+        Detector::Sample | Detector::Rms | Detector::Average => largest(rng, sweeps),
     }
 }
 
@@ -86,6 +86,6 @@ pub(super) fn lowest(rng: &mut SmallRng, detector: Detector, sweeps: f64, sample
             -(-log_share.exp_m1()).ln()
         }
         Detector::Negative => exponential / sweeps / samples,
-        Detector::Sample | Detector::Rms => exponential / sweeps,
+        Detector::Sample | Detector::Rms | Detector::Average => exponential / sweeps,
     }
 }

@@ -6,7 +6,9 @@
 //! Input: `INPut:ATTenuation[:AUTO]`, `INPut:GAIN:STATe`,
 //! `DISPlay[:WINDow][:TRACe]:Y[:SCALe]:RLEVel`.
 //! Detector and averaging: `[SENSe]:DETector[:FUNCtion] POSitive|NEGative|SAMPle|RMS|AVERage`,
-//! `[SENSe]:AVERage[:STATe]|COUNt|TYPE|CLEar` (`MAXimum|MINimum|SCALar|RMS`),
+//! `[SENSe]:AVERage[:STATe]|COUNt|TYPE|CLEar` (`MAXimum|MINimum|SCALar|VOLTage|RMS`; scalar
+//! is the mean of the decibels), `[SENSe]:BANDwidth|BWIDth:VIDeo:SCALe POWer|VOLTage|LOGarithm`, a command of
+//! this bench's own for what the video filter and the average detector average,
 //! `DISPlay[:WINDow][:TRACe]:MODE WRITe|MAXHold|MINHold`.
 //! Measuring: `INITiate[:IMMediate]`, `INITiate:CONTinuous`, `ABORt`, `TRACe[:DATA]? [TRACE1]`,
 //! `FORMat[:DATA] ASCii|REAL,32|REAL,64`, `FORMat:BORDer NORMal|SWAPped`,
@@ -20,7 +22,7 @@ use super::instrument::{Answer, PowerUnit, System, system};
 use super::scpi::{Kind, Number, ScpiError, Unit, boolean, keyword, number, only};
 use super::settings::{
     ATTENUATION_DB, AverageKind, COUNT_MAX, Detector, POINTS, RANGE_HZ, REFERENCE_DBM, SWEEP_S,
-    Settings, TraceMode,
+    Settings, TraceMode, VideoScale,
 };
 use super::world::{Port, World};
 
@@ -30,6 +32,7 @@ pub(super) enum Command {
     Number(Quantity),
     Switch(Switch),
     Detector,
+    VideoScale,
     AverageKind,
     AverageClear,
     FullSpan,
@@ -113,6 +116,7 @@ pub(super) const TABLE: &[(&str, Command)] = {
             "[SENSe]:BANDwidth|BWIDth:VIDeo:AUTO",
             C::Switch(S::VideoAuto),
         ),
+        ("[SENSe]:BANDwidth|BWIDth:VIDeo:SCALe", C::VideoScale),
         ("INPut:ATTenuation", C::Number(Q::Attenuation)),
         ("INPut:ATTenuation:AUTO", C::Switch(S::AttenuationAuto)),
         ("INPut:GAIN:STATe", C::Switch(S::Preamp)),
@@ -349,17 +353,23 @@ const DETECTORS: [(&str, Detector); 5] = [
     ("NEGative", Detector::Negative),
     ("SAMPle", Detector::Sample),
     ("RMS", Detector::Rms),
-    ("AVERage", Detector::Rms),
+    ("AVERage", Detector::Average),
 ];
 /// The detector of that name, if there is one.
 pub(super) fn detector(name: &str) -> Option<Detector> {
     keyword(name, &DETECTORS).ok()
 }
 
-const KINDS: [(&str, AverageKind); 4] = [
+const SCALES: [(&str, VideoScale); 3] = [
+    ("POWer", VideoScale::Power),
+    ("VOLTage", VideoScale::Voltage),
+    ("LOGarithm", VideoScale::Logarithm),
+];
+const KINDS: [(&str, AverageKind); 5] = [
     ("MAXimum", AverageKind::Maximum),
     ("MINimum", AverageKind::Minimum),
     ("SCALar", AverageKind::Scalar),
+    ("VOLTage", AverageKind::Voltage),
     ("RMS", AverageKind::Rms),
 ];
 const MODES: [(&str, TraceMode); 3] = [
@@ -379,6 +389,7 @@ fn query_word(world: &mut World, command: Command, unit: &Unit) -> Result<Answer
     let (settings, format) = (&world.analyzer.settings, &world.trace_format);
     let text = match command {
         Command::Detector => word(&DETECTORS, &settings.detector),
+        Command::VideoScale => word(&SCALES, &settings.video_scale),
         Command::AverageKind => word(&KINDS, &settings.average_kind),
         Command::TraceMode => word(&MODES, &settings.trace_mode),
         Command::Continuous => u8::from(settings.continuous).to_string(),
@@ -403,6 +414,10 @@ fn set_word(world: &mut World, command: Command, unit: &Unit) -> Result<Answer, 
         Command::Detector => {
             let detector = keyword(only(unit)?, &DETECTORS)?;
             world.set_receiver(|settings| settings.detector = detector);
+        }
+        Command::VideoScale => {
+            let scale = keyword(only(unit)?, &SCALES)?;
+            world.set_receiver(|settings| settings.video_scale = scale);
         }
         Command::AverageKind => {
             let kind = keyword(only(unit)?, &KINDS)?;

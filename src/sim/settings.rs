@@ -24,7 +24,36 @@ pub(super) enum Detector {
     Positive,
     Negative,
     Sample,
+    /// Mean of the powers.
     Rms,
+    /// Mean on the scale of the video filter.
+    Average,
+}
+
+/// On what the video filter and the average detector average.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum VideoScale {
+    Power,
+    Voltage,
+    Logarithm,
+}
+
+impl VideoScale {
+    pub(super) fn of_power(self, power: f64) -> f64 {
+        match self {
+            Self::Power => power,
+            Self::Voltage => power.sqrt(),
+            Self::Logarithm => power.max(1e-40).ln(),
+        }
+    }
+
+    pub(super) fn power(self, value: f64) -> f64 {
+        match self {
+            Self::Power => value,
+            Self::Voltage => value * value,
+            Self::Logarithm => value.exp(),
+        }
+    }
 }
 
 /// How the sweeps of one averaged measurement become one trace.
@@ -34,6 +63,8 @@ pub(super) enum AverageKind {
     Minimum,
     /// Mean of the decibels, as shown on the screen.
     Scalar,
+    /// Mean of the voltages.
+    Voltage,
     /// Mean of the powers.
     Rms,
 }
@@ -59,6 +90,7 @@ pub(super) struct Settings {
     pub preamp: bool,
     pub reference_dbm: f64,
     pub detector: Detector,
+    pub video_scale: VideoScale,
     pub averaging: bool,
     pub average_kind: AverageKind,
     pub average_count: u32,
@@ -80,6 +112,7 @@ impl Default for Settings {
             preamp: false,
             reference_dbm: 0.0,
             detector: Detector::Positive,
+            video_scale: VideoScale::Power,
             averaging: false,
             average_kind: AverageKind::Scalar,
             average_count: 10,
@@ -147,6 +180,7 @@ impl Settings {
             (TraceMode::MaxHold, ..) | (_, true, AverageKind::Maximum) => Hold::Max,
             (TraceMode::MinHold, ..) | (_, true, AverageKind::Minimum) => Hold::Min,
             (_, true, AverageKind::Scalar) => Hold::MeanLevel,
+            (_, true, AverageKind::Voltage) => Hold::MeanVoltage,
             (_, true, AverageKind::Rms) => Hold::MeanPower,
             _ => Hold::Last,
         }
@@ -168,6 +202,7 @@ pub(super) enum Hold {
     Max,
     Min,
     MeanLevel,
+    MeanVoltage,
     MeanPower,
 }
 
