@@ -8,7 +8,7 @@
 //! smaller bias of a carrier in noise need no formula here: they come out.
 
 use std::collections::VecDeque;
-use std::f64::consts::{LN_2, PI, TAU};
+use std::f64::consts::{LN_2, TAU};
 
 use rand::SeedableRng;
 use rand::rngs::SmallRng;
@@ -272,6 +272,8 @@ impl Picked {
 
 #[cfg(test)]
 mod tests {
+    use std::f64::consts::PI;
+
     use super::*;
 
     fn mean(values: &[f64]) -> f64 {
