@@ -3,6 +3,7 @@
 //! Used after every reading and by whoever computes a run anew, so that both give the same numbers. It
 //! knows a run only from the store: the plan and the station are read from the snapshots kept with it.
 
+mod carrier;
 mod check;
 pub mod compare;
 mod import;
@@ -20,6 +21,8 @@ use std::f64::consts::PI;
 
 use jiff::Timestamp;
 use serde_json::json;
+
+use carrier::{carrier_flags, is_lost, sent_dbm};
 
 use crate::analysis::average::{Average, Part, average};
 use crate::analysis::budget::{Budget, BudgetInput, Given, PointScatter, Scatter};
@@ -340,10 +343,18 @@ impl Evaluator {
             Some(after) => self.reading(after, ReadingKind::Signal, &open).await?,
             None => None,
         };
+        let mut flags = self.observed(&reference, &item, compressed);
+        let sent = [Some(&reference.signal), Some(&item.signal)];
+        let sent: Vec<_> = sent
+            .into_iter()
+            .chain([step.as_ref(), after.as_ref()])
+            .flatten()
+            .collect();
+        flags.extend(carrier_flags(&sent));
         let seen = Seen {
             repeats,
             drift_db: after.map(|after| after.peak_dbm - reference.signal.peak_dbm),
-            flags: self.observed(&reference, &item, compressed),
+            flags,
         };
         let judged = self
             .judge_pairs(point, &reference, &item, &seen)
@@ -381,7 +392,7 @@ impl Evaluator {
             none if none.is_empty() => Ok(none),
             _ => {
                 let pad = self.reading(self.reference, ReadingKind::Pad, open).await?;
-                Ok(by(pad.as_ref()))
+                Ok(by(pad.as_ref().filter(|pad| !is_lost(pad))))
             }
         }
     }
@@ -488,7 +499,7 @@ impl Evaluator {
         judge_point(&PointInput {
             reference: reference.input(span_hz)?,
             item: item.input(span_hz)?,
-            setting_difference_db: item.source_level_dbm() - reference.source_level_dbm()
+            setting_difference_db: sent_dbm(&item.signal) - sent_dbm(&reference.signal)
                 + self.preamplifier_db(item)
                 - self.preamplifier_db(reference),
             station: &self.budget,
@@ -566,7 +577,7 @@ pub fn compression(
     step: &ReadingRecord,
     pad: Option<&ReadingRecord>,
 ) -> Vec<Flag> {
-    let sent_db = source_level_dbm(signal) - source_level_dbm(step);
+    let sent_db = sent_dbm(signal) - sent_dbm(step);
     let above_floor_db = step.peak_dbm - floor.peak_dbm;
     // A level that was held back may not have been stepped at all.
     match sent_db > 0.0 && above_floor_db > STEP_ABOVE_FLOOR_DB {

@@ -4,12 +4,14 @@
 //! the trace". Every command is checked when the file is read, so that a slip is found on the bench
 //! before anything is sent to it. `drivers/README.md` is the reference for whoever writes one.
 
+mod carrier;
 mod readback;
 
 use std::path::{Path, PathBuf};
 
 use regex_lite::Regex;
 
+pub use carrier::{CarrierQueries, CarrierReadback, CarrierTolerance};
 pub use readback::{Readback, ReadbackWords, Setting, Tolerance};
 
 use super::document::{Document, Faults, Section};
@@ -145,6 +147,8 @@ pub struct SourceWords {
     pub off_reads: String,
     /// Answered when the commands before it are done.
     pub done: Option<Command>,
+    /// Asks whether it sends what it was told.
+    pub readback: CarrierReadback,
 }
 
 /// What a receiver is told.
@@ -444,6 +448,15 @@ impl Driver {
 
     /// Reads and checks the text of a driver file; `file` is only for the faults.
     pub fn read(file: &str, text: &str) -> Result<Self, Faults> {
+        Self::read_as(file, text, false)
+    }
+
+    /// As a run kept it: it may be from before a source had to say how it is asked what it sends.
+    pub(super) fn read_kept(file: &str, text: &str) -> Result<Self, Faults> {
+        Self::read_as(file, text, true)
+    }
+
+    fn read_as(file: &str, text: &str, kept: bool) -> Result<Self, Faults> {
         Document::read(file, text, |root| {
             let name = root.required("name");
             let about = root.required("about");
@@ -456,7 +469,7 @@ impl Driver {
             let dialect = root.required_section("dialect", dialect);
             let start = commands(root, "start", &[]);
             let words = match root.required::<String>("role").as_deref() {
-                Some("source") => source_words(root).map(Words::Source),
+                Some("source") => source_words(root, kept).map(Words::Source),
                 Some("receiver") => {
                     receiver_words(root).map(|words| Words::Receiver(Box::new(words)))
                 }
@@ -540,7 +553,7 @@ fn serial_clear(text: String) -> Result<SerialClear, String> {
     }
 }
 
-fn source_words(root: &mut Section<'_, '_>) -> Option<SourceWords> {
+fn source_words(root: &mut Section<'_, '_>, kept: bool) -> Option<SourceWords> {
     let set = root.required_section("set", |set| {
         let frequency = required(set, "frequency", &["frequency"]);
         let level = required(set, "level", &["level"]);
@@ -554,6 +567,17 @@ fn source_words(root: &mut Section<'_, '_>) -> Option<SourceWords> {
         let done = one(output, "done", &[]);
         Some((on?, off?, state?, off_reads?, done))
     });
+    let readback = match root.has("readback") {
+        false if kept => Some(CarrierReadback::undeclared()),
+        false => {
+            root.fault(
+                "readback",
+                "the table [readback] is missing: give the queries `frequency` and `level`, or `none = \"reason\"` where the source cannot be asked what it sends",
+            );
+            None
+        }
+        true => root.section("readback", CarrierReadback::read),
+    };
     let (frequency, level) = set?;
     let (on, off, state, off_reads, done) = output?;
     Some(SourceWords {
@@ -564,6 +588,7 @@ fn source_words(root: &mut Section<'_, '_>) -> Option<SourceWords> {
         state,
         off_reads,
         done,
+        readback: readback?,
     })
 }
 

@@ -25,9 +25,10 @@ pub use calibration::Calibration;
 pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
-    Argument, ByteOrder, Command, Detector, DetectorWords, Dialect, Driver, Encoding, Pattern,
-    PollWords, PreamplifierWords, Readback, ReadbackWords, ReceiverWords, RegisterBits,
-    SealedWords, SerialClear, Setting, SourceWords, Tolerance, TraceWords, Words, built_in_drivers,
+    Argument, ByteOrder, CarrierQueries, CarrierReadback, CarrierTolerance, Command, Detector,
+    DetectorWords, Dialect, Driver, Encoding, Pattern, PollWords, PreamplifierWords, Readback,
+    ReadbackWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, Setting, SourceWords,
+    Tolerance, TraceWords, Words, built_in_drivers,
 };
 pub use identity::{Identity, same_instrument};
 pub use interlock::{Contact, ModemLine};
@@ -193,6 +194,27 @@ mod tests {
             "{said}"
         );
         assert!(said.contains("the command `run` is missing"), "{said}");
+    }
+
+    #[test]
+    fn a_source_says_how_its_carrier_is_read_back_or_why_not() {
+        let text = include_str!("../../drivers/source-scpi.toml");
+        let (rest, _) = text.split_once("[readback]").expect("has one");
+        let read = |table: &str| {
+            Driver::read("mine.toml", &format!("{rest}{table}")).map_err(|it| it.to_string())
+        };
+        let said = read("").expect_err("silent");
+        assert!(
+            said.contains("`readback`: the table [readback] is missing"),
+            "{said}"
+        );
+        let said = read("[readback]\nfrequency = \"FREQ?\"").expect_err("half");
+        assert!(said.contains("`readback.level`: is missing"), "{said}");
+        let said = read("[readback]\nnone = \"no\"\nlevel = \"POW?\"").expect_err("both");
+        assert!(said.contains("`readback.none`: says that"), "{said}");
+        assert!(read("[readback]\nnone = \"a generator of pulses\"").is_ok());
+        // A run of before keeps its driver.
+        assert!(Driver::read_kept("kept.toml", rest).is_ok());
     }
 
     #[test]

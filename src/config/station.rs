@@ -205,7 +205,7 @@ impl Drivers<'_> {
         match self {
             Self::Folder(folder) => Driver::load(name, folder),
             Self::Kept(kept) => match kept.iter().find(|(known, _)| known == name) {
-                Some((_, text)) => Ok(Driver::read(name, text)?),
+                Some((_, text)) => Ok(Driver::read_kept(name, text)?),
                 None => Err(ConfigError::NoSuchDriver {
                     name: name.to_owned(),
                     known: kept

@@ -16,9 +16,10 @@ use std::time::Duration;
 pub use handle::Handle;
 pub use receiver::{Difference, Figure, Held, Receiver, ReceiverSettings, ReceiverState};
 pub use rehearse::{Rehearsal, Tried, rehearse};
-pub use source::{Permit, Source};
+pub use source::{Carrier, CarrierState, Permit, Source};
 
 use crate::link::LinkError;
+use crate::quantity::Level;
 
 /// Why an instrument did not do what it was told. Every variant names the instrument by its role.
 #[derive(Debug, thiserror::Error)]
@@ -163,6 +164,16 @@ pub enum InstrumentError {
         /// Its answer.
         got: String,
     },
+    /// The source says that its level is higher than it may be.
+    #[error(
+        "source: it says that its level is {got} where {permitted} is permitted, so its output is switched off; check the unit of levels in its driver (`start`, `set.level`), and that nobody else sets it"
+    )]
+    TooStrong {
+        /// What it may be.
+        permitted: Level,
+        /// What it says.
+        got: Level,
+    },
     /// A driver without the words for the sealed arrangement, which the plan's own check refuses.
     #[error(
         "receiver: its driver `{driver}` has no table [sealed]; measure with `arrangement = \"linked\"`"
@@ -198,7 +209,7 @@ impl InstrumentError {
             | Self::Changed { .. }
             | Self::TraceUnit { .. }
             | Self::CannotBeSealed { .. } => "receiver",
-            Self::StaysOn { .. } => "source",
+            Self::StaysOn { .. } | Self::TooStrong { .. } => "source",
         }
     }
 }

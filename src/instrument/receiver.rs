@@ -15,7 +15,7 @@ use crate::store::{Levels, Trace};
 
 pub use readback::{Difference, Figure, ReceiverState};
 
-pub(super) use readback::listed;
+pub(super) use readback::{listed, number};
 
 /// A sweep may take this many times span / bandwidth², the time a Gaussian filter needs to settle
 /// (2 to 3 times is usual; common practice, no source), before it counts as lost.

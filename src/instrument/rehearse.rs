@@ -142,6 +142,20 @@ impl Stage {
         if let Some(done) = &words.done {
             self.say("output.done", vec![ask(done)]).await;
         }
+        match &words.readback {
+            CarrierReadback::Asked(queries) => {
+                self.say("readback.frequency", vec![ask(&queries.frequency)])
+                    .await;
+                self.say("readback.level", vec![ask(&queries.level)]).await;
+                if let Some(status) = &queries.status {
+                    self.say("readback.status", vec![ask(&status.query)]).await;
+                }
+            }
+            CarrierReadback::None { .. } => {
+                let entry = ("readback".to_owned(), "the driver has none");
+                self.rehearsal.left_out.push(entry);
+            }
+        }
         self.rehearsal
             .left_out
             .push(("output.on".to_owned(), "the output stays off"));

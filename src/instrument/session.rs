@@ -45,6 +45,15 @@ pub(super) fn ask(command: &Command) -> Say {
     Say::Ask(command.text())
 }
 
+/// What an instrument notes of itself.
+#[derive(Debug, Default, PartialEq, Eq)]
+pub(super) struct Notes {
+    /// It was switched off and on since it was last asked.
+    pub(super) restarted: bool,
+    /// What stood in its error queue, which is empty now.
+    pub(super) errors: Vec<String>,
+}
+
 /// The conversation with one instrument.
 pub(super) struct Session {
     name: &'static str,
@@ -101,6 +110,11 @@ impl Session {
     /// Notes that the instrument is in its known state.
     pub(super) fn started(&mut self) {
         self.started_on = Some(self.connection());
+    }
+
+    /// Notes that the instrument may have lost its known state.
+    pub(super) fn not_started(&mut self) {
+        self.started_on = None;
     }
 
     /// Brings the link in step if need be; false when the instrument must be put into its known state
@@ -190,37 +204,67 @@ impl Session {
     /// Gives one answer per [`Say::Ask`]. `longer` is added to the dialect's deadline.
     pub(super) async fn checked(
         &mut self,
-        mut lines: Vec<Say>,
+        lines: Vec<Say>,
         longer: Duration,
     ) -> Result<Vec<Vec<u8>>, InstrumentError> {
         let said = lines.iter().map(Say::text).collect::<Vec<_>>().join("; ");
-        let fetch = self.dialect.fetch_error.clone();
-        let restarted = self.dialect.restarted.clone();
-        lines.extend(fetch.as_ref().map(ask));
-        lines.extend(restarted.as_ref().map(|bits| ask(&bits.query)));
-        let mut answers = match self.perform(&lines, longer).await {
-            Ok(answers) => answers,
+        let (answers, notes) = match self.noted(lines, longer).await {
+            Ok(both) => both,
             Err(error) => return Err(self.explained(said, error).await),
         };
-        self.check_completion(&lines, &answers)?;
-        if let Some(bits) = &restarted {
-            let register = answers.pop().unwrap_or_default();
-            self.refuse_restarted(bits, self.register(&bits.query, &register)?)?;
-        }
-        let Some(fetch) = fetch else {
-            return Ok(answers);
-        };
-        let first = answers.pop().unwrap_or_default();
-        if let Some(error) = self.error_entry(&fetch, &first)? {
-            let mut errors = vec![error];
-            errors.extend(self.fetch_errors().await?);
-            return Err(InstrumentError::Reported {
+        if notes.restarted {
+            return Err(InstrumentError::Restarted {
                 instrument: self.name,
-                command: said,
-                errors,
             });
         }
-        Ok(answers)
+        match notes.errors.is_empty() {
+            true => Ok(answers),
+            false => Err(InstrumentError::Reported {
+                instrument: self.name,
+                command: said,
+                errors: notes.errors,
+            }),
+        }
+    }
+
+    /// As [`Self::checked`], but hands back what the instrument notes of itself instead of refusing it.
+    pub(super) async fn noted(
+        &mut self,
+        mut lines: Vec<Say>,
+        longer: Duration,
+    ) -> Result<(Vec<Vec<u8>>, Notes), InstrumentError> {
+        let fetch = self.dialect.fetch_error.clone();
+        let restarted = self.dialect.restarted.clone();
+        lines.extend(self.note_queries());
+        let mut answers = self.perform(&lines, longer).await?;
+        self.check_completion(&lines, &answers)?;
+        let mut notes = Notes::default();
+        if let Some(bits) = &restarted {
+            let register = answers.pop().unwrap_or_default();
+            notes.restarted = self.register(&bits.query, &register)? & bits.mask != 0;
+        }
+        if let Some(fetch) = fetch {
+            let first = answers.pop().unwrap_or_default();
+            if let Some(error) = self.error_entry(&fetch, &first)? {
+                notes.errors.push(error);
+                notes.errors.extend(self.fetch_errors().await?);
+            }
+        }
+        Ok((answers, notes))
+    }
+
+    /// Asks for what the instrument notes of itself.
+    fn note_queries(&self) -> impl Iterator<Item = Say> {
+        let restarted = self.dialect.restarted.as_ref().map(|bits| &bits.query);
+        let fetch = self.dialect.fetch_error.as_ref();
+        fetch.into_iter().chain(restarted).map(ask)
+    }
+
+    /// Whether `lines` and the questions of [`Self::noted`] go in one message.
+    pub(super) fn in_one_message(&self, lines: &[Say]) -> bool {
+        let mut lines = lines.to_vec();
+        lines.extend(self.note_queries());
+        messages(&lines, self.dialect.compound).len() == 1
     }
 
     /// Why answers did not come, where the instrument can say so.
@@ -279,6 +323,15 @@ impl Session {
             .ok_or_else(|| {
                 self.answer_error(&query.text(), answer, "the number of a status register")
             })
+    }
+
+    /// That `lines` were not answered.
+    pub(super) fn silent(&self, lines: &[Say], deadline: Duration) -> InstrumentError {
+        InstrumentError::Silent {
+            instrument: self.name,
+            command: lines.iter().map(Say::text).collect::<Vec<_>>().join("; "),
+            deadline,
+        }
     }
 
     /// Asks until the bits say that the sweep is done; `longer` is added to the dialect's deadline.
@@ -395,6 +448,22 @@ impl Session {
             answers.extend(self.exchange(&message, questions, longer).await?);
         }
         Ok(answers)
+    }
+
+    /// Says `lines` whatever was said before, and waits for nothing: for what must not wait until the link is in step.
+    pub(super) async fn say_at_once(&mut self, lines: &[Say], longest: Duration) {
+        self.in_step = false;
+        let sending = async {
+            for (message, _) in messages(lines, self.dialect.compound) {
+                self.link.send(message.as_bytes()).await?;
+            }
+            Ok::<_, LinkError>(())
+        };
+        match tokio::time::timeout(longest, sending).await {
+            Ok(Ok(())) => {}
+            Ok(Err(error)) => tracing::warn!(instrument = self.name, %error, "not said"),
+            Err(_elapsed) => tracing::warn!(instrument = self.name, "not said in time"),
+        }
     }
 
     /// One message and its answers, under the deadline.

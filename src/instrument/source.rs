@@ -1,18 +1,24 @@
 //! The signal source. Off is its resting state.
 
+mod carrier;
+
 use std::time::Duration;
 
 use super::InstrumentError;
 use super::session::{Say, Session, ask, same, tell};
-use crate::config::{Argument, Driver, Pattern, SourceWords};
+use crate::config::{Argument, CarrierReadback, Driver, Pattern, SourceWords};
 use crate::link::Link;
 use crate::quantity::{Frequency, Level};
+
+pub use carrier::{Carrier, CarrierState};
 
 /// After an `on` whose connection was lost before it was answered, and an off that was seen on another one: how long
 /// to wait before each further off. What was sent on the lost connection may reach the source after what was sent on
 /// the new one: it may be held up by a switch, a gateway or a retransmission (RFC 9293, 3.6: what was sent
 /// before a close is still delivered).
 const ON_MAY_COME_LATE: [Duration; 2] = [Duration::from_millis(200), Duration::from_millis(800)];
+/// Where the questions about the carrier cannot go in the message that switches it off: how long they may keep it on.
+const PROOF_MAX: Duration = Duration::from_secs(1);
 
 /// Leave to radiate: a frequency and a level that the guard has allowed.
 ///
@@ -52,6 +58,10 @@ pub struct Source {
     wanted: Option<Pattern>,
     /// The connection on which `on` was said and not answered; [`ANOTHERS`] where that was none of this source's.
     unanswered: Option<u64>,
+    /// What the output was last switched on with.
+    sent: Option<(Frequency, Level)>,
+    /// Since the known state was reached, a level that was set has been read back with the output off.
+    level_checked: bool,
 }
 
 impl Source {
@@ -65,6 +75,8 @@ impl Source {
             driver: driver.clone(),
             wanted: driver.identity.clone(),
             unanswered: None,
+            sent: None,
+            level_checked: false,
         }
     }
 
@@ -84,9 +96,14 @@ impl Source {
 
     async fn begin(&mut self) -> Result<String, InstrumentError> {
         self.off().await?;
+        self.level_checked = false;
         let identity = self.session.identify(self.wanted.as_ref()).await?;
-        let lines = tell(&self.driver.start, &[]);
-        self.session.checked(lines, Duration::ZERO).await?;
+        let mut lines = tell(&self.driver.start, &[]);
+        // A question that it does not know is found now, and not while the output is on.
+        let asked = self.words.readback.questions();
+        lines.extend(asked);
+        let answers = self.session.checked(lines, Duration::ZERO).await?;
+        carrier::state(&self.session, &self.words.readback, true, &answers)?;
         self.off().await?;
         self.session.started();
         Ok(identity)
@@ -104,12 +121,32 @@ impl Source {
         let level = Argument::Level(permit.level);
         let mut lines = tell(&self.words.frequency, &[("frequency", frequency)]);
         lines.extend(tell(&self.words.level, &[("level", level)]));
+        let level_query = match &self.words.readback {
+            CarrierReadback::Asked(words) => Some(ask(&words.level)),
+            CarrierReadback::None { .. } => None,
+        };
+        // An instrument that takes levels in another unit is found before anything is radiated.
+        if !self.level_checked
+            && let Some(query) = &level_query
+        {
+            let mut lines = lines.clone();
+            lines.push(query.clone());
+            let answers = self.session.checked(lines, Duration::ZERO).await?;
+            self.refuse_too_strong(permit.level, answers.last())?;
+            self.level_checked = true;
+        }
         lines.extend(tell(&self.words.on, &[]));
         lines.extend(self.words.done.as_ref().map(ask));
+        let asks_level = level_query.is_some();
+        lines.extend(level_query);
+        self.sent = Some((permit.frequency, permit.level));
         self.unanswered = Some(self.session.connection());
-        self.session.checked(lines, Duration::ZERO).await?;
+        let answers = self.session.checked(lines, Duration::ZERO).await?;
         self.unanswered = None;
-        Ok(())
+        match asks_level {
+            true => self.refuse_too_strong(permit.level, answers.last()),
+            false => Ok(()),
+        }
     }
 
     /// Switches the output off and asks whether it is; only the answer counts.
@@ -134,14 +171,85 @@ impl Source {
         let mut lines = tell(&self.words.off, &[]);
         lines.push(Say::Ask(self.words.state.text()));
         let answers = self.session.perform(&lines, Duration::ZERO).await?;
+        self.see_off(&answers)
+    }
+
+    /// By the last answer, which is to the question whether the output is on.
+    fn see_off(&self, answers: &[Vec<u8>]) -> Result<(), InstrumentError> {
         let got = answers
             .last()
-            .map(|answer| String::from_utf8_lossy(answer).trim().to_owned())
+            .map(|answer| text(answer))
             .unwrap_or_default();
         match same(&got, &self.words.off_reads) {
             true => Ok(()),
             false => Err(InstrumentError::StaysOn { got }),
         }
+    }
+
+    /// Switches the output off, and asks in the same message whether it was on until then, and as it was set: what
+    /// was read meanwhile counts only if it was.
+    ///
+    /// Where the dialect takes no such message, off waits for the questions no longer than [`PROOF_MAX`]. After an
+    /// error off has been said once more, in a message of its own (a command error throws the rest of its message
+    /// away: IEEE 488.2, 6.1.9, from memory), but not seen: switch it off again.
+    pub async fn off_and_prove(&mut self) -> Result<Carrier, InstrumentError> {
+        let proof = self.prove_and_off().await;
+        if proof.is_err() {
+            let off = tell(&self.words.off, &[]);
+            self.session.say_at_once(&off, PROOF_MAX).await;
+        }
+        proof
+    }
+
+    async fn prove_and_off(&mut self) -> Result<Carrier, InstrumentError> {
+        let mut lines = vec![ask(&self.words.state)];
+        lines.extend(self.words.readback.questions());
+        let asked = lines.len();
+        let mut off = tell(&self.words.off, &[]);
+        off.push(ask(&self.words.state));
+        let together = [lines.clone(), off.clone()].concat();
+        let (answers, notes) = match self.session.in_one_message(&together) {
+            true => self.session.noted(together, Duration::ZERO).await?,
+            false => {
+                let proof = self.session.perform(&lines, Duration::ZERO);
+                let proof = tokio::time::timeout(PROOF_MAX, proof).await;
+                let (answers, notes) = self.session.noted(off, Duration::ZERO).await?;
+                let proof = proof.map_err(|_elapsed| self.session.silent(&lines, PROOF_MAX))?;
+                ([proof?, answers].concat(), notes)
+            }
+        };
+        let (before, after) = answers.split_at(asked.min(answers.len()));
+        self.see_off(after)?;
+        let on = before
+            .first()
+            .is_some_and(|answer| !same(&text(answer), &self.words.off_reads));
+        let state = carrier::state(
+            &self.session,
+            &self.words.readback,
+            on,
+            before.get(1..).unwrap_or_default(),
+        )?;
+        if notes.restarted {
+            self.session.not_started();
+        }
+        let Some((frequency, level)) = self.sent else {
+            return Ok(Carrier::never_on(state));
+        };
+        carrier::judge(&self.words.readback, (frequency, level), state, &notes)
+    }
+
+    /// An instrument that says that its level is higher than permitted must not be on.
+    fn refuse_too_strong(
+        &self,
+        permitted: Level,
+        answer: Option<&Vec<u8>>,
+    ) -> Result<(), InstrumentError> {
+        let CarrierReadback::Asked(words) = &self.words.readback else {
+            return Ok(());
+        };
+        let answer = answer.map(Vec::as_slice).unwrap_or_default();
+        let level = carrier::level(&self.session, words, answer)?;
+        carrier::refuse_too_strong(words, permitted, level)
     }
 
     /// Switches the output off, sees that it is, and then that it is the source that is meant: for whoever
@@ -157,4 +265,8 @@ impl Source {
     pub fn trips(&self) -> u64 {
         self.session.trips()
     }
+}
+
+fn text(answer: &[u8]) -> String {
+    String::from_utf8_lossy(answer).trim().to_owned()
 }

@@ -27,7 +27,7 @@ use crate::analysis::AnalysisError;
 use crate::analysis::flag::FlagWord;
 use crate::config::{Arrangement, ConfigError, Identity, ItemEntry, Plan, same_instrument};
 use crate::evaluate::{self, EvaluateError, Evaluator};
-use crate::instrument::{Held, InstrumentError, ReceiverSettings, ReceiverState};
+use crate::instrument::{Carrier, Held, InstrumentError, ReceiverSettings, ReceiverState};
 use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
@@ -722,7 +722,7 @@ impl Procedure {
                 return Err(ProcedureError::Stopped);
             }
             match self.take(plan, run, place, aim).await {
-                Ok(taken) if attempt < ATTEMPTS_MAX && !taken.held.changed.is_empty() => {
+                Ok(taken) if attempt < ATTEMPTS_MAX && taken.proves_nothing().is_some() => {
                     self.discard(place, &taken).await?;
                     attempt += 1;
                 }
@@ -750,15 +750,17 @@ impl Procedure {
         if let Some(end) = &taken.end {
             self.store.end_emission(end).await?;
         }
-        let reason = match taken.held.clone().unchanged() {
-            Ok(_) => return Ok(()),
-            Err(error) => error.to_string(),
-        };
         self.tell(Event::Again {
             place: place.to_owned(),
-            reason,
+            reason: taken.proves_nothing().unwrap_or_default(),
         })
         .await;
+        // A source that has tripped or reset is put into its known state; a failure of that is met by the reading.
+        if taken.lost().is_some()
+            && let Err(error) = self.station.restart().await
+        {
+            tracing::warn!(%error, "the instruments could not be put into their known state");
+        }
         Ok(())
     }
 
@@ -802,6 +804,7 @@ impl Procedure {
             ReadingKind::Floor | ReadingKind::Ambient => Ok(Taken {
                 held: self.station.hold(settings, &self.stop).await?,
                 source_level_dbm: None,
+                carrier: None,
                 end: None,
             }),
             ReadingKind::Signal | ReadingKind::Step | ReadingKind::Pad => {
@@ -823,6 +826,7 @@ impl Procedure {
                 Ok(Taken {
                     held: emitted.measured,
                     source_level_dbm: Some(emitted.sent.level.dbm()),
+                    carrier: Some(emitted.carrier),
                     end: Some(emitted.end),
                 })
             }
@@ -851,8 +855,12 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
     )?;
     let overload = held.overload.then_some(FlagWord::Overload);
     let changed = (!held.changed.is_empty()).then_some(FlagWord::SettingsChanged);
+    let lost = taken.lost().map(|_| FlagWord::CarrierLost);
     let mut settings = receiver_json(&receiver, Some(held));
     settings["source_level_dbm"] = json!(taken.source_level_dbm);
+    if let Some(carrier) = &taken.carrier {
+        settings["carrier"] = carrier.json();
+    }
     if receiver.centre.hz() != aim.key.point.frequency_hz {
         settings["measured_hz"] = json!(receiver.centre.hz());
     }
@@ -863,7 +871,7 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
         sweeps: receiver.sweeps,
         peak_dbm: picked.level_dbm,
         peak_hz: picked.frequency_hz,
-        flags: [overload, changed]
+        flags: [overload, changed, lost]
             .into_iter()
             .flatten()
             .map(|word| word.as_str().to_owned())
@@ -908,7 +916,26 @@ struct Kept {
 struct Taken {
     held: Held,
     source_level_dbm: Option<f64>,
+    /// Whether the carrier was there, where one was sent.
+    carrier: Option<Carrier>,
     end: Option<EmissionEnd>,
+}
+
+impl Taken {
+    fn lost(&self) -> Option<&str> {
+        self.carrier.as_ref().and_then(Carrier::lost)
+    }
+
+    /// Why it proves nothing; none where it does.
+    fn proves_nothing(&self) -> Option<String> {
+        let lost = self
+            .lost()
+            .map(|reason| format!("the source was not sending as asked: {reason}"));
+        lost.or_else(|| {
+            let changed = self.held.clone().unchanged();
+            changed.err().map(|error| error.to_string())
+        })
+    }
 }
 
 /// How a plan sets the receiver at a frequency: in the open, or with it (or its antenna) in a closed item.

@@ -21,7 +21,7 @@ use super::clamp::{Allowed, allowed};
 use super::interlock::InterlockState;
 use super::keeper::{Keeper, StopCall};
 use crate::config::Station;
-use crate::instrument::{Handle, InstrumentError, Permit, Source};
+use crate::instrument::{Carrier, Handle, InstrumentError, Permit, Source};
 use crate::quantity::{Frequency, Level, Time};
 use crate::store::{EmissionEnd, EmissionId, NewEmission, RunId, Store};
 
@@ -56,6 +56,9 @@ pub struct Emitted<R> {
     pub measured: R,
     /// What was sent.
     pub sent: Allowed,
+    /// Whether the carrier was there when the measuring ended, as the source said while it was switched off: where it
+    /// was lost, what was measured proves nothing.
+    pub carrier: Carrier,
     /// How it ended; to be kept in the emission log with the reading.
     pub end: EmissionEnd,
 }
@@ -225,22 +228,34 @@ impl Guard {
         };
         let permit = Permit::issue(request.frequency, sent.level);
         let measured = self.radiate(permit, watch, measure).await;
-        let (measured, off) = match self.settle().await {
+        // Only what was measured to its end is worth a question; after anything else nothing comes before off.
+        let (proof, off) = self.settle(measured.is_ok()).await;
+        let unasked = || {
+            Err(InstrumentError::Gone {
+                instrument: "source",
+            })
+        };
+        let measured = measured.and_then(|measured| Ok((measured, proof.unwrap_or_else(unasked)?)));
+        let (measured, off) = match off {
             Ok(Some(why)) => (measured.and(Err(StationError::Interfered { why })), Ok(())),
             Ok(None) => (measured, Ok(())),
             Err(error) => (measured, Err(error)),
         };
         let how = match &measured {
-            Ok(_) => "measured".to_owned(),
+            Ok((_, carrier)) => match carrier.lost() {
+                None => "measured".to_owned(),
+                Some(reason) => format!("measured, but the carrier was lost: {reason}"),
+            },
             Err(error) => error.to_string(),
         };
         let end = log.end(how);
         match (measured, off) {
             // The emission stays open in the log: nobody has seen it end.
             (_, Err(error)) => Err(error),
-            (Ok(measured), Ok(())) => Ok(Emitted {
+            (Ok((measured, carrier)), Ok(())) => Ok(Emitted {
                 measured,
                 sent,
+                carrier,
                 end,
             }),
             (Err(error), Ok(())) => {
@@ -340,30 +355,58 @@ impl Guard {
     /// Switches the output off and sees that it is; keeps trying for a while when the source does not
     /// answer.
     pub async fn off(&self) -> Result<(), StationError> {
-        self.settle().await.map(|_| ())
+        self.settle(false).await.1.map(|_| ())
     }
 
-    /// Off, and the keeper told so. Answers why the keeper had switched it off before, if it had.
-    async fn settle(&self) -> Result<Option<String>, StationError> {
+    /// Off, with the proof of the carrier where that is asked for, and the keeper told so. Answers besides why the
+    /// keeper had switched it off before, if it had.
+    async fn settle(
+        &self,
+        prove: bool,
+    ) -> (
+        Option<Result<Carrier, InstrumentError>>,
+        Result<Option<String>, StationError>,
+    ) {
+        let mut proof = None;
+        if prove {
+            let proving = self
+                .post
+                .source
+                .run(|source| Box::pin(async move { source.off_and_prove().await }));
+            proof = Some(proving.await);
+        }
+        // Without a proof nobody has seen it off.
+        let off = match &proof {
+            Some(Ok(_)) => Ok(()),
+            _ => self.off_patiently().await,
+        };
+        if let Err(error) = off {
+            return (proof, Err(error.into()));
+        }
+        self.post.transmitting.send_replace(None);
+        // A keeper that is gone is replaced before the next emission; this one was seen off without it.
+        let interfered = self.post.keeper.rest().await.unwrap_or_default();
+        (proof, Ok(interfered))
+    }
+
+    /// Off, and tried again for a while when the source does not answer.
+    async fn off_patiently(&self) -> Result<(), InstrumentError> {
         let mut wait = OFF_WAIT;
         let mut attempt = 1;
         loop {
             let error = match self.off_once().await {
-                Ok(()) => break,
+                Ok(()) => return Ok(()),
                 Err(error) => error,
             };
             if attempt == OFF_ATTEMPTS || matches!(error, InstrumentError::Gone { .. }) {
                 tracing::error!(%error, "THE SOURCE MAY STILL BE ON: switch it off by hand");
-                return Err(error.into());
+                return Err(error);
             }
             tracing::warn!(%error, attempt, "the output is not seen to be off; trying again");
             tokio::time::sleep(wait).await;
             wait = (wait * 2).min(OFF_WAIT_MAX);
             attempt += 1;
         }
-        self.post.transmitting.send_replace(None);
-        // A keeper that is gone is replaced before the next emission; this one was seen off without it.
-        Ok(self.post.keeper.rest().await.unwrap_or_default())
     }
 
     async fn off_once(&self) -> Result<(), InstrumentError> {

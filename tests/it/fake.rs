@@ -22,6 +22,13 @@ pub const HANG_UP: &[u8] = b"\x04";
 #[derive(Debug, Clone)]
 pub struct Air {
     pub source_on: bool,
+    /// What the source has, which need not be what it was told.
+    pub source_hz: f64,
+    pub source_dbm: f64,
+    /// The source has been switched off and on since it was last asked.
+    pub restarted: bool,
+    /// What was last said to prove the source's link in step.
+    mark: String,
     /// Where the receiver is tuned to.
     pub centre_hz: f64,
     /// An item stands before the antenna.
@@ -29,13 +36,19 @@ pub struct Air {
 }
 
 impl Air {
-    /// A flat floor, and with the source on a peak in the middle of it.
+    /// A flat floor, and with the source on at -10 dBm, where the receiver is tuned to, a peak in the middle of it.
     pub fn trace(&self, floor_dbm: f32, peak_dbm: f32) -> Vec<f32> {
         let mut levels = vec![floor_dbm; POINTS];
-        if self.source_on {
-            levels[POINTS / 2] = peak_dbm;
+        if self.source_on && (self.source_hz - self.centre_hz).abs() < 1e3 {
+            let peak_dbm = peak_dbm + (self.source_dbm + 10.0) as f32;
+            levels[POINTS / 2] = peak_dbm.max(floor_dbm);
         }
         levels
+    }
+
+    /// As after `*RST`, and off.
+    pub fn reset_source(&mut self) {
+        (self.source_on, self.source_hz, self.source_dbm) = (false, 1e8, -60.0);
     }
 }
 
@@ -64,9 +77,23 @@ impl FakeBench {
         driver: &str,
         receiver: impl Fn(&Air, &str) -> Option<Vec<u8>> + Send + Sync + 'static,
     ) -> Self {
+        Self::with_source(plan, driver, receiver, |_, _| None)
+    }
+
+    /// `source` does as well.
+    pub fn with_source(
+        plan: &str,
+        driver: &str,
+        receiver: impl Fn(&Air, &str) -> Option<Vec<u8>> + Send + Sync + 'static,
+        source: impl Fn(&mut Air, &str) -> Option<Vec<u8>> + Send + Sync + 'static,
+    ) -> Self {
         let folder = TempDir::new().expect("a folder");
         let air = Arc::new(Mutex::new(Air {
             source_on: false,
+            source_hz: 1e8,
+            source_dbm: -60.0,
+            restarted: false,
+            mark: "0".to_owned(),
             centre_hz: 0.0,
             item: false,
         }));
@@ -75,13 +102,8 @@ impl FakeBench {
         let source_port = serve(move |unit| {
             heard_of_source.lock().expect("whole").push(unit.to_owned());
             let mut air = air_of_source.lock().expect("whole");
-            match unit {
-                "OUTP ON" => air.source_on = true,
-                "OUTP OFF" | "*RST" => air.source_on = false,
-                "OUTP?" => return Some(u8::from(air.source_on).to_string().into_bytes()),
-                unit => return usual(unit),
-            }
-            None
+            let air = &mut *air;
+            source(air, unit).or_else(|| obey(air, unit))
         });
         let placed = folder.path().join("placed");
         let (air_of_receiver, placed_file) = (air.clone(), placed.clone());
@@ -138,6 +160,21 @@ impl FakeBench {
             .into()
     }
 
+    /// All message units that the source was sent.
+    pub fn heard(&self) -> Vec<String> {
+        self.heard.lock().expect("whole").clone()
+    }
+
+    /// Has the station use another driver for its source: the built-in one with `from` replaced by `to`.
+    pub fn change_source_driver(&self, from: &str, to: &str) {
+        let text = include_str!("../../drivers/source-scpi.toml");
+        assert!(text.contains(from), "{from}");
+        std::fs::write(self.path("source.toml"), text.replace(from, to)).expect("written");
+        let station = std::fs::read_to_string(self.path("station.toml")).expect("read");
+        let station = station.replace("\"source-scpi\"", "\"source.toml\"");
+        std::fs::write(self.path("station.toml"), station).expect("written");
+    }
+
     /// Fails if the source is on, or if anything but `OUTP OFF` was said to it first.
     #[track_caller]
     pub fn is_off(&self) {
@@ -145,6 +182,42 @@ impl FakeBench {
         let heard = self.heard.lock().expect("whole");
         assert_eq!(heard.first().map(String::as_str), Some("OUTP OFF"));
     }
+}
+
+/// An answer after which the rest of the message is thrown away, as after a command error (IEEE 488.2, 6.1.9).
+pub const REFUSED: &[u8] = b"refused";
+
+/// What a source does that has no fault.
+fn obey(air: &mut Air, unit: &str) -> Option<Vec<u8>> {
+    let number = |prefix: &str| unit.strip_prefix(prefix)?.parse::<f64>().ok();
+    if let Some(hz) = number("FREQ ") {
+        air.source_hz = hz;
+    } else if let Some(dbm) = number("POW ") {
+        air.source_dbm = dbm;
+    } else if let Some(mark) = unit.strip_prefix("*ESE ") {
+        air.mark = mark.to_owned();
+    }
+    let answer = match unit {
+        "OUTP ON" => {
+            air.source_on = true;
+            return None;
+        }
+        "OUTP OFF" => {
+            air.source_on = false;
+            return None;
+        }
+        "*RST" => {
+            air.reset_source();
+            return None;
+        }
+        "*ESR?" if std::mem::take(&mut air.restarted) => "128".to_owned(),
+        "OUTP?" => u8::from(air.source_on).to_string(),
+        "*ESE?" => air.mark.clone(),
+        "FREQ?" => air.source_hz.to_string(),
+        "POW?" => air.source_dbm.to_string(),
+        unit => return usual(unit),
+    };
+    Some(answer.into_bytes())
 }
 
 /// What the receiver was last told to have.
@@ -188,7 +261,7 @@ fn usual(unit: &str) -> Option<Vec<u8>> {
         "*OPC?" => "1",
         "*ESR?" => "0",
         "STAT:QUES:POW:COND?" => "0",
-        // How a link is proven in step is told in the driver; no source here gets there with success.
+        // How a link is proven in step is told in the driver, and answered by each instrument itself.
         "*ESE?" => "0",
         _ => return None,
     };
@@ -213,7 +286,10 @@ fn talk(stream: TcpStream, answer: &dyn Fn(&str) -> Option<Vec<u8>>) {
     let mut writer = stream.try_clone().expect("the same socket");
     for line in BufReader::new(stream).lines().map_while(Result::ok) {
         let units = line.split(';').map(|unit| unit.trim_start_matches(':'));
-        let answers: Vec<_> = units.filter_map(answer).collect();
+        let answers: Vec<_> = units
+            .filter_map(answer)
+            .take_while(|answer| answer != REFUSED)
+            .collect();
         if answers.iter().any(|answer| answer == HANG_UP) {
             return;
         }

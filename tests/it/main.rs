@@ -5,6 +5,7 @@
 
 mod bad_input;
 mod campaign;
+mod carrier;
 mod daemon;
 mod demo;
 mod fake;

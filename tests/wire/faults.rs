@@ -349,6 +349,7 @@ fn word(error: &InstrumentError) -> &'static str {
         InstrumentError::Points { .. } => "points",
         InstrumentError::NotALevel { .. } => "no level",
         InstrumentError::StaysOn { .. } => "stays on",
+        InstrumentError::TooStrong { .. } => "too strong",
         InstrumentError::WrongIdentity { .. } => "identity",
         InstrumentError::OtherInstrument { .. } => "other instrument",
         InstrumentError::CannotBeSealed { .. } => "cannot be sealed",

@@ -390,7 +390,7 @@ fn plain(word: &str) -> String {
 }
 
 /// A number with or without its unit.
-fn number(text: &str) -> Option<f64> {
+pub(in crate::instrument) fn number(text: &str) -> Option<f64> {
     let upper = text.trim().to_ascii_uppercase();
     let end = upper.find(|c: char| c.is_ascii_alphabetic() && c != 'E');
     let (value, unit) = upper.split_at(end.unwrap_or(upper.len()));

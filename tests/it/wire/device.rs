@@ -183,6 +183,7 @@ const SOURCE: Node<Instrument> = Root![
     Leaf!(b"*ESR" => EVENTS),
     Branch![b"SYSTem"; Branch![b"ERRor"; Leaf!(default b"NEXT" => ERROR)]],
     Branch![b"UNIT"; Leaf!(b"POWer" => UNIT)],
+    Branch![b"STATus"; Branch![b"QUEStionable"; Branch![b"POWer"; Leaf!(b"CONDition" => EVENTS)]]],
     Branch![b"OUTPut"; Leaf!(default b"STATe" => &Both(
         Tell(|device, said| {
             let on = said.next_data()?;
