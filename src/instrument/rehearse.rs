@@ -6,7 +6,8 @@ use super::session::{Say, Session, ask, same, tell};
 use super::trace::decode;
 use super::{InstrumentError, ReceiverState};
 use crate::config::{
-    Argument, Command, Detector, Driver, Readback, ReadbackWords, ReceiverWords, SourceWords, Words,
+    Argument, CarrierReadback, Command, Detector, Driver, Readback, ReadbackWords, ReceiverWords,
+    SourceWords, Words,
 };
 use crate::link::{Exchange, Link, Recorder, Transcript};
 use crate::quantity::{Frequency, Level};
