@@ -504,8 +504,20 @@ pub(super) fn describe(document: &RunDocument) -> String {
         }
         None => String::new(),
     };
+    let mut settings = match document.settings_read_back {
+        Some(true) => "the receiver's settings were read back\n".to_owned(),
+        Some(false) => {
+            "the receiver's settings were not read back: what is said of them is what it was sent\n"
+                .to_owned()
+        }
+        None => String::new(),
+    };
+    if !document.settings_adjusted.is_empty() {
+        let adjusted = document.settings_adjusted.join(", ");
+        settings.push_str(&format!("adjusted by the receiver: {adjusted}\n"));
+    }
     format!(
-        "\n{heading}\n{}, run {}, {}, {}\n{instruments}\n{}\n{averages}{verdict}",
+        "\n{heading}\n{}, run {}, {}, {}\n{instruments}{settings}\n{}\n{averages}{verdict}",
         document.plan,
         document.run,
         document.started,

@@ -115,6 +115,14 @@ pub enum LinkError {
         /// What happened.
         cause: ProtocolError,
     },
+    /// Another client holds the lock of the instrument.
+    #[error(
+        "{address}: another client holds the instrument's lock; end the program that drives it (or its session, at the instrument's front panel), then try again"
+    )]
+    Locked {
+        /// Where.
+        address: String,
+    },
     /// What came is not a response message.
     #[error("{address} sent what is not an answer: {cause}")]
     Frame {
@@ -123,6 +131,27 @@ pub enum LinkError {
         /// What was wrong.
         cause: FrameError,
     },
+}
+
+/// With whom the lock of an instrument is shared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Exclusive {
+    /// With other programs of this machine that hold it so: the watchdog must reach a source whose program hangs.
+    WithThisMachine,
+    /// With nobody, if the protocol has no shared lock.
+    Alone,
+}
+
+/// How long a lock that somebody holds is waited for.
+const LOCK_WAIT: Duration = Duration::from_secs(1);
+
+/// The key of a shared lock: the same for all programs of this machine until it is started anew, and for no others. None
+/// where the system does not tell.
+fn lock_key() -> Option<String> {
+    let boot = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").ok()?;
+    let mut key = crate::store::sha256_hex(boot.trim().as_bytes());
+    key.truncate(32);
+    Some(format!("muffle {key}"))
 }
 
 /// One connection to one instrument.
@@ -158,6 +187,10 @@ pub trait Link: Send {
 
     /// The address, for messages.
     fn address(&self) -> &str;
+
+    /// Takes the instrument's lock on every connection that is opened from now on, before anything is said on it, where
+    /// the protocol has one. It goes with the connection.
+    fn hold_lock(&mut self, _exclusive: Exclusive) {}
 }
 
 /// The link to an address; nothing is opened yet.

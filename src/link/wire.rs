@@ -18,6 +18,8 @@ pub(super) enum Fault {
     Io(io::Error),
     Protocol(ProtocolError),
     Frame(FrameError),
+    /// Another client holds the lock.
+    Locked,
 }
 
 impl From<io::Error> for Fault {
@@ -43,6 +45,7 @@ impl Fault {
             Self::Io(cause) => LinkError::Failed { address, cause },
             Self::Protocol(cause) => LinkError::Protocol { address, cause },
             Self::Frame(cause) => LinkError::Frame { address, cause },
+            Self::Locked => LinkError::Locked { address },
         }
     }
 

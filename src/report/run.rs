@@ -44,6 +44,12 @@ pub struct RunDocument {
     pub operator: Option<String>,
     /// The instruments it was measured with, as they name themselves; none of runs from before they were kept.
     pub instruments: Option<Instruments>,
+    /// Whether the receiver's settings were read back at every reading; none where there are no readings, or none that
+    /// tells.
+    pub settings_read_back: Option<bool>,
+    /// What the receiver made of the settings it was sent, each once: what it had, and what was asked for.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub settings_adjusted: Vec<String>,
     /// When it began.
     pub started: String,
     /// When it became complete.
@@ -202,6 +208,7 @@ impl RunDocument {
     pub async fn read(store: &Store, run: &RunRecord) -> Result<Self, EvaluateError> {
         let made_with = MadeWith::of(store, run).await?;
         let results = store.results(run.id).await?;
+        let readings = store.readings(run.id).await?;
         let mut points = match run.kind {
             RunKind::Item => results.iter().map(PointDocument::from).collect(),
             RunKind::Reference => reference_points(store, run).await?,
@@ -232,6 +239,8 @@ impl RunDocument {
             reference_run: run.reference_run.map(|id| id.to_string()),
             operator: run.operator.clone(),
             instruments: run.instruments.clone(),
+            settings_read_back: read_back(&readings),
+            settings_adjusted: adjusted(&readings),
             started: run.started.to_string(),
             finished: run.finished.map(|time| time.to_string()),
             state: run.state.to_string(),
@@ -510,6 +519,26 @@ fn mark(point: &PointDocument) -> Mark {
 
 /// What a run was made with. An imported run has neither plan nor station, but the file it came from; its limits
 /// stand with its points.
+fn read_back(readings: &[ReadingRecord]) -> Option<bool> {
+    let told = readings
+        .iter()
+        .filter_map(|reading| reading.settings["read_back"].as_bool());
+    told.reduce(|all, one| all && one)
+}
+
+fn adjusted(readings: &[ReadingRecord]) -> Vec<String> {
+    let mut all: Vec<String> = Vec::new();
+    for settings in readings.iter().map(|reading| &reading.settings) {
+        for (key, asked) in settings["asked"].as_object().into_iter().flatten() {
+            let text = format!("{key} {} (asked for {asked})", settings[key]);
+            if !all.contains(&text) {
+                all.push(text);
+            }
+        }
+    }
+    all
+}
+
 struct MadeWith {
     plan: String,
     station: String,

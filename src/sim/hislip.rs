@@ -3,10 +3,11 @@
 //! Two connections make a session: messages and answers on the first, device clear and the status byte
 //! on the second.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::io;
 use std::sync::atomic::{AtomicBool, AtomicU16, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
@@ -25,6 +26,10 @@ const PAYLOAD_MAX: usize = 16 * 1024;
 const TRANSFER_MAX: usize = 16 * 1024;
 /// Sessions at a time.
 const SESSIONS_MAX: usize = 16;
+/// The longest that a lock is waited for, whatever is asked.
+const LOCK_MAX: Duration = Duration::from_secs(60);
+/// The wait between two looks at a lock that others hold.
+const LOCK_POLL: Duration = Duration::from_millis(5);
 /// The vendor number of the server, two letters.
 const VENDOR: u32 = 0x5445;
 /// On parts of an answer whose last part carries the number of the question.
@@ -89,6 +94,57 @@ struct Session {
 struct Sessions {
     open: Mutex<HashMap<u16, Arc<Session>>>,
     last: AtomicU16,
+    lock: Mutex<Lock>,
+}
+
+/// Who may speak (IVI-6.1, 6.6, from memory): one alone, those who share a key, or all.
+#[derive(Debug, Default)]
+struct Lock {
+    alone: Option<u16>,
+    shared: Option<(Vec<u8>, HashSet<u16>)>,
+}
+
+impl Lock {
+    fn take(&mut self, id: u16, key: &[u8]) -> bool {
+        if self.alone.is_some_and(|holder| holder != id) {
+            return false;
+        }
+        match (&mut self.shared, key.is_empty()) {
+            (Some((known, holders)), false) if known.as_slice() == key => holders.insert(id),
+            (Some(_), false) => return false,
+            (Some((_, holders)), true) if !holders.contains(&id) => return false,
+            (_, true) => {
+                self.alone = Some(id);
+                true
+            }
+            (None, false) => {
+                self.shared = Some((key.to_vec(), HashSet::from([id])));
+                true
+            }
+        };
+        true
+    }
+
+    /// Whether there was something to give back.
+    fn give_back(&mut self, id: u16) -> bool {
+        let alone = self.alone.take_if(|holder| *holder == id).is_some();
+        let mut shared = false;
+        if let Some((_, holders)) = &mut self.shared {
+            shared = holders.remove(&id);
+            if holders.is_empty() {
+                self.shared = None;
+            }
+        }
+        alone || shared
+    }
+
+    fn keeps_out(&self, id: u16) -> bool {
+        match (self.alone, &self.shared) {
+            (Some(holder), _) => holder != id,
+            (None, Some((_, holders))) => !holders.contains(&id),
+            (None, None) => false,
+        }
+    }
 }
 
 impl Sessions {
@@ -118,7 +174,33 @@ impl Sessions {
         u16::try_from(id).ok().and_then(|id| open.get(&id).cloned())
     }
 
+    fn lock(&self) -> std::sync::MutexGuard<'_, Lock> {
+        self.lock.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Takes the lock within the time given.
+    async fn take_lock(&self, id: u16, key: &[u8], wait: Duration) -> bool {
+        let begun = Instant::now();
+        loop {
+            if self.lock().take(id, key) {
+                return true;
+            }
+            if begun.elapsed() >= wait {
+                return false;
+            }
+            tokio::time::sleep(LOCK_POLL).await;
+        }
+    }
+
+    /// Returns when nobody keeps this session out.
+    async fn let_in(&self, id: u16) {
+        while self.lock().keeps_out(id) {
+            tokio::time::sleep(LOCK_POLL).await;
+        }
+    }
+
     fn end(&self, id: u16) {
+        self.lock().give_back(id);
         let mut open = self.open.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(session) = open.remove(&id) {
             session.over.send_replace(true);
@@ -150,13 +232,17 @@ async fn client(
                 // Fatal error 4 (IVI-6.1, table 12): maximum clients exceeded.
                 return write_message(&mut writer, (2, 4, 0), b"another client is served").await;
             };
-            let ended = synchronous(shared, port, &session, id, (reader, writer)).await;
+            let of = (sessions, &*session, id);
+            let ended = synchronous(shared, port, of, (reader, writer)).await;
             sessions.end(id);
             shared.world().unlock(port, session.client);
             ended
         }
         17 => match sessions.find(first.parameter) {
-            Some(session) => asynchronous(shared, port, &session, (reader, writer)).await,
+            Some(session) => {
+                let id = first.parameter as u16;
+                asynchronous(shared, port, (sessions, &session, id), (reader, writer)).await
+            }
             None => write_message(&mut writer, (2, 3, 0), b"no such session").await,
         },
         _ => write_message(&mut writer, (2, 3, 0), b"no session was begun").await,
@@ -166,8 +252,7 @@ async fn client(
 async fn synchronous(
     shared: &Shared,
     port: Port,
-    session: &Session,
-    id: u16,
+    (sessions, session, id): (&Sessions, &Session, u16),
     (mut reader, mut writer): (OwnedReadHalf, OwnedWriteHalf),
 ) -> io::Result<()> {
     let version_and_session = (0x0100 << 16) | u32::from(id);
@@ -190,6 +275,7 @@ async fn synchronous(
                 }
                 line.extend_from_slice(&message.payload);
                 if message.kind == 7 || line.len() > LINE_MAX {
+                    sessions.let_in(id).await;
                     let said = std::mem::take(&mut line);
                     if !answer(shared, port, session, &said, message.parameter, &mut writer).await?
                     {
@@ -259,7 +345,7 @@ async fn answer(
 async fn asynchronous(
     shared: &Shared,
     port: Port,
-    session: &Session,
+    (sessions, session, id): (&Sessions, &Session, u16),
     (mut reader, mut writer): (OwnedReadHalf, OwnedWriteHalf),
 ) -> io::Result<()> {
     write_message(&mut writer, (18, 0, VENDOR), b"").await?;
@@ -293,8 +379,16 @@ async fn asynchronous(
                 }
                 write_message(writer, (22, status, 0), b"").await?;
             }
-            // Locks are given to whoever asks: 1 is success.
-            4 => write_message(writer, (5, 1, 0), b"").await?,
+            4 if message.control & 1 == 1 => {
+                let wait = Duration::from_millis(u64::from(message.parameter)).min(LOCK_MAX);
+                let taken = sessions.take_lock(id, &message.payload, wait).await;
+                write_message(writer, (5, u8::from(taken), 0), b"").await?;
+            }
+            // 3: there was none to give back.
+            4 => {
+                let given = sessions.lock().give_back(id);
+                write_message(writer, (5, if given { 1 } else { 3 }, 0), b"").await?;
+            }
             10 => write_message(writer, (11, 0, 0), b"").await?,
             _ => write_message(writer, (3, 1, 0), b"unrecognised message type").await?,
         }

@@ -3,9 +3,9 @@
 
 use std::collections::HashMap;
 use std::io;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::time::Duration;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
@@ -40,6 +40,8 @@ mod error {
     pub const NO_SUCH_LINK: u32 = 4;
     pub const NOT_SUPPORTED: u32 = 8;
     pub const NO_ROOM: u32 = 9;
+    pub const LOCKED: u32 = 11;
+    pub const NO_LOCK: u32 = 12;
     pub const TIME_OUT: u32 = 15;
     pub const NO_SUCH_DEVICE: u32 = 21;
 }
@@ -134,18 +136,25 @@ struct Client {
     last: u32,
     /// Links of all clients, for an instrument that serves one alone.
     count: Arc<AtomicUsize>,
+    number: usize,
+    /// The client and the link that hold the instrument's lock.
+    lock: Holder,
 }
+
+type Holder = Arc<Mutex<Option<(usize, u32)>>>;
 
 impl Drop for Client {
     fn drop(&mut self) {
         self.count.fetch_sub(self.links.len(), Ordering::AcqRel);
         self.shared.world().unlock(self.port, self.client);
+        self.holder().take_if(|(client, _)| *client == self.number);
     }
 }
 
 /// Serves an instrument over VXI-11.
 pub(super) fn instrument(shared: &Arc<Shared>, port: Port, listener: TcpListener) {
     let count = Arc::new(AtomicUsize::new(0));
+    let (clients, lock) = (AtomicUsize::new(0), Holder::default());
     serve::accept(shared, port, listener, move |shared, stream| {
         let client = Client {
             shared,
@@ -154,6 +163,8 @@ pub(super) fn instrument(shared: &Arc<Shared>, port: Port, listener: TcpListener
             links: HashMap::new(),
             last: 0,
             count: Arc::clone(&count),
+            number: clients.fetch_add(1, Ordering::Relaxed),
+            lock: Arc::clone(&lock),
         };
         client.talk(stream)
     });
@@ -200,8 +211,18 @@ impl Client {
             12 => self.read(call, &mut results).await?,
             13 => self.status(call, &mut results).await?,
             15 => self.clear(call, &mut results)?,
-            // Trigger, remote, local, lock, unlock: taken and of no effect.
-            14 | 16..=19 => {
+            18 => self.take_lock(call, &mut results).await?,
+            19 => {
+                let holder = Some((self.number, call.next()?));
+                let error = match *self.holder() == holder {
+                    true => error::NONE,
+                    false => error::NO_LOCK,
+                };
+                self.holder().take_if(|held| Some(*held) == holder);
+                put(&mut results, &[error]);
+            }
+            // Trigger, remote, local: taken and of no effect.
+            14 | 16 | 17 => {
                 let known = self.links.contains_key(&call.next()?);
                 put(
                     &mut results,
@@ -214,7 +235,9 @@ impl Client {
             }
             20 | 22 | 25 | 26 => put(&mut results, &[error::NOT_SUPPORTED, 0]),
             23 => {
-                let error = match self.links.remove(&call.next()?) {
+                let id = call.next()?;
+                self.holder().take_if(|held| *held == (self.number, id));
+                let error = match self.links.remove(&id) {
                     Some(_) => {
                         self.count.fetch_sub(1, Ordering::AcqRel);
                         error::NONE
@@ -229,6 +252,41 @@ impl Client {
             }
         }
         Ok(results)
+    }
+
+    fn holder(&self) -> MutexGuard<'_, Option<(usize, u32)>> {
+        self.lock.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn is_kept_out(&self, id: u32) -> bool {
+        self.holder().is_some_and(|held| held != (self.number, id))
+    }
+
+    /// Waits for the lock if that is asked for (flag 1), as long as that is.
+    async fn take_lock(&mut self, call: &mut Words<'_>, results: &mut Vec<u8>) -> io::Result<()> {
+        let (id, flags) = (call.next()?, call.next()?);
+        let wait = Duration::from_millis(u64::from(call.next()?)).min(WAIT_MAX);
+        let begun = Instant::now();
+        while self.is_kept_out(id) {
+            if flags & 1 == 0 || begun.elapsed() >= wait {
+                put(results, &[error::LOCKED]);
+                return Ok(());
+            }
+            tokio::time::sleep(Duration::from_millis(5)).await;
+        }
+        let known = self.links.contains_key(&id);
+        if known {
+            *self.holder() = Some((self.number, id));
+        }
+        put(
+            results,
+            &[if known {
+                error::NONE
+            } else {
+                error::NO_SUCH_LINK
+            }],
+        );
+        Ok(())
     }
 
     fn create(&mut self, call: &mut Words<'_>, results: &mut Vec<u8>) -> io::Result<()> {
@@ -259,6 +317,10 @@ impl Client {
         let ends = call.next()? & 8 != 0;
         let data = call.bytes()?;
         let (shared, way) = (Arc::clone(&self.shared), (self.port, self.client));
+        if self.is_kept_out(id) {
+            put(results, &[error::LOCKED, 0]);
+            return Ok(());
+        }
         let Some(link) = self.links.get_mut(&id) else {
             put(results, &[error::NO_SUCH_LINK, 0]);
             return Ok(());

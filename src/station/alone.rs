@@ -14,7 +14,7 @@ pub struct LoneReceiver {
     entry: InstrumentEntry,
     receiver: Handle<Receiver>,
     // Let go of last.
-    _lock: InstrumentLock,
+    _locks: [Option<InstrumentLock>; 2],
 }
 
 impl LoneReceiver {
@@ -24,11 +24,13 @@ impl LoneReceiver {
         let owner = Owner::this_process(&lone.name);
         let lock = InstrumentLock::take("receiver", &entry.address, &owner)?;
         let (receiver, identity) = start_receiver(entry, None).await?;
+        let known = (&entry.address, identity.as_str());
+        let itself = InstrumentLock::take_instrument("receiver", known, &owner)?;
         Ok(Self {
             identity,
             entry: entry.clone(),
             receiver,
-            _lock: lock,
+            _locks: [Some(lock), itself],
         })
     }
 

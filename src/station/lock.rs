@@ -1,13 +1,16 @@
 //! Who owns which instrument of this machine: two processes can never drive one source or one receiver.
 //!
-//! An owner holds a lock of the operating system (`flock`) on a file named after the instrument's address,
-//! and the lock goes with the process however it ends: there are no stale locks, only files nobody holds.
+//! An owner holds locks of the operating system (`flock`) on files named after where the instrument is (the addresses
+//! that its host's name resolves to, so that `localhost` and `127.0.0.1` are one) and, once it has said who it is, after
+//! the instrument itself. They go with the process however it ends: there are no stale locks, only files nobody holds.
 //! In the file stands who the owner is, and where the keeper beside it can be asked. The folder is the same for
 //! all users of the machine, which `XDG_RUNTIME_DIR` is not: a service and a person at the terminal must
-//! see each other. An instrument that has two addresses (a socket and HiSLIP) is two as far as this can tell.
+//! see each other. An instrument of two addresses (a socket and HiSLIP) is one by its serial number, but behind an
+//! address of this machine, where simulators and tunnels all give the same: there the address alone counts.
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, Write};
+use std::net::{IpAddr, ToSocketAddrs, UdpSocket};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -17,7 +20,7 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::StationError;
-use crate::config::{self, Address};
+use crate::config::{self, Address, Identity};
 use crate::store::sha256_hex;
 
 /// The folder of the locks, where it is to be another than [`run_folder`] says.
@@ -95,9 +98,8 @@ pub fn run_folder() -> PathBuf {
 /// A held lock on one instrument; it goes with this value, or with the process.
 #[derive(Debug)]
 pub struct InstrumentLock {
-    path: PathBuf,
-    file: File,
-    /// Who held it last, where the file was still there.
+    held: Vec<(PathBuf, File)>,
+    /// Who held it last, where a file was still there.
     pub(super) before: Option<Owner>,
 }
 
@@ -108,39 +110,68 @@ impl InstrumentLock {
         address: &Address,
         owner: &Owner,
     ) -> Result<Self, StationError> {
-        let path = lock_path(address);
-        let taken = take(&path).map_err(|cause| StationError::Lock {
-            path: path.clone(),
-            cause,
-        })?;
-        let Some(mut file) = taken else {
-            return Err(StationError::Owned {
-                role,
-                address: address.to_string(),
-                owner: read_owner(&path).map(Box::new),
-            });
+        Self::take_all(role, address, lock_paths(address), owner)
+    }
+
+    /// Takes the lock on the instrument itself, by who it says it is, or says who has it. None where that does not
+    /// tell it from others.
+    pub fn take_instrument(
+        role: &'static str,
+        (address, identity): (&Address, &str),
+        owner: &Owner,
+    ) -> Result<Option<Self>, StationError> {
+        let identity = Identity::of(identity);
+        if identity.serial().is_none() || is_of_this_machine(address) {
+            return Ok(None);
+        }
+        let path = path_of(&format!("instrument {}", identity.instrument()));
+        Self::take_all(role, address, vec![path], owner).map(Some)
+    }
+
+    fn take_all(
+        role: &'static str,
+        address: &Address,
+        paths: Vec<PathBuf>,
+        owner: &Owner,
+    ) -> Result<Self, StationError> {
+        let mut lock = Self {
+            held: Vec::new(),
+            before: None,
         };
-        let before = owner_in(&mut file);
-        let written = write_owner(&mut file, owner);
-        written.map_err(|cause| StationError::Lock {
-            path: path.clone(),
-            cause,
-        })?;
-        Ok(Self { path, file, before })
+        for path in paths {
+            let fault = |cause| StationError::Lock {
+                path: path.clone(),
+                cause,
+            };
+            let Some(mut file) = take(&path).map_err(fault)? else {
+                return Err(StationError::Owned {
+                    role,
+                    address: address.to_string(),
+                    owner: read_owner(&path).map(Box::new),
+                });
+            };
+            lock.before = lock.before.take().or(owner_in(&mut file));
+            write_owner(&mut file, owner).map_err(fault)?;
+            lock.held.push((path, file));
+        }
+        Ok(lock)
     }
 }
 
 impl Drop for InstrumentLock {
     fn drop(&mut self) {
-        // Under the lock, so that nobody has taken it meanwhile; what is left behind does no harm.
-        let _ = std::fs::remove_file(&self.path);
-        let _ = self.file.unlock();
+        for (path, file) in &self.held {
+            // Under the lock, so that nobody has taken it meanwhile; what is left behind does no harm.
+            let _ = std::fs::remove_file(path);
+            let _ = file.unlock();
+        }
     }
 }
 
 /// Whoever owns the source of `station`; none when nobody does.
 pub fn owner(station: &config::Station) -> Option<Owner> {
-    held_owner(&lock_path(&station.source.address))
+    let paths = lock_paths(&station.source.address);
+    paths.iter().find_map(|path| held_owner(path))
 }
 
 /// Everybody who owns something on this machine, each once.
@@ -170,24 +201,86 @@ pub(super) fn socket_path(address: &Address) -> PathBuf {
     // ends late must not remove the socket of the next one.
     static KEEPERS: AtomicU32 = AtomicU32::new(0);
     let number = KEEPERS.fetch_add(1, Ordering::Relaxed);
-    let name = format!("{}.{}.{number}.sock", key(address), std::process::id());
+    let first = names(address).into_iter().next().unwrap_or_default();
+    let name = format!("{}.{}.{number}.sock", key(&first), std::process::id());
     run_folder().join(name)
 }
 
-fn lock_path(address: &Address) -> PathBuf {
-    run_folder().join(format!("{}.lock", key(address)))
+/// The files of the locks on whatever is at an address, always in the same order.
+fn lock_paths(address: &Address) -> Vec<PathBuf> {
+    names(address).iter().map(|name| path_of(name)).collect()
 }
 
-/// One name for all ways to write the address of a device.
-fn key(address: &Address) -> String {
-    let name = match address {
-        Address::Serial(line) => device(&line.path),
-        Address::Usbtmc { path } => device(path),
-        other => other.to_string().to_lowercase(),
-    };
+fn path_of(name: &str) -> PathBuf {
+    run_folder().join(format!("{}.lock", key(name)))
+}
+
+fn key(name: &str) -> String {
     let mut key = sha256_hex(name.as_bytes());
     key.truncate(KEY_CHARS);
     key
+}
+
+/// One name for all ways to write where a device is; several where a host has several addresses.
+fn names(address: &Address) -> Vec<String> {
+    let (host, behind) = match address {
+        Address::Serial(line) => return vec![device(&line.path)],
+        Address::Usbtmc { path } => return vec![device(path)],
+        Address::Tcp { host, port } => (host, format!("tcp {port}")),
+        Address::Hislip {
+            host,
+            port,
+            sub_address,
+        } => (
+            host,
+            format!("hislip {port} {}", sub_address.to_lowercase()),
+        ),
+        Address::Vxi11 { host, device, port } => {
+            (host, format!("vxi11 {port:?} {}", device.to_lowercase()))
+        }
+    };
+    let mut names: Vec<String> = hosts(host)
+        .into_iter()
+        .map(|host| format!("{host} {behind}"))
+        .collect();
+    names.sort();
+    names.dedup();
+    names
+}
+
+/// What a host's name resolves to, all addresses of this machine as one; the name where nothing knows it.
+fn hosts(host: &str) -> Vec<String> {
+    let Ok(found) = (host, 0).to_socket_addrs() else {
+        return vec![host.to_lowercase()];
+    };
+    let name = |address: IpAddr| match is_here(address) {
+        true => "here".to_owned(),
+        false => address.to_string(),
+    };
+    found.map(|found| name(found.ip().to_canonical())).collect()
+}
+
+/// Whether an address is one of this machine's own: only to those can a socket be bound.
+fn is_here(address: IpAddr) -> bool {
+    address.is_loopback() || UdpSocket::bind((address, 0)).is_ok()
+}
+
+/// Whether what is there is reached within this machine: a simulator, or a tunnel.
+fn is_of_this_machine(address: &Address) -> bool {
+    match address {
+        Address::Tcp { host, .. } | Address::Hislip { host, .. } | Address::Vxi11 { host, .. } => {
+            hosts(host).iter().any(|host| host == "here")
+        }
+        // A pseudo-terminal has a program at its other end.
+        Address::Serial(line) => device(&line.path).starts_with("/dev/pts/"),
+        Address::Usbtmc { .. } => false,
+    }
+}
+
+/// Whether two addresses lead to one place.
+pub(super) fn is_one_place(one: &Address, other: &Address) -> bool {
+    let others = names(other);
+    names(one).iter().any(|name| others.contains(name))
 }
 
 /// `/dev/serial/by-id/…` is a link to the device itself.
@@ -285,11 +378,59 @@ mod tests {
             .expect("an address")
     }
 
+    /// With a socket, by which [`owners`] tells the owners of one process apart.
+    fn owner_of(name: &str) -> Owner {
+        Owner {
+            socket: Some(PathBuf::from(name)),
+            ..Owner::this_process("bay one")
+        }
+    }
+
+    fn path_at(port: u16) -> PathBuf {
+        let mut paths = lock_paths(&address(port));
+        paths.pop().expect("a path")
+    }
+
+    #[test]
+    fn a_host_is_one_by_all_its_names() {
+        let at =
+            |host: &str| -> Address { format!("tcp://{host}:65001").parse().expect("an address") };
+        let here = owner_of("aliases");
+        let _held = InstrumentLock::take("source", &at("localhost"), &here).expect("free");
+        for alias in ["127.0.0.1", "127.0.0.2", "[::1]", "LocalHost"] {
+            assert!(is_one_place(&at("localhost"), &at(alias)), "{alias}");
+            InstrumentLock::take("source", &at(alias), &here).expect_err(alias);
+        }
+        assert!(!is_one_place(&at("localhost"), &at("192.0.2.1")));
+    }
+
+    #[test]
+    fn an_instrument_is_one_at_all_its_addresses() {
+        let here = owner_of("serials");
+        let at = |text: &str| -> Address { text.parse().expect("an address") };
+        let (raw, hislip) = (at("tcp://192.0.2.7:5025"), at("hislip://192.0.2.7"));
+        let take = |address, identity| {
+            InstrumentLock::take_instrument("source", (address, identity), &here)
+        };
+        let _held = take(&raw, "Nobody,SG-1,0042,1.0").expect("free");
+        take(&hislip, "Nobody,SG-1,0042,2.0").expect_err("the same");
+        let other = take(&hislip, "Nobody,SG-1,0043,1.0").expect("another");
+        assert!(other.is_some());
+        // Without a serial number nothing tells one from another.
+        assert!(take(&raw, "Nobody,SG-1,0,1.0").expect("any").is_none());
+        let simulated = at("tcp://127.0.0.1:5025");
+        assert!(
+            take(&simulated, "Nobody,SG-1,0042,1.0")
+                .expect("any")
+                .is_none()
+        );
+    }
+
     #[test]
     fn a_lock_is_held_once_and_says_by_whom() {
-        let here = Owner::this_process("bay one");
+        let here = owner_of("once");
         let held = InstrumentLock::take("source", &address(1), &here).expect("free");
-        assert_eq!(held_owner(&lock_path(&address(1))), Some(here.clone()));
+        assert_eq!(held_owner(&path_at(1)), Some(here.clone()));
         assert!(owners().contains(&here));
         let refused = InstrumentLock::take("source", &address(1), &here).expect_err("held");
         let said = refused.to_string();
@@ -300,14 +441,14 @@ mod tests {
         );
         InstrumentLock::take("source", &address(2), &here).expect("another instrument");
         drop(held);
-        assert_eq!(held_owner(&lock_path(&address(1))), None);
+        assert_eq!(held_owner(&path_at(1)), None);
         InstrumentLock::take("source", &address(1), &here).expect("free again");
     }
 
     #[test]
     fn a_file_that_nobody_holds_is_no_lock() {
-        let here = Owner::this_process("bay one");
-        let path = lock_path(&address(3));
+        let here = owner_of("nobody");
+        let path = path_at(3);
         make_folder(&path).expect("a folder");
         let text = serde_json::to_string(&here).expect("JSON");
         std::fs::write(&path, text).expect("left behind");
@@ -324,11 +465,11 @@ mod tests {
         std::os::unix::fs::symlink(&device, &link).expect("a link");
         let key_of = |path: &Path, rest: &str| {
             let text = format!("serial://{}{rest}", path.display());
-            key(&text.parse().expect("an address"))
+            names(&text.parse().expect("an address"))
         };
         assert_eq!(key_of(&device, ""), key_of(&link, "?baud=9600"));
-        assert_ne!(key(&address(1)), key(&address(2)));
+        assert_ne!(names(&address(1)), names(&address(2)));
         let upper: Address = "tcp://LOCK.example:1".parse().expect("an address");
-        assert_eq!(key(&upper), key(&address(1)));
+        assert_eq!(names(&upper), names(&address(1)));
     }
 }

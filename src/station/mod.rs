@@ -23,7 +23,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::config::{self, Address, InstrumentEntry, Words};
 use crate::instrument::{Handle, Held, InstrumentError, Receiver, ReceiverSettings, Source};
-use crate::link::{Framing, link};
+use crate::link::{Exclusive, Framing, link};
 use crate::quantity::{Frequency, Time};
 use crate::store::{EmissionEnd, Instruments, Store, StoreError};
 
@@ -110,6 +110,14 @@ pub enum StationError {
         address: String,
         /// Whose it is, where that can be read.
         owner: Option<Box<Owner>>,
+    },
+    /// Source and receiver behind one address.
+    #[error(
+        "source and receiver are both at {address}: on one connection a sweep would hold up `output off`, and a reset of the one would undo the other. Give each an address of its own (a second port, or HiSLIP beside the raw socket)"
+    )]
+    OneAddress {
+        /// Where.
+        address: String,
     },
     /// The lock on an instrument cannot be had.
     #[error(
@@ -268,11 +276,14 @@ impl Station {
         let (store, opening) = (store.clone(), opening.clone());
         apart::run(async move {
             let config = Arc::new(config);
-            let kept = keep_source(&config, with_receiver, &store, &opening).await?;
+            let mut kept = keep_source(&config, with_receiver, &store, &opening).await?;
             let receiver = match with_receiver {
                 true => {
                     let source = Some(&config.source.address);
                     let (receiver, identity) = start_receiver(&config.receiver, source).await?;
+                    let known = (&config.receiver.address, identity.as_str());
+                    let lock = InstrumentLock::take_instrument("receiver", known, &kept.owner)?;
+                    kept.locks.extend(lock);
                     (receiver, Some(identity))
                 }
                 // It opens its link when it is first spoken to, which it is not.
@@ -407,7 +418,10 @@ async fn keep_source(
     store: &Store,
     opening: &Opening,
 ) -> Result<KeptSource, StationError> {
-    let (owner, locks) = take_locks(config, with_receiver)?;
+    // A name may have to be looked up, which blocks.
+    let of = config.clone();
+    let taken = tokio::task::spawn_blocking(move || take_locks(&of, with_receiver)).await;
+    let (owner, mut locks) = taken.map_err(|error| StationError::Threads(error.to_string()))??;
     let before = locks.first().and_then(|lock| lock.before.as_ref());
     let charge = keeper::Charge {
         store: std::path::absolute(store.path()).unwrap_or_else(|_| store.path().to_owned()),
@@ -432,6 +446,8 @@ async fn keep_source(
             return Err(error.into());
         }
     };
+    let known = (&config.source.address, identity.as_str());
+    locks.extend(InstrumentLock::take_instrument("source", known, &owner)?);
     keeper.rest().await?;
     settle_log(&config.name, store).await?;
     Ok(KeptSource {
@@ -453,6 +469,12 @@ fn take_locks(
         ..Owner::this_process(&config.name)
     };
     let take = |role, entry: &InstrumentEntry| InstrumentLock::take(role, &entry.address, &owner);
+    let (source, receiver) = (&config.source.address, &config.receiver.address);
+    if with_receiver && lock::is_one_place(source, receiver) {
+        return Err(StationError::OneAddress {
+            address: source.to_string(),
+        });
+    }
     let mut locks = vec![take("source", &config.source)?];
     if with_receiver {
         locks.push(take("receiver", &config.receiver)?);
@@ -464,7 +486,8 @@ fn source(entry: &InstrumentEntry) -> Result<Source, StationError> {
     let driver = &entry.driver;
     match &driver.words {
         Words::Source(words) => {
-            let link = link(&entry.address, Framing::from(&driver.dialect));
+            let mut link = link(&entry.address, Framing::from(&driver.dialect));
+            link.hold_lock(Exclusive::WithThisMachine);
             Ok(Source::new(link, driver, words))
         }
         Words::Receiver(_) => Err(StationError::WrongRole {
@@ -503,7 +526,8 @@ fn receiver(entry: &InstrumentEntry, address: &Address) -> Result<Receiver, Stat
     let driver = &entry.driver;
     match &driver.words {
         Words::Receiver(words) => {
-            let link = link(address, Framing::from(&driver.dialect));
+            let mut link = link(address, Framing::from(&driver.dialect));
+            link.hold_lock(Exclusive::Alone);
             Ok(Receiver::new(link, driver, words))
         }
         Words::Source(_) => Err(StationError::WrongRole {

@@ -8,7 +8,7 @@ use tokio_util::sync::CancellationToken;
 use super::{Station, StationError};
 use crate::config::{Address, InstrumentEntry};
 use crate::instrument::{Held, InstrumentError, ReceiverSettings};
-use crate::link::{Framing, link};
+use crate::link::{Exclusive, Framing, link};
 use crate::quantity::Time;
 
 /// How long the receiver is looked for after the item was opened, until a person is needed.
@@ -70,10 +70,11 @@ impl Station {
     async fn look_for_receiver(&self) -> Result<(), StationError> {
         loop {
             for address in addresses(&self.config.receiver, self.source_device()) {
-                let link = link(
+                let mut link = link(
                     &address,
                     Framing::from(&self.config.receiver.driver.dialect),
                 );
+                link.hold_lock(Exclusive::Alone);
                 let same = self.identities.receiver.clone();
                 let joined = self
                     .receiver

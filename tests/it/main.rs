@@ -16,6 +16,7 @@ mod heartbeat;
 mod house;
 mod http;
 mod kill;
+mod locks;
 mod lots;
 mod pins;
 mod readback;

@@ -341,6 +341,7 @@ fn word(error: &InstrumentError) -> &'static str {
             LinkError::Failed { .. } => "failed",
             LinkError::Frame { .. } => "misframed",
             LinkError::Protocol { .. } => "refused",
+            LinkError::Locked { .. } => "locked",
         },
         InstrumentError::Silent { .. } => "silent",
         InstrumentError::OutOfStep { .. } => "out of step",

@@ -73,6 +73,11 @@ pub(super) async fn page(
 
 fn facts(run: &RunDocument) -> Markup {
     let instruments = run.instruments.clone().unwrap_or_default();
+    let read_back = run.settings_read_back.map(|read_back| match read_back {
+        true => "read back from the receiver",
+        false => "as sent: not read back",
+    });
+    let adjusted = run.settings_adjusted.join(", ");
     let facts = [
         ("Model", run.model.as_deref()),
         ("Lot", run.lot.as_deref()),
@@ -81,6 +86,11 @@ fn facts(run: &RunDocument) -> Markup {
         ("Operator", run.operator.as_deref()),
         ("Source", instruments.source.as_deref()),
         ("Receiver", instruments.receiver.as_deref()),
+        ("Settings", read_back),
+        (
+            "Adjusted by the receiver",
+            (!adjusted.is_empty()).then_some(adjusted.as_str()),
+        ),
         ("Begun", Some(run.started.as_str())),
         ("Complete", run.finished.as_deref()),
         ("Reason", run.reason.as_deref()),

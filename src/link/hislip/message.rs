@@ -14,6 +14,8 @@ pub(super) mod kind {
     pub const INITIALIZE_RESPONSE: u8 = 1;
     pub const FATAL_ERROR: u8 = 2;
     pub const ERROR: u8 = 3;
+    pub const ASYNC_LOCK: u8 = 4;
+    pub const ASYNC_LOCK_RESPONSE: u8 = 5;
     pub const DATA: u8 = 6;
     pub const DATA_END: u8 = 7;
     pub const DEVICE_CLEAR_COMPLETE: u8 = 8;

@@ -3,8 +3,9 @@
 //!
 //! Written by hand: the registry has only a reserved name for it (`lxi-hislip` 0.0.0, looked at in
 //! 2026). Synchronised mode only, in which every answer carries the number of the message it answers,
-//! so that a late one is known and thrown away. Locks, triggers and service requests are not used: one
-//! program owns the instrument, and asks.
+//! so that a late one is known and thrown away. Triggers and service requests are not used: one program
+//! owns the instrument, and asks. The lock is a shared one with a key of this machine, so that the watchdog
+//! reaches a source whose program hangs, and nobody elsewhere does.
 
 mod message;
 
@@ -13,7 +14,7 @@ use async_trait::async_trait;
 use self::message::{HEADER_BYTES, Header, kind, message};
 use super::frame::{FrameError, shorten, without_end};
 use super::wire::{Fault, Wire};
-use super::{Link, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
+use super::{Exclusive, Link, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
 
 /// Version 1.0, and a vendor number for the client (two letters, as the standard asks).
 const VERSION_AND_VENDOR: u32 = (0x0100 << 16) | 0x4D46;
@@ -35,6 +36,8 @@ pub struct HislipLink {
     ends_with: String,
     connection: Option<Connection>,
     opened: u64,
+    /// Whether every connection takes the lock.
+    locks: bool,
 }
 
 /// Both channels of one session.
@@ -66,13 +69,21 @@ impl HislipLink {
             ends_with: ends_with.to_owned(),
             connection: None,
             opened: 0,
+            locks: false,
         }
     }
 
     async fn open(&mut self) -> Result<(), LinkError> {
         self.connection = None;
-        let opened = Connection::open(&self.host, self.port, &self.sub_address).await;
-        self.connection = Some(opened.map_err(|fault| fault.on_opening(&self.address))?);
+        let opened = async {
+            let mut connection = Connection::open(&self.host, self.port, &self.sub_address).await?;
+            if let Some(key) = super::lock_key().filter(|_| self.locks) {
+                connection.lock(&key).await?;
+            }
+            Ok(connection)
+        };
+        let opened = opened.await;
+        self.connection = Some(opened.map_err(|fault: Fault| fault.on_opening(&self.address))?);
         self.opened += 1;
         Ok(())
     }
@@ -125,6 +136,29 @@ impl Connection {
             connection.clear().await?;
         }
         Ok(connection)
+    }
+
+    /// Takes the lock under a shared key (IVI-6.1, 6.6, from memory: control code 1 asks for it, the parameter is how
+    /// long to wait in ms; the answer's 0 is "held by others", 1 and 2 are success).
+    async fn lock(&mut self, key: &str) -> Result<(), Fault> {
+        let wait = u32::try_from(super::LOCK_WAIT.as_millis()).unwrap_or(u32::MAX);
+        let asked = self
+            .ask(
+                kind::ASYNC_LOCK,
+                kind::ASYNC_LOCK_RESPONSE,
+                (1, wait),
+                key.as_bytes(),
+            )
+            .await?;
+        match asked.0.control {
+            1 | 2 => Ok(()),
+            0 => Err(Fault::Locked),
+            code => Err(ProtocolError::Refused {
+                code: u32::from(code),
+                said: "the lock is refused".to_owned(),
+            }
+            .into()),
+        }
     }
 
     async fn agree_on_size(&mut self) -> Result<(), Fault> {
@@ -380,6 +414,10 @@ impl Link for HislipLink {
 
     fn address(&self) -> &str {
         &self.address
+    }
+
+    fn hold_lock(&mut self, _exclusive: Exclusive) {
+        self.locks = true;
     }
 }
 

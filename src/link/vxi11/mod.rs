@@ -11,7 +11,7 @@ use async_trait::async_trait;
 use self::rpc::{Arguments, Procedure, Record, call, record, reply};
 use super::frame::{FrameError, without_end};
 use super::wire::{Fault, Wire};
-use super::{Link, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
+use super::{Exclusive, Link, LinkError, ProtocolError, RESPONSE_BYTES_MAX};
 
 /// Where a host says which port a program has (RFC 1833, version 2).
 const PORTMAPPER: u16 = 111;
@@ -31,10 +31,15 @@ const WRITE: u32 = 11;
 const READ: u32 = 12;
 const READ_STATUS: u32 = 13;
 const CLEAR: u32 = 15;
+const LOCK: u32 = 18;
 const DESTROY_LINK: u32 = 23;
 
 /// Flag of a write: its last byte ends the message.
 const END: u32 = 8;
+/// Flag of a lock: wait for it.
+const WAIT_LOCK: u32 = 1;
+/// Error: another client holds the lock.
+const LOCKED: u32 = 11;
 /// Reason of a read: the message ended.
 const ENDED: u32 = 4;
 /// Error of a read: nothing came in the time given.
@@ -59,6 +64,8 @@ pub struct Vxi11Link {
     ends_with: String,
     connection: Option<Connection>,
     opened: u64,
+    /// Whether every connection takes the lock.
+    locks: bool,
 }
 
 /// One link on the core channel of an instrument.
@@ -91,13 +98,21 @@ impl Vxi11Link {
             ends_with: ends_with.to_owned(),
             connection: None,
             opened: 0,
+            locks: false,
         }
     }
 
     async fn open(&mut self) -> Result<(), LinkError> {
         self.connection = None;
-        let opened = Connection::open(&self.host, self.port, &self.device).await;
-        self.connection = Some(opened.map_err(|fault| fault.on_opening(&self.address))?);
+        let opened = async {
+            let mut connection = Connection::open(&self.host, self.port, &self.device).await?;
+            if self.locks {
+                connection.lock().await?;
+            }
+            Ok(connection)
+        };
+        let opened = opened.await;
+        self.connection = Some(opened.map_err(|fault: Fault| fault.on_opening(&self.address))?);
         self.opened += 1;
         Ok(())
     }
@@ -174,7 +189,7 @@ impl Connection {
         };
         let arguments = Arguments::default()
             .word(std::process::id())
-            .word(0) // not locked: some keep a lock for ever when its holder goes
+            .word(0) // not locked by this: a lock that is refused should be told from a link that is
             .word(0)
             .bytes(device.as_bytes());
         let [id, _abort_port, size] = connection.core(CREATE_LINK, arguments).await?.words()?;
@@ -295,6 +310,24 @@ impl Connection {
         self.core(CLEAR, self.generic()).await?;
         self.answer.clear();
         Ok(())
+    }
+
+    /// Takes the lock (VXI-11, B.6.12, from memory), which has no shared form.
+    async fn lock(&mut self) -> Result<(), Fault> {
+        let wait = u32::try_from(super::LOCK_WAIT.as_millis()).unwrap_or(u32::MAX);
+        let arguments = Arguments::default()
+            .word(self.id)
+            .word(WAIT_LOCK)
+            .word(wait);
+        match self.core_or_error(LOCK, arguments).await?.error {
+            0 => Ok(()),
+            LOCKED => Err(Fault::Locked),
+            code => Err(ProtocolError::Refused {
+                code,
+                said: meaning(code).to_owned(),
+            }
+            .into()),
+        }
     }
 
     async fn status(&mut self) -> Result<u8, Fault> {
@@ -427,6 +460,11 @@ impl Link for Vxi11Link {
 
     fn address(&self) -> &str {
         &self.address
+    }
+
+    fn hold_lock(&mut self, exclusive: Exclusive) {
+        // With a source's lock nobody else could switch it off, the watchdog least of all.
+        self.locks = exclusive == Exclusive::Alone;
     }
 }
 

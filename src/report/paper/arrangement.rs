@@ -324,6 +324,15 @@ pub(super) fn settings(material: &RunMaterial, texts: &Texts) -> Section {
             .collect(),
     });
     section.note(texts.say("settings.note"));
+    let read_back = match material.document.settings_read_back {
+        Some(true) => "settings.read_back",
+        _ => "settings.not_read_back",
+    };
+    section.note(texts.say(read_back));
+    let adjusted = material.document.settings_adjusted.join(", ");
+    if !adjusted.is_empty() {
+        section.note(texts.fill("settings.adjusted", &[("what", &adjusted)]));
+    }
     section
 }
 

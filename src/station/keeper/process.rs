@@ -12,7 +12,7 @@ use super::control::{self, Asked, Question};
 use super::words::{Charge, FromKeeper, ToKeeper, hear, say};
 use crate::config::Words;
 use crate::instrument::Source;
-use crate::link::{Framing, link};
+use crate::link::{Exclusive, Framing, link};
 use crate::store::{EmissionEnd, Store};
 
 /// What the process is allowed beyond its own limits before the keeper acts: it should act first.
@@ -441,7 +441,8 @@ fn source(charge: &Charge) -> Result<Source, String> {
     let entry = charge.source()?;
     match &entry.driver.words {
         Words::Source(words) => {
-            let link = link(&entry.address, Framing::from(&entry.driver.dialect));
+            let mut link = link(&entry.address, Framing::from(&entry.driver.dialect));
+            link.hold_lock(Exclusive::WithThisMachine);
             Ok(Source::new(link, &entry.driver, words))
         }
         Words::Receiver(_) => Err(format!(
