@@ -27,14 +27,14 @@ use carrier::{carrier_flags, is_lost, sent_dbm};
 use crate::analysis::average::{Average, Part, average};
 use crate::analysis::budget::{Budget, BudgetInput, Given, PointScatter, Scatter};
 use crate::analysis::closing::{between_db, harmonics_at, window_half_hz};
-use crate::analysis::flag::{Flag, FlagWord};
+use crate::analysis::flag::{Effect, Flag, FlagWord};
 use crate::analysis::floor::{Floor, Hold};
 use crate::analysis::limit::LimitLine;
 use crate::analysis::noise::reaches_too_high;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
 use crate::analysis::shield::cavity::{BoxSize, Loading, modes};
 use crate::analysis::trace::{Picked, Trace as Levels, Window};
-use crate::analysis::verdict::{DecisionRule, of_run};
+use crate::analysis::verdict::{DecisionRule, Judgement, of_run};
 use crate::analysis::{ANALYSIS_VERSION, AnalysisError};
 use crate::config::{
     Combine, ConfigError, Correction, Drivers, Plan, Rule, Station, Uncertainties, Words,
@@ -548,10 +548,25 @@ pub fn averages(plan: &Plan, results: &[ResultRecord]) -> Vec<(f64, Average)> {
                 })
                 .collect();
             let limit_db = results.iter().find_map(|(result, _)| result.limit_db);
-            let average = average(&parts, limit_db, decision(plan))?;
+            let mut average = average(&parts, limit_db, decision(plan))?;
+            // What withholds the verdict of one point withholds that of the mean it goes into.
+            if results.iter().any(|(result, _)| is_withheld(result)) {
+                average.judgement = Judgement {
+                    verdict: limit_db.map(|_| Verdict::Undecided),
+                    conformity: None,
+                    ..average.judgement
+                };
+            }
             Some((f64::from_bits(bits), average))
         })
         .collect()
+}
+
+fn is_withheld(result: &ResultRecord) -> bool {
+    let words = FlagWord::ALL.iter();
+    words
+        .filter(|word| word.effect() >= Effect::WithholdsVerdict)
+        .any(|word| result.flags.iter().any(|flag| flag == word.as_str()))
 }
 
 fn decision(plan: &Plan) -> DecisionRule {

@@ -1,16 +1,26 @@
 //! SE from readings taken by hand: a level in the open, a level inside or "in the noise", a floor.
 //!
-//! There is no trace to read the noise from, so no noise is taken off and a reading is taken as it was written
-//! down. Its uncertainty is the one stated beside it, else that of a station that says nothing of itself,
-//! whose every row says that it is a default.
+//! There is no trace to read the noise from. Where a floor was written down, its power is subtracted from a reading less
+//! than 10 dB above it, and a reading less than 3 dB above it is a bound (common practice of the trade, no source). How
+//! the floor was read, as a mean or as a peak, nobody wrote down, so the whole correction is in doubt and enters the
+//! uncertainty, and so does what the noise moves a reading by. To that comes the uncertainty stated beside the
+//! reading, else that of a station that says nothing of itself, whose every row says that it is a default.
 
-use super::budget::{Budget, BudgetInput, PointScatter, station_rows};
+use super::budget::{
+    Budget, BudgetInput, Cause, Component, Distribution, Given, Origin, PointScatter, station_rows,
+};
 use super::flag::{Flag, FlagWord};
 use super::point::Kind;
 use super::verdict::{DecisionRule, Verdict, conformity, on_bound};
 
 /// As for readings with a trace: closer to the floor the noise moves a reading.
 const NEAR_FLOOR_DB: f64 = 20.0;
+/// Closer to the floor a reading tells no more than the floor does.
+const BOUND_BELOW_DB: f64 = 3.0;
+/// Further from the floor its power is not subtracted: it would change less than half a decibel.
+const CORRECTED_BELOW_DB: f64 = 10.0;
+/// Over so many sweeps somebody watches a line before writing it down (common practice, no source).
+const SWEEPS_BY_EYE: f64 = 10.0;
 /// The factor of a one-sided 95 % of a normal distribution.
 const ONE_SIDED_95: f64 = 1.644_853_626_951_472_7;
 /// The coverage factor of a stated uncertainty (common practice: certificates state k = 2).
@@ -50,34 +60,78 @@ pub struct HandResult {
     pub conformity: Option<f64>,
     /// The largest SE that would have been seen, dB.
     pub dynamic_range_db: Option<f64>,
+    /// By how much subtracting the floor raised the SE, dB.
+    pub noise_correction_db: f64,
     /// What is to be known about it.
     pub flags: Vec<Flag>,
     /// The budget, where nobody stated an uncertainty.
     pub budget: Option<Budget>,
 }
 
-/// Judges one reading. What was in the noise gives a bound: reference minus floor, less what the difference of
-/// the two may be off with 95 % confidence on one side.
+/// What the floor does to a reading so far above it: by how much it raises the level, and how well that is known
+/// (standard uncertainty), both dB.
+fn noise_of(above_db: f64) -> (f64, f64) {
+    let carrier_to_noise = 10f64.powf(above_db / 10.0) - 1.0;
+    let raised_db = 10.0 * (1.0 + 1.0 / carrier_to_noise).log10();
+    // The noise in phase with the carrier has half its power: 20/ln 10 · 1/√(2·ratio) for one sweep.
+    let moved_db = 20.0 / std::f64::consts::LN_10 / (2.0 * carrier_to_noise * SWEEPS_BY_EYE).sqrt();
+    // The correction may be nothing or twice as much: a rectangle of its own half-width.
+    (raised_db, moved_db.hypot(raised_db / 3f64.sqrt()))
+}
+
+/// Judges one reading. What was in the noise, or hardly above it, gives a bound: reference minus what was read, less what
+/// the difference of the two may be off with 95 % confidence on one side.
 pub fn judge_by_hand(input: &HandInput) -> HandResult {
+    let above_db = input
+        .level_dbm
+        .zip(input.floor_dbm)
+        .map(|(level_dbm, floor_dbm)| level_dbm - floor_dbm);
+    let is_bound = above_db.is_some_and(|db| db < BOUND_BELOW_DB);
+    let (raised_db, noise_db) = match above_db.filter(|_| !is_bound) {
+        Some(above_db) => noise_of(above_db),
+        None => (0.0, 0.0),
+    };
+    let noise_correction_db = match above_db {
+        Some(above_db) if above_db < CORRECTED_BELOW_DB => raised_db,
+        _ => 0.0,
+    };
     let budget = match input.u_db {
         Some(_) => None,
-        None => Some(Budget::of(station_rows(
-            &BudgetInput::default(),
-            &PointScatter::default(),
-        ))),
+        None => {
+            let mut rows = station_rows(&BudgetInput::default(), &PointScatter::default());
+            if noise_db > 0.0 {
+                let given = Given {
+                    value: noise_db,
+                    origin: Origin::Default,
+                };
+                rows.push(Component::new(
+                    Cause::ItemNoise,
+                    given,
+                    Distribution::Normal,
+                ));
+            }
+            Some(Budget::of(rows))
+        }
     };
     let (u_db, k) = match (&budget, input.u_db) {
-        (_, Some(u_db)) => (u_db, STATED_K),
+        (_, Some(u_db)) => (u_db.hypot(STATED_K * noise_db), STATED_K),
         (Some(budget), None) => (budget.expanded_db, budget.k),
         (None, None) => (0.0, STATED_K),
     };
     let range_db = input
         .floor_dbm
         .map(|floor_dbm| input.reference_dbm - floor_dbm);
-    let bound_db = range_db.map(|range_db| range_db - ONE_SIDED_95 * u_db / k);
-    let (kind, se_db) = match (input.level_dbm, bound_db) {
-        (Some(level_dbm), _) => (Kind::Measured, Some(input.reference_dbm - level_dbm)),
-        (None, Some(bound_db)) => (Kind::AtLeast, Some(bound_db)),
+    let allowance_db = ONE_SIDED_95 * u_db / k;
+    let (kind, se_db) = match (input.level_dbm, range_db) {
+        (Some(level_dbm), Some(range_db)) if is_bound => {
+            let least_db = range_db.min(input.reference_dbm - level_dbm);
+            (Kind::AtLeast, Some(least_db - allowance_db))
+        }
+        (Some(level_dbm), _) => (
+            Kind::Measured,
+            Some(input.reference_dbm - level_dbm + noise_correction_db),
+        ),
+        (None, Some(range_db)) => (Kind::AtLeast, Some(range_db - allowance_db)),
         (None, None) => (Kind::None, None),
     };
     let is_measured = kind == Kind::Measured;
@@ -86,6 +140,7 @@ pub fn judge_by_hand(input: &HandInput) -> HandResult {
         .map(|(se_db, limit_db)| se_db - limit_db);
     let mut flags = Vec::new();
     if let (Some(level_dbm), Some(floor_dbm)) = (input.level_dbm, input.floor_dbm)
+        && is_measured
         && level_dbm - floor_dbm < NEAR_FLOOR_DB
     {
         flags.push(Flag::new(FlagWord::NearFloor, level_dbm - floor_dbm));
@@ -112,6 +167,7 @@ pub fn judge_by_hand(input: &HandInput) -> HandResult {
             .filter(|_| is_measured)
             .map(|margin_db| conformity(margin_db, u_db / k)),
         dynamic_range_db: range_db,
+        noise_correction_db,
         flags,
         budget,
     }
@@ -132,17 +188,25 @@ mod tests {
     #[test]
     fn a_reading_is_a_difference_with_the_uncertainty_stated_beside_it() {
         let result = judge_by_hand(&INPUT);
-        assert_eq!(
-            (result.kind, result.se_db, result.u_db),
-            (Kind::Measured, Some(52.0), Some(2.0))
-        );
+        assert_eq!((result.kind, result.se_db), (Kind::Measured, Some(52.0)));
+        // At 24 dB above the floor the noise adds hardly anything.
+        assert!((result.u_db.expect("measured") - 2.0).abs() < 0.05);
         assert_eq!(
             (result.margin_db, result.verdict),
+            (Some(2.0), Some(Verdict::Undecided)),
+            "the stated 2 dB and a little noise"
+        );
+        assert!(result.flags.is_empty() && result.budget.is_none());
+        let no_floor = judge_by_hand(&HandInput {
+            floor_dbm: None,
+            ..INPUT
+        });
+        assert_eq!(
+            (no_floor.u_db, no_floor.verdict),
             (Some(2.0), Some(Verdict::Pass))
         );
         // JCGM 106:2012 7.4 at two standard uncertainties.
-        assert!((result.conformity.expect("judged") - 0.977_249_868).abs() < 1e-6);
-        assert!(result.flags.is_empty() && result.budget.is_none());
+        assert!((no_floor.conformity.expect("judged") - 0.977_249_868).abs() < 1e-6);
     }
 
     #[test]
@@ -161,6 +225,42 @@ mod tests {
                 .all(|row| row.origin == super::super::budget::Origin::Default)
         );
         assert_eq!(result.verdict, Some(Verdict::Undecided));
+    }
+
+    #[test]
+    fn near_the_floor_its_power_is_subtracted_and_below_3_db_a_reading_is_a_bound() {
+        let at = |above_db: f64| {
+            judge_by_hand(&HandInput {
+                level_dbm: Some(-98.0 + above_db),
+                floor_dbm: Some(-98.0),
+                reference_dbm: -20.0,
+                u_db: Some(1.0),
+                limit_db: Some(77.0),
+            })
+        };
+        // 2.1 dB above its floor: "75.9 ± 1.0, fail" would be said of what may be 80 dB.
+        let hardly = at(2.1);
+        assert_eq!(
+            (hardly.kind, hardly.verdict),
+            (Kind::AtLeast, Some(Verdict::Undecided))
+        );
+        assert!((hardly.se_db.expect("a bound") - (75.9 - 0.5 * ONE_SIDED_95)).abs() < 1e-9);
+        // Two equal powers are 3.01 dB above one.
+        let equal = at(3.0103);
+        assert!((equal.noise_correction_db - 3.0103).abs() < 1e-3);
+        assert!((equal.se_db.expect("measured") - 78.0).abs() < 1e-3);
+        assert!(equal.u_db.expect("measured") > 4.0);
+        assert_eq!(equal.verdict, Some(Verdict::Undecided));
+        // Nine parts of signal, one of noise.
+        assert!((at(9.999).noise_correction_db - 0.4576).abs() < 1e-3);
+        assert_eq!(at(10.0).noise_correction_db, 0.0);
+        // Nearer is never better known.
+        let mut last = f64::INFINITY;
+        for above_db in [3.0, 5.0, 8.0, 12.0, 20.0, 40.0] {
+            let u_db = at(above_db).u_db.expect("measured");
+            assert!(u_db < last && u_db > 1.0, "{above_db} dB: {u_db}");
+            last = u_db;
+        }
     }
 
     #[test]

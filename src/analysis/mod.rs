@@ -41,7 +41,7 @@ pub mod trend;
 pub mod verdict;
 
 /// The version of the arithmetic. Stored with every result: it changes when a result could.
-pub const ANALYSIS_VERSION: u32 = 1;
+pub const ANALYSIS_VERSION: u32 = 2;
 
 /// Why a number could not be worked out.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]

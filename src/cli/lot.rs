@@ -18,7 +18,8 @@ use crate::analysis::tolerance::Method;
 use crate::config::{self, Arrangement, LotEntry, Plan, load_lot};
 use crate::daemon::Presence;
 use crate::evaluate::lot::{
-    LotDocument, attribute_plan, curve, described, judge, known, percent, rule, rule_in_words,
+    LotDocument, attribute_plan, bind, check_plan, curve, described, judge, known, percent, rule,
+    rule_in_words,
 };
 use crate::quantity::{Frequency, Ratio};
 use crate::report::{one_decimal, operating_characteristic, png};
@@ -55,14 +56,14 @@ enum What {
 
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Examples:\n  muffle lot new --file config/lot.toml\n  muffle lot new 2026-11 --model \"field pouch\" --size 200 --sample 13 --accept 0\n  muffle lot new 2026-12 --model \"field pouch\" --content 0.9 --confidence 0.95   (the smallest sample)\n\nWith --accept the lot is judged by attributes, with --content by variables, with both by both.\nThe plan can be changed until the first unit is measured."
+    after_help = "Examples:\n  muffle lot new --file config/lot.toml\n  muffle lot new 2026-11 --model \"field pouch\" --size 200 --sample 13 --accept 0\n  muffle lot new 2026-12 --model \"field pouch\" --content 0.9 --confidence 0.95   (the smallest sample)\n\nWith --accept the lot is judged by attributes, with --content by variables, with both by both.\nWith --plan every unit is held to that plan file, else to that of the first unit measured: a unit that was measured\nat fewer frequencies, faces or polarisations, or against another limit, does not count.\nAll this can be changed until the first unit is measured."
 )]
 struct NewArgs {
     /// Its name, unless a file is given.
     #[arg(required_unless_present = "file", conflicts_with = "file")]
     name: Option<String>,
     /// The lot file.
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["model", "size", "sample", "accept", "content", "confidence", "guard", "counts", "note"])]
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["model", "size", "sample", "accept", "content", "confidence", "guard", "counts", "plan", "note"])]
     file: Option<PathBuf>,
     /// What its units are.
     #[arg(long, default_value = "")]
@@ -88,6 +89,9 @@ struct NewArgs {
     /// Which result of a unit measured again decides: latest or worst.
     #[arg(long)]
     counts: Option<String>,
+    /// The plan file that its units are measured by; left out, that of the first unit measured.
+    #[arg(long, value_name = "FILE")]
+    plan: Option<PathBuf>,
     /// Anything else.
     #[arg(long, default_value = "")]
     note: String,
@@ -200,10 +204,15 @@ async fn new(args: NewArgs) -> Result<u8, CliError> {
             confidence: args.confidence,
             guard: args.guard,
             counts: args.counts,
+            plan: args.plan,
         },
     };
-    let lot = described(&entry, jiff::Timestamp::now())?;
+    let mut lot = described(&entry, jiff::Timestamp::now())?;
+    let plan = entry.plan.as_deref().map(Plan::load).transpose()?;
     let store = Store::open(&args.store.store).await?;
+    if let (Some(plan), Some(path)) = (plan, &entry.plan) {
+        bind(&store, &mut lot, &path.display().to_string(), &plan).await?;
+    }
     store.put_lot(&lot).await?;
     let kept = known(&store, &lot.name).await?;
     store.close().await;
@@ -310,9 +319,9 @@ fn units(document: &LotDocument) -> String {
         let all: Vec<_> = unit.runs.iter().map(|run| word(run.verdict)).collect();
         rows.add_row(vec![
             Cell::new(table::shown(&unit.serial)),
-            Cell::new(match unit.in_sample || document.lot.rule.is_none() {
-                true => word(unit.verdict).to_owned(),
-                false => format!("{}, beyond the sample", word(unit.verdict)),
+            Cell::new(match document.place_of(unit) {
+                None => word(unit.verdict).to_owned(),
+                Some(place) => format!("{}, {place}", word(unit.verdict)),
             }),
             table::right(margin),
             table::right(
@@ -454,7 +463,7 @@ async fn measure(args: MeasureArgs) -> Result<u8, CliError> {
     }
     let store = Store::open(&args.store.store).await?;
     let lot = known(&store, &args.name).await?;
-    rule(&lot)?;
+    check_plan(&store, &lot, &plan).await?;
     caution(&station, Some(&plan));
     let scan = Scan { lot, plan };
     let daemon = Presence::of(store.path()).filter(|there| there.stations.contains(&station.name));

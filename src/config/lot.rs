@@ -1,6 +1,6 @@
 //! The lot file: units of one model made together, how many are measured, and when the lot is accepted.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::document::Document;
 use super::{ConfigError, read_file};
@@ -29,6 +29,8 @@ pub struct LotEntry {
     pub guard: Option<Ratio>,
     /// `latest` or `worst`: which result of a unit measured again decides.
     pub counts: Option<String>,
+    /// The plan file that its units are measured by; none for that of the first unit.
+    pub plan: Option<PathBuf>,
 }
 
 /// Reads a lot file.
@@ -50,6 +52,10 @@ pub fn load_lot(path: &Path) -> Result<LotEntry, ConfigError> {
             let (content, confidence) = (share("content"), share("confidence"));
             let guard = root.optional::<Ratio>("guard");
             let counts = root.optional::<String>("counts");
+            // Named from where the lot file is, not from where the program was started.
+            let folder = path.parent().unwrap_or(Path::new(""));
+            let plan = root.optional::<String>("plan");
+            let plan = plan.map(|plan| folder.join(plan));
             Some(LotEntry {
                 name: name?,
                 model: model?,
@@ -61,6 +67,7 @@ pub fn load_lot(path: &Path) -> Result<LotEntry, ConfigError> {
                 confidence,
                 guard,
                 counts,
+                plan,
             })
         },
     )?)

@@ -5,9 +5,9 @@
 //! file is reported with line and column before anything is kept.
 
 use super::document::{Fault, Faults};
-use jiff::Timestamp;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 /// The most lines of one file.
 const LINES_MAX: usize = 200_000;
@@ -15,6 +15,17 @@ const LINES_MAX: usize = 200_000;
 const FAULTS_MAX: usize = 100;
 /// No level of the trade is further from 0 dBm.
 const LEVEL_MAX_DBM: f64 = 200.0;
+/// Frequencies that anybody measures at, Hz; outside of them the unit is wrong.
+const FREQUENCY_MIN_HZ: f64 = 1e3;
+const FREQUENCY_MAX_HZ: f64 = 100e9;
+/// More than any receiver's input stands, dBm.
+const PLAUSIBLE_MAX_DBM: f64 = 60.0;
+/// Thermal noise in 1 Hz at 290 K, dBm (k·T); nothing reads less.
+const PLAUSIBLE_MIN_DBM: f64 = -174.0;
+/// A level so far above the one in the open says that columns were exchanged, dB (common practice, no source).
+const ABOVE_REFERENCE_MAX_DB: f64 = 10.0;
+/// A day in the reader's own time may have begun before that of UTC.
+const AHEAD_MAX: SignedDuration = SignedDuration::from_hours(24);
 /// No uncertainty or limit is larger, dB.
 const RATIO_MAX_DB: f64 = 200.0;
 /// The longest text in a cell, characters.
@@ -118,8 +129,13 @@ impl Header {
     }
 }
 
-/// Reads the text of a file; all faults, up to a hundred.
-pub fn read_readings(name: &str, text: &str) -> Result<Vec<HandReading>, Faults> {
+/// Reads the text of a file; all faults, up to a hundred. With `now`, when it is read in for the first time, what cannot
+/// be is refused as well; a file that is kept is read again as it was.
+pub fn read_readings(
+    name: &str,
+    text: &str,
+    now: Option<Timestamp>,
+) -> Result<Vec<HandReading>, Faults> {
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)
         .comment(Some(b'#'))
@@ -163,7 +179,7 @@ pub fn read_readings(name: &str, text: &str) -> Result<Vec<HandReading>, Faults>
                     faults.push(fault(line, 1, "", reason));
                     break;
                 }
-                match reading(&header, &record, line) {
+                match reading(&header, &record, line, now) {
                     Ok(reading) => readings.push(reading),
                     Err(wrong) => faults.extend(wrong.into_iter().map(|wrong| {
                         fault(
@@ -331,6 +347,7 @@ fn reading(
     header: &Header,
     record: &csv::StringRecord,
     line: usize,
+    now: Option<Timestamp>,
 ) -> Result<HandReading, Vec<Wrong>> {
     let mut cells = Cells {
         header,
@@ -400,9 +417,59 @@ fn reading(
             "is not above the floor; write `in the noise`".to_owned(),
         );
     }
+    if let Some(now) = now.filter(|_| cells.wrong.is_empty()) {
+        refuse_implausible(&mut cells, &reading, now);
+    }
     match cells.wrong.is_empty() {
         true => Ok(reading),
         false => Err(cells.wrong),
+    }
+}
+
+/// What can be written but not measured: a wrong unit, a slipped digit, exchanged columns.
+fn refuse_implausible(cells: &mut Cells, reading: &HandReading, now: Timestamp) {
+    let shown = |cells: &Cells, name| cells.cell(name).unwrap_or_default().to_owned();
+    if !(FREQUENCY_MIN_HZ..=FREQUENCY_MAX_HZ).contains(&reading.frequency_hz) {
+        let cell = shown(cells, "frequency_mhz");
+        let reason = format!(
+            "`{cell}` is {:e} Hz, outside of 1 kHz to 100 GHz; does the header name its unit?",
+            reading.frequency_hz
+        );
+        cells.refuse("frequency_mhz", reason);
+    }
+    for (name, level_dbm) in [
+        ("reference_dbm", Some(reading.reference_dbm)),
+        ("level_dbm", reading.level_dbm),
+        ("floor_dbm", reading.floor_dbm),
+    ] {
+        let is_plausible = |dbm: &f64| (PLAUSIBLE_MIN_DBM..=PLAUSIBLE_MAX_DBM).contains(dbm);
+        if level_dbm.is_some_and(|dbm| !is_plausible(&dbm)) {
+            let cell = shown(cells, name);
+            let reason = format!(
+                "`{cell}` dBm is no level that a receiver shows ({PLAUSIBLE_MIN_DBM} to {PLAUSIBLE_MAX_DBM}); is it in another unit?"
+            );
+            cells.refuse(name, reason);
+        }
+    }
+    let above_db = reading.level_dbm.map(|dbm| dbm - reading.reference_dbm);
+    if let Some(above_db) = above_db.filter(|db| *db > ABOVE_REFERENCE_MAX_DB) {
+        let cell = shown(cells, "level_dbm");
+        let reason = format!(
+            "`{cell}` is {above_db:.1} dB above the level in the open; were the columns exchanged?"
+        );
+        cells.refuse("level_dbm", reason);
+    }
+    if reading
+        .floor_dbm
+        .is_some_and(|dbm| dbm >= reading.reference_dbm)
+    {
+        let cell = shown(cells, "floor_dbm");
+        let reason = format!("`{cell}` is not below the level in the open, so nothing was seen");
+        cells.refuse("floor_dbm", reason);
+    }
+    if reading.taken > now + AHEAD_MAX {
+        let cell = shown(cells, "date");
+        cells.refuse("date", format!("`{cell}` is in the future"));
     }
 }
 
@@ -434,7 +501,7 @@ mod tests {
             # bench book 3\n\
             P-1,2019-05-03,0.4,-24.0,\u{2212}76.5,-98,\n\
             P-1,2019-05-03,1.2,-25.0,In the noise,-98,\"lid, second try\"\n";
-        let readings = read_readings("book.csv", text).expect("readings");
+        let readings = read_readings("book.csv", text, None).expect("readings");
         assert_eq!(readings.len(), 2);
         assert_eq!(
             (readings[0].frequency_hz, readings[0].level_dbm),
@@ -456,7 +523,7 @@ mod tests {
             P-1,2019-05-03,400,-24,in the noise,\n\
             P-1,2019-05-03,400,-24,-99,-98\n\
             P-1,2019-05-03,400,-24,-76,-98,what\n";
-        let said = read_readings("book.csv", text)
+        let said = read_readings("book.csv", text, None)
             .expect_err("faults")
             .to_string();
         for part in [
@@ -469,7 +536,7 @@ mod tests {
         ] {
             assert!(said.contains(part), "{part}\n{said}");
         }
-        let said = read_readings("book.csv", "item,day\nP-1,2019\n")
+        let said = read_readings("book.csv", "item,day\nP-1,2019\n", None)
             .expect_err("header")
             .to_string();
         assert!(
@@ -477,5 +544,36 @@ mod tests {
             "{said}"
         );
         assert!(said.contains("the column `level_dbm` is missing"), "{said}");
+    }
+
+    #[test]
+    fn what_cannot_be_is_refused_with_its_cell_and_a_kept_file_is_read_as_it_was() {
+        let text = "item,date,frequency_mhz,reference_dbm,level_dbm,floor_dbm\n\
+            P-1,2019-05-03,400000000,-24,-76,-98\n\
+            P-1,2019-05-03,400,77,-76,-98\n\
+            P-1,2019-05-03,400,-24,-76,-198\n\
+            P-1,2019-05-03,400,-76,-24,-98\n\
+            P-1,2019-05-03,400,-99,in the noise,-98\n\
+            P-1,2091-05-03,400,-24,-76,-98\n";
+        let now = "2026-01-31T09:00:00Z".parse().expect("a time");
+        let said = read_readings("book.csv", text, Some(now))
+            .expect_err("faults")
+            .to_string();
+        for part in [
+            "book.csv:2:16: `frequency_mhz`: `400000000` is 4e14 Hz, outside of 1 kHz to 100 GHz",
+            "book.csv:3:20: `reference_dbm`: `77` dBm is no level",
+            "book.csv:4:28: `floor_dbm`: `-198` dBm is no level",
+            "book.csv:5:24: `level_dbm`: `-24` is 52.0 dB above the level in the open",
+            "book.csv:6:37: `floor_dbm`: `-98` is not below the level in the open",
+            "book.csv:7:5: `date`: `2091-05-03` is in the future",
+        ] {
+            assert!(said.contains(part), "{part}\n{said}");
+        }
+        assert_eq!(said.lines().count(), 6, "{said}");
+        let kept = text.replace("400000000", "400");
+        assert_eq!(
+            read_readings("book.csv", &kept, None).map(|all| all.len()),
+            Ok(6)
+        );
     }
 }

@@ -1,10 +1,12 @@
 //! A lot judged from what was measured of it, and what a scanned serial means to it.
 //!
 //! The sample is the first so many units measured, so that nobody can choose. A unit counts by its latest
-//! complete run or by its worst, as the lot's rule says; every run of it is listed. By attributes a lot may be
+//! complete run or by its worst, as the lot's rule says; every run of it is listed. Only runs that were measured as
+//! the lot's plan asks count, so that all units answer one question. By attributes a lot may be
 //! decided before its sample is complete (nothing that the open units come to could change it); by variables
 //! not, because the tolerance factor holds for the number of units that was fixed beforehand.
 
+mod scope;
 mod variables;
 
 use std::collections::{BTreeMap, BTreeSet};
@@ -12,16 +14,18 @@ use std::collections::{BTreeMap, BTreeSet};
 use jiff::Timestamp;
 use serde::Serialize;
 
+pub use self::scope::LotPlan;
+use self::scope::{Held, Scope, held};
 use super::EvaluateError;
 use super::unit::Measured;
 use crate::analysis::AnalysisError;
 use crate::analysis::lot::{AttributePlan, AttributeResult, OcPoint, SampleCount, smallest_sample};
 use crate::analysis::tolerance::{VariablesResult, one_sided_factor};
-use crate::config::LotEntry;
+use crate::config::{LotEntry, Plan};
 use crate::quantity::Ratio;
 use crate::store::{
-    Lot, LotRule, Remeasured, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunState, Store,
-    Verdict,
+    Lot, LotRule, Remeasured, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord,
+    RunState, SnapshotKind, Store, Verdict,
 };
 
 /// Unless another confidence is given.
@@ -35,6 +39,8 @@ pub struct LotDocument {
     /// The lot with its rule.
     #[serde(flatten)]
     pub lot: Lot,
+    /// What its units are held to; none without a rule or before the first unit.
+    pub plan: Option<LotPlan>,
     /// Its units in the order in which they were first measured.
     pub units: Vec<LotUnit>,
     /// By attributes, where the lot is judged so and a unit was measured.
@@ -79,6 +85,8 @@ pub struct UnitRun {
     pub verdict: Option<Verdict>,
     /// Whether it is the one that counts.
     pub counts: bool,
+    /// Why it cannot count: what of the lot's plan it lacks.
+    pub differs: Option<String>,
 }
 
 /// A lot by variables at one frequency.
@@ -154,9 +162,50 @@ pub fn described(entry: &LotEntry, now: Timestamp) -> Result<Lot, EvaluateError>
             confidence,
             guard_db: entry.guard.map(Ratio::db),
             counts,
+            plan_sha: None,
             made: now,
         }),
     })
+}
+
+/// Holds the units of a lot to a plan, which is kept with it.
+pub async fn bind(
+    store: &Store,
+    lot: &mut Lot,
+    name: &str,
+    plan: &Plan,
+) -> Result<(), EvaluateError> {
+    if plan.limit.is_empty() {
+        return Err(EvaluateError::not_answerable(
+            format!("lot {}", lot.name),
+            format!("{name} has no [limit], and a lot is judged against one"),
+        ));
+    }
+    if let Some(rule) = &mut lot.rule {
+        let kept = store.put_snapshot(SnapshotKind::Plan, name, &plan.text);
+        rule.plan_sha = Some(kept.await?);
+    }
+    Ok(())
+}
+
+/// Whether what this plan measures counts for the lot, before anything is measured by it.
+pub async fn check_plan(store: &Store, lot: &Lot, plan: &Plan) -> Result<(), EvaluateError> {
+    rule(lot)?;
+    let Some(known) = held(store, lot, complete(store, lot).await?).await?.plan else {
+        return Ok(());
+    };
+    let lacks = Scope::of_plan(plan).lacks(&known.scope);
+    if lacks.is_empty() {
+        return Ok(());
+    }
+    Err(EvaluateError::not_answerable(
+        format!("lot {}", lot.name),
+        format!(
+            "{}. The plan given {}; units measured by it would not count. Give the lot's plan, or put in another lot",
+            known.in_words(),
+            lacks.join("; it ")
+        ),
+    ))
 }
 
 /// The lot of that name, which must be known.
@@ -193,8 +242,14 @@ pub fn curve(plan: &AttributePlan) -> Vec<OcPoint> {
 /// Judges a lot by everything that was measured of it so far.
 pub async fn judge(store: &Store, name: &str) -> Result<LotDocument, EvaluateError> {
     let lot = known(store, name).await?;
-    let mut units = units(store, &lot).await?;
+    let held = held(store, &lot, complete(store, &lot).await?).await?;
+    let not_counting = not_counting(&held);
+    let Units {
+        mut counting,
+        others,
+    } = units(store, &lot, held.runs).await?;
     let mut document = LotDocument {
+        plan: held.plan,
         units: Vec::new(),
         attributes: None,
         variables: Vec::new(),
@@ -204,24 +259,56 @@ pub async fn judge(store: &Store, name: &str) -> Result<LotDocument, EvaluateErr
         lot,
     };
     if let Some(rule) = document.lot.rule.clone() {
-        for (index, unit) in units.iter_mut().enumerate() {
+        for (index, unit) in counting.iter_mut().enumerate() {
             unit.0.in_sample = (index as u64) < rule.sample;
         }
-        let sample: Vec<_> = units
+        let sample: Vec<_> = counting
             .iter()
             .take_while(|unit| unit.0.in_sample)
             .map(|(unit, measured)| (unit, measured))
             .collect();
         if !sample.is_empty() {
-            by_rule(store, &mut document, &rule, &sample).await?;
+            by_rule(&mut document, &rule, &sample)?;
         }
-        document.reasons.extend(remarks(&units, &rule));
+        document.reasons.extend(remarks(&counting, &rule));
     }
     document
         .reasons
+        .extend(document.plan.as_ref().map(LotPlan::in_words));
+    document.reasons.extend(not_counting);
+    document
+        .reasons
         .extend(withdrawn(store, &document.lot).await?);
-    document.units = units.into_iter().map(|(unit, _)| unit).collect();
+    document.units = counting.into_iter().map(|(unit, _)| unit).collect();
+    document.units.extend(others);
     Ok(document)
+}
+
+/// The complete runs of a lot that were not withdrawn, oldest first.
+async fn complete(store: &Store, lot: &Lot) -> Result<Vec<RunRecord>, EvaluateError> {
+    let filter = RunFilter {
+        lot: Some(lot.name.clone()),
+        kind: Some(RunKind::Item),
+        state: Some(RunState::Complete),
+        ..RunFilter::default()
+    };
+    let mut runs = store.runs(&filter).await?;
+    runs.reverse();
+    Ok(runs)
+}
+
+/// Units that were measured otherwise than the lot's plan asks are left out, and that is said, lest a lot is
+/// accepted by units that were asked less.
+fn not_counting(held: &Held) -> Vec<String> {
+    let left_out = held.runs.iter().filter_map(|(run, why)| {
+        Some(format!(
+            "run {} of {} does not count: {}",
+            run.id,
+            run.item.as_ref()?,
+            why.as_ref()?
+        ))
+    });
+    left_out.collect()
 }
 
 /// Complete runs that were withdrawn do not count; that there are some is said, and why, lest a bad one goes
@@ -244,19 +331,12 @@ async fn withdrawn(store: &Store, lot: &Lot) -> Result<Vec<String>, EvaluateErro
     Ok(remarks.collect())
 }
 
-async fn by_rule(
-    store: &Store,
+fn by_rule(
     document: &mut LotDocument,
     rule: &LotRule,
     sample: &[(&LotUnit, &Measured)],
 ) -> Result<(), EvaluateError> {
     let refuse = |reason: String| EvaluateError::not_answerable(&document.lot.name, reason);
-    if let Some((unit, _)) = sample.iter().find(|(unit, _)| unit.verdict.is_none()) {
-        return Err(refuse(format!(
-            "{} was measured without a limit, so it has no verdict; measure it with a plan that has one",
-            unit.serial
-        )));
-    }
     let mut verdicts = Vec::new();
     if let Some(plan) = attribute_plan(rule) {
         let count = SampleCount::of(sample.iter().filter_map(|(unit, _)| unit.verdict));
@@ -269,10 +349,10 @@ async fn by_rule(
             .extend(reasons.map(|reason| format!("by attributes: {reason}")));
         document.attributes = Some(judged);
     }
-    if let Some(content) = rule.content {
+    if let (Some(content), Some(plan)) = (rule.content, &document.plan) {
         let open = rule.sample - sample.len() as u64;
         let (variables, reasons, verdict) =
-            variables::by_variables(store, rule, content, sample).await?;
+            variables::by_variables(rule, content, &plan.scope, sample)?;
         let verdict = if open > 0 {
             Verdict::Undecided
         } else {
@@ -294,49 +374,77 @@ async fn by_rule(
     Ok(())
 }
 
-/// Each complete run of the lot, gathered by unit, and the one that counts with its results.
-async fn units(store: &Store, lot: &Lot) -> Result<Vec<(LotUnit, Measured)>, EvaluateError> {
-    let filter = RunFilter {
-        lot: Some(lot.name.clone()),
-        kind: Some(RunKind::Item),
-        state: Some(RunState::Complete),
-        ..RunFilter::default()
-    };
-    let mut runs = store.runs(&filter).await?;
-    runs.reverse();
+/// The units of a lot with their runs.
+struct Units {
+    /// Those that count, in the order of their first run that does, with the results of the deciding one.
+    counting: Vec<(LotUnit, Measured)>,
+    /// Those without a run that counts.
+    others: Vec<LotUnit>,
+}
+
+/// The runs of a lot gathered by unit, and of each the one that counts with its results.
+async fn units(
+    store: &Store,
+    lot: &Lot,
+    runs: Vec<(RunRecord, Option<String>)>,
+) -> Result<Units, EvaluateError> {
     let mut order: Vec<String> = Vec::new();
-    let mut by_unit = BTreeMap::new();
+    let mut by_unit: BTreeMap<String, Vec<_>> = BTreeMap::new();
     for run in runs {
-        let Some(serial) = run.item.clone() else {
+        let Some(serial) = run.0.item.clone() else {
             continue;
         };
-        if !by_unit.contains_key(&serial) {
+        if run.1.is_none() && !order.contains(&serial) {
             order.push(serial.clone());
         }
-        by_unit.entry(serial).or_insert_with(Vec::new).push(run);
+        by_unit.entry(serial).or_default().push(run);
     }
     let counts = lot
         .rule
         .as_ref()
         .map_or(Remeasured::Latest, |rule| rule.counts);
-    let mut units = Vec::with_capacity(order.len());
+    let mut counting = Vec::with_capacity(order.len());
     for serial in order {
         let runs = by_unit.remove(&serial).unwrap_or_default();
+        let mut able = runs.iter().filter(|(_, why)| why.is_none());
         let deciding = match counts {
-            Remeasured::Latest => runs.last(),
+            Remeasured::Latest => able.next_back(),
             // Of equally bad ones the latest.
-            Remeasured::Worst => runs.iter().max_by_key(|run| run.verdict),
+            Remeasured::Worst => able.max_by_key(|(run, _)| run.verdict),
         };
-        let Some(deciding) = deciding.cloned() else {
+        let Some((deciding, _)) = deciding.cloned() else {
             continue;
         };
         let measured = Measured::read(store, deciding, &BTreeMap::new()).await?;
-        units.push((unit(&runs, &measured), measured));
+        counting.push((unit(&runs, &measured), measured));
     }
-    Ok(units)
+    let others = by_unit.into_iter().map(|(serial, runs)| LotUnit {
+        serial,
+        in_sample: false,
+        verdict: None,
+        margin_db: None,
+        kind: ResultKind::None,
+        frequency_hz: None,
+        runs: unit_runs(&runs, None),
+    });
+    Ok(Units {
+        others: others.collect(),
+        counting,
+    })
 }
 
-fn unit(runs: &[crate::store::RunRecord], measured: &Measured) -> LotUnit {
+fn unit_runs(runs: &[(RunRecord, Option<String>)], counts: Option<RunId>) -> Vec<UnitRun> {
+    let one = |(run, why): &(RunRecord, Option<String>)| UnitRun {
+        run: run.id,
+        started: run.started,
+        verdict: run.verdict,
+        counts: Some(run.id) == counts,
+        differs: why.clone(),
+    };
+    runs.iter().map(one).collect()
+}
+
+fn unit(runs: &[(RunRecord, Option<String>)], measured: &Measured) -> LotUnit {
     let margin = |result: &&ResultRecord| result.margin_db.is_some();
     let worst = measured.results.iter().filter(margin).min_by(|a, b| {
         let margin = |result: &ResultRecord| result.margin_db.unwrap_or(f64::INFINITY);
@@ -349,15 +457,7 @@ fn unit(runs: &[crate::store::RunRecord], measured: &Measured) -> LotUnit {
         margin_db: worst.and_then(|result| result.margin_db),
         kind: worst.map_or(ResultKind::None, |result| result.kind),
         frequency_hz: worst.map(|result| result.point.frequency_hz),
-        runs: runs
-            .iter()
-            .map(|run| UnitRun {
-                run: run.id,
-                started: run.started,
-                verdict: run.verdict,
-                counts: run.id == measured.run.id,
-            })
-            .collect(),
+        runs: unit_runs(runs, Some(measured.run.id)),
     }
 }
 
@@ -371,7 +471,8 @@ fn units_were(count: usize) -> String {
 /// What else is to be known of the sample.
 fn remarks(units: &[(LotUnit, Measured)], rule: &LotRule) -> Vec<String> {
     let mut remarks = Vec::new();
-    let again = units.iter().filter(|(unit, _)| unit.runs.len() > 1).count();
+    let able = |unit: &LotUnit| unit.runs.iter().filter(|run| run.differs.is_none()).count();
+    let again = units.iter().filter(|(unit, _)| able(unit) > 1).count();
     if again > 0 {
         remarks.push(format!(
             "{}measured more than once: the {} result counts, and all are listed",
@@ -438,11 +539,13 @@ pub async fn admit(store: &Store, lot: &Lot, serial: &str) -> Result<Admission, 
     {
         return Ok(Admission::Begun(begun.id));
     }
-    if let Some(done) = mine().find(|run| run.state == RunState::Complete) {
+    let held = held(store, lot, complete(store, lot).await?).await?;
+    let counting = || held.runs.iter().filter(|(_, why)| why.is_none());
+    let of_it = |(run, _): &&(RunRecord, Option<String>)| run.item.as_deref() == Some(serial);
+    if let Some((done, _)) = counting().rfind(of_it) {
         return Ok(Admission::Measured(done.verdict));
     }
-    let complete = runs.iter().filter(|run| run.state == RunState::Complete);
-    let measured: BTreeSet<_> = complete.map(|run| &run.item).collect();
+    let measured: BTreeSet<_> = counting().map(|(run, _)| &run.item).collect();
     match measured.len() as u64 >= rule.sample {
         true => refused(format!(
             "comes after the sample: {} of {} units are measured",
@@ -511,6 +614,17 @@ impl LotDocument {
             || (self.variables_verdict.is_none() && self.verdict == Some(Verdict::Pass))
     }
 
+    /// Why a unit is not of the sample; none where it is, or where there is no sample.
+    pub fn place_of(&self, unit: &LotUnit) -> Option<&'static str> {
+        if unit.in_sample || self.lot.rule.is_none() {
+            None
+        } else if unit.runs.iter().any(|run| run.counts) {
+            Some("beyond the sample")
+        } else {
+            Some("does not count")
+        }
+    }
+
     /// The verdict on the lot in a word, or why there is none.
     pub fn word(&self) -> &'static str {
         match self.verdict {
@@ -538,3 +652,6 @@ impl LotDocument {
         format!("lot {}: {}{of}", self.lot.name, self.word())
     }
 }
+
+#[cfg(test)]
+mod tests;

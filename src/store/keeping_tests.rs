@@ -358,6 +358,7 @@ async fn plans_of_lots_cycles_and_check_items_come_along_and_a_plan_is_never_set
             confidence: 0.95,
             guard_db: None,
             counts: super::Remeasured::Latest,
+            plan_sha: None,
             made: at(0),
         }),
     };

@@ -53,12 +53,14 @@ pub struct LotRule {
     pub guard_db: Option<f64>,
     /// Which result of a unit measured again decides.
     pub counts: Remeasured,
+    /// The plan file that its units are measured by (SHA-256 of its text); none for that of the first unit.
+    pub plan_sha: Option<String>,
     /// When the rule was made.
     pub made: Timestamp,
 }
 
 const SELECT_LOT: &str = "SELECT name, model, note, first_seen, size, sample, accept, content, confidence, \
-    guard_db, counts, made FROM lot LEFT JOIN lot_rule ON lot_rule.lot = lot.name";
+    guard_db, counts, plan_sha, made FROM lot LEFT JOIN lot_rule ON lot_rule.lot = lot.name";
 
 impl Store {
     /// Puts a lot in, or describes it anew: model and note, and its rule if it has one.
@@ -230,14 +232,15 @@ async fn insert_rule(
     write: &mut super::Write,
 ) -> Result<(), sqlx::Error> {
     sqlx::query(
-        "INSERT INTO lot_rule (lot, size, sample, accept, content, confidence, guard_db, counts, made) \
-        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) \
+        "INSERT INTO lot_rule (lot, size, sample, accept, content, confidence, guard_db, counts, plan_sha, made) \
+        VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10) \
         ON CONFLICT (lot) DO UPDATE SET size = excluded.size, sample = excluded.sample, \
         accept = excluded.accept, content = excluded.content, confidence = excluded.confidence, \
-        guard_db = excluded.guard_db, counts = excluded.counts, made = excluded.made \
-        WHERE (size, sample, accept, content, confidence, guard_db, counts) IS NOT \
+        guard_db = excluded.guard_db, counts = excluded.counts, plan_sha = excluded.plan_sha, \
+        made = excluded.made \
+        WHERE (size, sample, accept, content, confidence, guard_db, counts, plan_sha) IS NOT \
         (excluded.size, excluded.sample, excluded.accept, excluded.content, excluded.confidence, \
-        excluded.guard_db, excluded.counts)",
+        excluded.guard_db, excluded.counts, excluded.plan_sha)",
     )
     .bind(lot)
     .bind(rule.size.map(signed))
@@ -247,6 +250,7 @@ async fn insert_rule(
     .bind(rule.confidence)
     .bind(rule.guard_db)
     .bind(rule.counts.as_str())
+    .bind(&rule.plan_sha)
     .bind(stamp(rule.made))
     .execute(&mut **write)
     .await?;
@@ -268,6 +272,7 @@ fn lot(row: &SqliteRow) -> Result<Lot, sqlx::Error> {
             confidence: row.try_get("confidence")?,
             guard_db: row.try_get("guard_db")?,
             counts: parsed(row, "counts")?,
+            plan_sha: row.try_get("plan_sha")?,
             made: parsed(row, "made")?,
         }),
     };
@@ -304,6 +309,7 @@ mod tests {
                 confidence: 0.95,
                 guard_db: None,
                 counts: Remeasured::Worst,
+                plan_sha: None,
                 made: now(),
             }),
         }

@@ -130,13 +130,13 @@ fn units(document: &LotDocument) -> Markup {
                     th scope="col" { "Unit" } th scope="col" { "Verdict" } th.number scope="col" { "Least margin dB" }
                     th.number scope="col" { "At" } th scope="col" { "Results" }
                 } }
-                tbody { @for unit in &document.units { (row(unit, document.lot.rule.is_some())) } }
+                tbody { @for unit in &document.units { (row(unit, document.place_of(unit))) } }
             }
         }
     }
 }
 
-fn row(unit: &LotUnit, is_sampled: bool) -> Markup {
+fn row(unit: &LotUnit, place: Option<&str>) -> Markup {
     let margin = unit.margin_db.map_or("–".to_owned(), |db| match unit.kind {
         // Never rounded up.
         ResultKind::AtLeast => format!("≥ {}", one_decimal((db * 10.0 + 1e-6).floor() / 10.0)),
@@ -148,7 +148,7 @@ fn row(unit: &LotUnit, is_sampled: bool) -> Markup {
     html! {
         tr {
             th scope="row" { (unit.serial) }
-            td { (verdict_mark(unit.verdict, "–")) @if is_sampled && !unit.in_sample { " beyond the sample" } }
+            td { (verdict_mark(unit.verdict, "–")) @if let Some(place) = place { " " (place) } }
             td.number { (margin) }
             td.number { (at.as_deref().unwrap_or("–")) }
             td {

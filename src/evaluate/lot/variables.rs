@@ -2,32 +2,31 @@
 
 use std::collections::BTreeSet;
 
+use super::scope::Scope;
 use super::{LotUnit, VariablesAt};
 use crate::analysis::censored::Value;
 use crate::analysis::tolerance::{VariablesPlan, judge_variables};
-use crate::config::Rule;
+use crate::evaluate::EvaluateError;
 use crate::evaluate::unit::{Measured, Parts};
-use crate::evaluate::{EvaluateError, kept};
 use crate::quantity::Frequency;
-use crate::store::{LotRule, Store, Verdict};
+use crate::store::{LotRule, Verdict};
 
 /// The guard band is this many standard uncertainties of what the units share: as for a point, two.
 const GUARD_FACTOR: f64 = 2.0;
 
-/// The lot at every frequency of its units, why it comes to what, and what it comes to over all.
-pub(super) async fn by_variables(
-    store: &Store,
+/// The lot at every frequency of its plan, why it comes to what, and what it comes to over all.
+pub(super) fn by_variables(
     rule: &LotRule,
     content: f64,
+    scope: &Scope,
     sample: &[(&LotUnit, &Measured)],
 ) -> Result<(Vec<VariablesAt>, Vec<String>, Verdict), EvaluateError> {
-    let guarded = is_guarded(store, sample).await?;
-    let mut frequencies: Vec<u64> = sample
+    let frequencies: BTreeSet<u64> = sample
         .iter()
         .flat_map(|(_, measured)| measured.places().into_keys())
+        // What single units were measured at besides is not asked of the lot.
+        .filter(|bits| scope.asks_at(f64::from_bits(*bits)))
         .collect();
-    frequencies.sort_unstable();
-    frequencies.dedup();
     let (mut variables, mut missing) = (Vec::new(), Vec::new());
     for frequency_hz in frequencies.into_iter().map(f64::from_bits) {
         let values: Vec<Value> = sample
@@ -43,7 +42,7 @@ pub(super) async fn by_variables(
         };
         let guard_db = match rule.guard_db {
             Some(guard_db) => guard_db,
-            None if guarded => GUARD_FACTOR * shared_db(sample, frequency_hz),
+            None if scope.is_guarded() => GUARD_FACTOR * shared_db(sample, frequency_hz),
             None => 0.0,
         };
         let plan = VariablesPlan {
@@ -154,23 +153,4 @@ fn shared_db(sample: &[(&LotUnit, &Measured)], frequency_hz: f64) -> f64 {
         measured.parts(frequency_hz, &places)
     });
     Parts::over(&parts.collect::<Vec<_>>()).shared_db()
-}
-
-/// Whether any of the plans keeps a guard band.
-async fn is_guarded(
-    store: &Store,
-    sample: &[(&LotUnit, &Measured)],
-) -> Result<bool, EvaluateError> {
-    let mut seen = BTreeSet::new();
-    for (_, measured) in sample {
-        let run = &measured.run;
-        // Readings by hand are judged so always.
-        if run.imported {
-            return Ok(true);
-        }
-        if seen.insert(run.plan_sha.clone()) && kept(store, run).await?.0.rule == Rule::Guarded {
-            return Ok(true);
-        }
-    }
-    Ok(false)
 }

@@ -631,6 +631,7 @@ async fn an_item_a_comparison_and_a_lot_are_reported_on() {
         confidence: 0.9,
         guard_db: None,
         counts: Remeasured::Latest,
+        plan_sha: None,
         made: Timestamp::UNIX_EPOCH,
     };
     let l7 = Lot {
