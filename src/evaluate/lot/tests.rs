@@ -96,6 +96,7 @@ impl Shop {
             plan_sha: kept(SnapshotKind::Plan, plan).await.expect("kept"),
             station_sha: kept(SnapshotKind::Station, "station").await.expect("kept"),
             driver_shas: Vec::new(),
+            instruments: Default::default(),
             reference_run: None,
             signature: "s".to_owned(),
             operator: None,
