@@ -24,6 +24,8 @@ pub enum Way {
     Measured,
     /// In one go, with a power monitor.
     Monitored,
+    /// As measured, the analyzer left to itself in the item, in real time.
+    Sealed,
     /// The reference; the station is opened anew; then the item, with that reference if it may be used.
     Reused,
     /// Stopped in the middle of the item; the station is opened anew; gone on with.
@@ -50,6 +52,13 @@ pub struct Kind {
     pub acts: fn(&mut Draw) -> Vec<Act>,
 }
 
+impl Kind {
+    /// Whether nothing is wrong.
+    pub fn is_clean(&self) -> bool {
+        [NONE.name, CLEAN_SEALED].contains(&self.name)
+    }
+}
+
 /// What acts are drawn from.
 pub struct Draw {
     pub random: StdRng,
@@ -67,9 +76,13 @@ impl Draw {
         if self.random.random() { 1.0 } else { -1.0 }
     }
 
-    /// One of the frequencies, as the number of its emission in an item's run.
+    /// One of the frequencies, as the number of its emission in an item's run; mostly the highest, at which the item
+    /// is worst.
     fn nth(&mut self) -> usize {
-        self.random.random_range(1..=self.frequencies_hz.len())
+        match self.random.random_bool(0.6) {
+            true => self.frequencies_hz.len(),
+            false => self.random.random_range(1..=self.frequencies_hz.len()),
+        }
     }
 
     /// Milliseconds after the output went on: mostly while the trace is taken.
@@ -92,6 +105,14 @@ impl Draw {
         self.in_a_reading(fault)
     }
 
+    /// A fault that begins while a carrier is sent into a closed item.
+    fn in_a_closure(&mut self, mut fault: Value) -> Vec<Act> {
+        fault["when"] = json!("acknowledged");
+        fault["nth"] = json!(self.nth());
+        fault["ms"] = json!(self.between(0.0, 20.0));
+        vec![planted(Item, fault)]
+    }
+
     /// A fault that begins in the middle of an item's run and stays.
     fn after_a_reading(&mut self, mut fault: Value) -> Vec<Act> {
         fault["when"] = json!("acknowledged");
@@ -103,6 +124,19 @@ impl Draw {
 
 fn planted(moment: Moment, fault: Value) -> Act {
     (moment, json!({ "do": "plant", "faults": [fault] }))
+}
+
+/// While the station is not open somebody puts another analyzer in the first one's place.
+fn another_analyzer(draw: &mut Draw) -> Vec<Act> {
+    let db = draw.either() * draw.between(3.0, 10.0);
+    let identity = "Tarn End,Simulated receiver,0099,1.0";
+    vec![
+        planted(Reference, json!({ "fault": "attenuator_stuck", "db": db })),
+        (
+            Reference,
+            json!({ "do": "fault", "on": "receiver", "identity": identity }),
+        ),
+    ]
 }
 
 fn mended() -> Act {
@@ -126,6 +160,10 @@ const fn by(way: Way, name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Ki
     }
 }
 
+const fn sealed(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
+    by(Way::Sealed, name, acts)
+}
+
 const fn unseen(name: &'static str, reason: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
     Kind {
         name,
@@ -134,6 +172,9 @@ const fn unseen(name: &'static str, reason: &'static str, acts: fn(&mut Draw) ->
         acts,
     }
 }
+
+/// The bench as it should be, around a sealed analyzer.
+const CLEAN_SEALED: &str = "none, sealed";
 
 /// The bench as it should be.
 pub const NONE: Kind = seen("none", |_| Vec::new());
@@ -351,20 +392,16 @@ pub const FAULTS: &[Kind] = &[
             json!({ "fault": "other_item", "item": null, "until": "placed" }),
         )]
     }),
-    by(Way::Reused, "another analyzer after a stop", |draw| {
-        let db = draw.either() * draw.between(3.0, 10.0);
-        vec![planted(
-            Reference,
-            json!({ "fault": "receiver_swapped", "serial": "0099", "db": db }),
-        )]
-    }),
-    by(Way::Resumed, "resumed with another analyzer", |draw| {
-        let db = draw.either() * draw.between(3.0, 10.0);
-        vec![planted(
-            Reference,
-            json!({ "fault": "receiver_swapped", "serial": "0099", "db": db }),
-        )]
-    }),
+    by(
+        Way::Reused,
+        "another analyzer after a stop",
+        another_analyzer,
+    ),
+    by(
+        Way::Resumed,
+        "resumed with another analyzer",
+        another_analyzer,
+    ),
     by(Way::Resumed, "resumed with a worn amplifier", |draw| {
         let db = draw.between(3.0, 20.0);
         vec![planted(
@@ -390,6 +427,23 @@ pub const FAULTS: &[Kind] = &[
         |_| Vec::new(),
     ),
     by(Way::LotByOtherLimit, "lot by another limit", |_| Vec::new()),
+    by(Way::Sealed, CLEAN_SEALED, |_| Vec::new()),
+    sealed("sealed: analyzer stopped", |draw| {
+        draw.in_a_closure(json!({ "fault": "receiver_stops" }))
+    }),
+    sealed("sealed: analyzer retuned", |draw| {
+        let hz = draw.either() * draw.between(1e6, 1e7);
+        draw.in_a_closure(json!({ "fault": "receiver_tuned", "hz": hz }))
+    }),
+    sealed("sealed: hold off", |draw| {
+        draw.in_a_closure(json!({ "fault": "receiver_hold_off" }))
+    }),
+    sealed("sealed: analyzer resets", |draw| {
+        draw.in_a_closure(json!({ "fault": "receiver_resets" }))
+    }),
+    sealed("sealed: source trips", |draw| {
+        draw.in_a_closure(json!({ "fault": "source_trips", "times": 3 }))
+    }),
     unseen(
         "wrong item",
         "another item under the right serial looks like the right one",

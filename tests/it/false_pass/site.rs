@@ -9,7 +9,7 @@ use muffle::config::{self, Drivers, ItemEntry, Plan};
 use muffle::procedure::{Event, Hands, Procedure, ProcedureError};
 use muffle::report::RunDocument;
 use muffle::sim::control::Client;
-use muffle::sim::{Bench, BenchOptions, start};
+use muffle::sim::{Bench, BenchOptions, Pace, start};
 use muffle::station::{Opening, Placement, State, Station};
 use muffle::store::{RunId, Store, Verdict};
 use serde_json::{Value, json};
@@ -80,7 +80,8 @@ pub struct Site {
 /// Places the simulated items, and lets things go wrong when they stand.
 struct TestHands {
     control: Mutex<Client>,
-    acts: Vec<Act>,
+    /// Still to come.
+    acts: Mutex<Vec<Act>>,
     /// Items placed so far.
     items: AtomicUsize,
 }
@@ -98,14 +99,17 @@ impl Hands for TestHands {
         }
         let mut control = self.control.lock().await;
         let request = json!({ "do": "place", "item": placement.item,
-            "closed": placement.state != State::Open, "polarisation": placement.polarisation });
+            "closed": placement.state != State::Open, "sealed": placement.state == State::Sealed, "polarisation": placement.polarisation });
         if control.request(&request).await.is_err() {
             return false;
         }
-        for (when, act) in &self.acts {
-            if *when == moment {
-                control.request(act).await.expect("it goes wrong");
-            }
+        for (_, act) in self
+            .acts
+            .lock()
+            .await
+            .extract_if(.., |(when, _)| *when == moment)
+        {
+            control.request(&act).await.expect("it goes wrong");
         }
         true
     }
@@ -115,6 +119,10 @@ impl Site {
     pub async fn up(case: &Case, seed: u64, folder: TempDir, way: &Way) -> Self {
         let bench = start(BenchOptions {
             seed,
+            pace: match way {
+                Way::Sealed => Pace::Times(1.0),
+                _ => Pace::AtOnce,
+            },
             ..BenchOptions::default()
         })
         .await
@@ -190,7 +198,7 @@ impl Site {
             store: self.store.clone(),
             hands: Arc::new(TestHands {
                 control: Mutex::new(control.expect("hands")),
-                acts,
+                acts: Mutex::new(acts),
                 items: AtomicUsize::new(0),
             }),
             events,
@@ -315,6 +323,14 @@ impl Site {
 }
 
 impl Visit {
+    /// Of another bench: what is wrong is that.
+    pub fn elsewhere(self) -> Self {
+        Self {
+            struck_elsewhere: 1,
+            ..self
+        }
+    }
+
     fn refused(error: String) -> Self {
         Self {
             verdict: Err(error),
