@@ -38,9 +38,6 @@ struct ServeArgs {
     /// The TCP instruments accept one client at a time, as many real ones do.
     #[arg(long)]
     one_client: bool,
-    /// The station file has the power monitor at the amplifier's output in it too.
-    #[arg(long)]
-    power_monitor: bool,
     /// Write a station file for this bench there.
     #[arg(long, value_name = "FILE")]
     station: Option<PathBuf>,
@@ -175,10 +172,7 @@ async fn serve(args: ServeArgs) -> Result<(), CliError> {
     .await?;
     let addresses = bench.addresses();
     if let Some(path) = &args.station {
-        let mut text = station_text(addresses, &addresses.receiver.tcp)?;
-        if args.power_monitor {
-            text.push_str(&power_monitor_text(addresses));
-        }
+        let text = station_text(addresses, &addresses.receiver.tcp)?;
         write_file(path, text.as_bytes())?;
     }
     match args.json {
@@ -194,21 +188,6 @@ async fn serve(args: ServeArgs) -> Result<(), CliError> {
     }
     bench.run_until(stop.cancelled_owned()).await;
     Ok(())
-}
-
-/// What a station file says of the power monitor.
-fn power_monitor_text(addresses: &Addresses) -> String {
-    format!(
-        r#"
-# Forward power, at a coupled port between the amplifier and the transmit antenna.
-[power_monitor]
-driver = "power-monitor-scpi"
-address = {}
-identity = "Simulated power monitor"
-coupling = "30 dB"
-"#,
-        json!(addresses.power_monitor)
-    )
 }
 
 /// A station file for a simulated bench, its placement done through the control port by this program.

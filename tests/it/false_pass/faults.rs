@@ -22,10 +22,6 @@ pub enum Moment {
 pub enum Way {
     /// The reference, the item, the reference again, in one go.
     Measured,
-    /// In one go, with a power monitor.
-    Monitored,
-    /// As measured, the analyzer left to itself in the item, in real time.
-    Sealed,
     /// The reference; the station is opened anew; then the item, with that reference if it may be used.
     Reused,
     /// Stopped in the middle of the item; the station is opened anew; gone on with.
@@ -55,7 +51,7 @@ pub struct Kind {
 impl Kind {
     /// Whether nothing is wrong.
     pub fn is_clean(&self) -> bool {
-        [NONE.name, CLEAN_SEALED].contains(&self.name)
+        self.name == NONE.name
     }
 }
 
@@ -105,14 +101,6 @@ impl Draw {
         self.in_a_reading(fault)
     }
 
-    /// A fault that begins while a carrier is sent into a closed item.
-    fn in_a_closure(&mut self, mut fault: Value) -> Vec<Act> {
-        fault["when"] = json!("acknowledged");
-        fault["nth"] = json!(self.nth());
-        fault["ms"] = json!(self.between(0.0, 20.0));
-        vec![planted(Item, fault)]
-    }
-
     /// A fault that begins in the middle of an item's run and stays.
     fn after_a_reading(&mut self, mut fault: Value) -> Vec<Act> {
         fault["when"] = json!("acknowledged");
@@ -147,10 +135,6 @@ const fn seen(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
     by(Way::Measured, name, acts)
 }
 
-const fn monitored(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
-    by(Way::Monitored, name, acts)
-}
-
 const fn by(way: Way, name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
     Kind {
         name,
@@ -160,8 +144,9 @@ const fn by(way: Way, name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Ki
     }
 }
 
-const fn sealed(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
-    by(Way::Sealed, name, acts)
+/// What the source does not know of, and what is over before the reference is looked at again.
+const fn behind(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
+    unseen(name, BEHIND_THE_SOURCE, acts)
 }
 
 const fn unseen(name: &'static str, reason: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
@@ -173,11 +158,10 @@ const fn unseen(name: &'static str, reason: &'static str, acts: fn(&mut Draw) ->
     }
 }
 
-/// The bench as it should be, around a sealed analyzer.
-const CLEAN_SEALED: &str = "none, sealed";
-
 /// The bench as it should be.
 pub const NONE: Kind = seen("none", |_| Vec::new());
+
+const BEHIND_THE_SOURCE: &str = "nothing measures what really leaves the source and the amplifier";
 
 /// All faults. The README says the same of those that cannot be seen.
 pub const FAULTS: &[Kind] = &[
@@ -202,25 +186,25 @@ pub const FAULTS: &[Kind] = &[
         let db = draw.between(6.0, 30.0);
         draw.in_an_emission(json!({ "fault": "source_unlevelled", "db": db }))
     }),
-    monitored("source sags, monitor", |draw| {
+    behind("source sags in one emission", |draw| {
         let db = draw.between(6.0, 30.0);
         draw.in_an_emission(json!({ "fault": "source_sags", "db": db }))
     }),
-    monitored("source drifts, monitor", |draw| {
+    behind("source drifts in one emission", |draw| {
         let db_per_s = draw.between(50.0, 500.0);
         draw.in_an_emission(json!({ "fault": "source_drifts", "db_per_s": db_per_s }))
     }),
-    monitored("source dead, monitor", |draw| {
+    behind("source dead in one emission", |draw| {
         draw.in_an_emission(json!({ "fault": "source_dead" }))
     }),
-    monitored("amplifier trips, monitor", |draw| {
+    behind("amplifier trips in one emission", |draw| {
         draw.in_an_emission(json!({ "fault": "amplifier_trips" }))
     }),
-    monitored("amplifier sags, monitor", |draw| {
+    behind("amplifier sags in one emission", |draw| {
         let db = draw.between(3.0, 30.0);
         draw.in_an_emission(json!({ "fault": "amplifier_sags", "db": db }))
     }),
-    monitored("transmit cable loose, monitor", |draw| {
+    seen("amplifier's cable loose", |draw| {
         let db = draw.between(3.0, 40.0);
         draw.after_a_reading(json!({ "fault": "transmit_cable", "db": db }))
     }),
@@ -427,23 +411,6 @@ pub const FAULTS: &[Kind] = &[
         |_| Vec::new(),
     ),
     by(Way::LotByOtherLimit, "lot by another limit", |_| Vec::new()),
-    by(Way::Sealed, CLEAN_SEALED, |_| Vec::new()),
-    sealed("sealed: analyzer stopped", |draw| {
-        draw.in_a_closure(json!({ "fault": "receiver_stops" }))
-    }),
-    sealed("sealed: analyzer retuned", |draw| {
-        let hz = draw.either() * draw.between(1e6, 1e7);
-        draw.in_a_closure(json!({ "fault": "receiver_tuned", "hz": hz }))
-    }),
-    sealed("sealed: hold off", |draw| {
-        draw.in_a_closure(json!({ "fault": "receiver_hold_off" }))
-    }),
-    sealed("sealed: analyzer resets", |draw| {
-        draw.in_a_closure(json!({ "fault": "receiver_resets" }))
-    }),
-    sealed("sealed: source trips", |draw| {
-        draw.in_a_closure(json!({ "fault": "source_trips", "times": 3 }))
-    }),
     unseen(
         "wrong item",
         "another item under the right serial looks like the right one",
@@ -460,16 +427,12 @@ pub const FAULTS: &[Kind] = &[
             draw.after_a_reading(other)
         },
     ),
-    unseen(
-        "amplifier sags and recovers",
-        "without a power monitor nobody looks behind the source while the item is measured",
-        |draw| {
-            let db = draw.between(3.0, 30.0);
-            let mut acts = draw.after_a_reading(json!({ "fault": "amplifier_sags", "db": db }));
-            acts.push(mended());
-            acts
-        },
-    ),
+    unseen("amplifier sags and recovers", BEHIND_THE_SOURCE, |draw| {
+        let db = draw.between(3.0, 30.0);
+        let mut acts = draw.after_a_reading(json!({ "fault": "amplifier_sags", "db": db }));
+        acts.push(mended());
+        acts
+    }),
     unseen(
         "receive cable loose and fast again",
         "nothing is sent through the receive cable but what is measured",

@@ -9,7 +9,7 @@ use muffle::config::{self, Drivers, ItemEntry, Plan};
 use muffle::procedure::{Event, Hands, Procedure, ProcedureError};
 use muffle::report::RunDocument;
 use muffle::sim::control::Client;
-use muffle::sim::{Bench, BenchOptions, Pace, start};
+use muffle::sim::{Bench, BenchOptions, start};
 use muffle::station::{Opening, Placement, State, Station};
 use muffle::store::{RunId, Store, Verdict};
 use serde_json::{Value, json};
@@ -18,7 +18,7 @@ use tokio::sync::{Mutex, mpsc};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
-use super::faults::{Act, Moment, Way};
+use super::faults::{Act, Moment};
 use super::{Case, GOOD_UNIT, ITEM, OTHER, item};
 use crate::support;
 
@@ -37,7 +37,7 @@ impl Template {
     }
 
     /// A folder with a copy of it.
-    pub async fn folder(&self) -> TempDir {
+    pub fn folder(&self) -> TempDir {
         copied(self.0.path())
     }
 }
@@ -99,7 +99,7 @@ impl Hands for TestHands {
         }
         let mut control = self.control.lock().await;
         let request = json!({ "do": "place", "item": placement.item,
-            "closed": placement.state != State::Open, "sealed": placement.state == State::Sealed, "polarisation": placement.polarisation });
+            "closed": placement.state != State::Open, "polarisation": placement.polarisation });
         if control.request(&request).await.is_err() {
             return false;
         }
@@ -116,13 +116,9 @@ impl Hands for TestHands {
 }
 
 impl Site {
-    pub async fn up(case: &Case, seed: u64, folder: TempDir, way: &Way) -> Self {
+    pub async fn up(case: &Case, seed: u64, folder: TempDir) -> Self {
         let bench = start(BenchOptions {
             seed,
-            pace: match way {
-                Way::Sealed => Pace::Times(1.0),
-                _ => Pace::AtOnce,
-            },
             ..BenchOptions::default()
         })
         .await
@@ -136,7 +132,7 @@ impl Site {
             control.define(item).await.expect("an item");
         }
         let store = Store::open(&folder.path().join(DATABASE)).await;
-        let station = station_text(&bench, *way == Way::Monitored);
+        let station = station_text(&bench);
         Self {
             bench,
             control: Mutex::new(control),
@@ -153,13 +149,7 @@ impl Site {
 
     /// The same database at another bench.
     pub async fn copy(&self, case: &Case) -> Self {
-        Self::up(
-            case,
-            case.bench_seed ^ 1,
-            copied(self.folder.path()),
-            &case.kind.way,
-        )
-        .await
+        Self::up(case, case.bench_seed ^ 1, copied(self.folder.path())).await
     }
 
     pub async fn struck(&self) -> u64 {
@@ -374,16 +364,9 @@ async fn listen(
 }
 
 /// As `muffle sim` writes it, without a command that places things.
-fn station_text(bench: &Bench, monitored: bool) -> String {
+fn station_text(bench: &Bench) -> String {
     let addresses = bench.addresses();
     let text = |address: &str| Value::from(address).to_string();
-    let monitor = match monitored {
-        true => format!(
-            "[power_monitor]\ndriver = \"power-monitor-scpi\"\naddress = {}\nidentity = \"Simulated power monitor\"\ncoupling = \"30 dB\"\n",
-            text(&addresses.power_monitor)
-        ),
-        false => String::new(),
-    };
     format!(
         r#"
 name = "campaign"
@@ -429,7 +412,6 @@ cable_loss = "0 dB"
 gain_table = "antenna.csv"
 cable_loss = "0 dB"
 
-{monitor}
 [[table]]
 name = "antenna.csv"
 text = '''
