@@ -126,8 +126,8 @@ impl Site {
         let mut control = Client::connect(&bench.addresses().control)
             .await
             .expect("its control port");
-        let other = item(OTHER, case.limit_db + 25.0, false, &case.frequencies_hz);
-        let good = item(GOOD_UNIT, case.limit_db + 20.0, false, &case.frequencies_hz);
+        let other = item(OTHER, case.limit_db + 25.0, false);
+        let good = item(GOOD_UNIT, case.limit_db + 20.0, false);
         for item in [&case.item, &other, &good] {
             control.define(item).await.expect("an item");
         }
