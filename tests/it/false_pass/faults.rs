@@ -415,7 +415,8 @@ pub const FAULTS: &[Kind] = &[
         "wrong item",
         "another item under the right serial looks like the right one",
         |draw| {
-            let other = json!({ "fault": "other_item", "item": draw.other_item });
+            let other =
+                json!({ "fault": "other_item", "item": draw.other_item, "until": "placed" });
             vec![planted(Item, other)]
         },
     ),
@@ -423,7 +424,8 @@ pub const FAULTS: &[Kind] = &[
         "item exchanged",
         "an item exchanged between two readings looks like the one that was there",
         |draw| {
-            let other = json!({ "fault": "other_item", "item": draw.other_item });
+            let other =
+                json!({ "fault": "other_item", "item": draw.other_item, "until": "placed" });
             draw.after_a_reading(other)
         },
     ),

@@ -236,13 +236,7 @@ impl fmt::Display for Played {
 
 async fn play(template: &Template, number: u64) -> Played {
     let case = Case::new(number);
-    let site = Site::up(
-        &case,
-        case.bench_seed,
-        template.folder().await,
-        &case.kind.way,
-    )
-    .await;
+    let site = Site::up(&case, case.bench_seed, template.folder()).await;
     let visit = carry_out(&case, &site).await;
     let outcome = match &visit.verdict {
         Ok(verdict) => Outcome::of(*verdict, case.margin_db),
