@@ -186,10 +186,23 @@ pub struct ReceiverWords {
     pub trace: TraceWords,
     /// Asks for the settings that it really has.
     pub readback: Readback,
+    /// How it is kept from other clients by a command of its own.
+    pub lock: Option<LockWords>,
     /// Asks for the bits that say overload.
     pub overload: Option<RegisterBits>,
     /// How it sweeps by itself while it lies in a closed item; `None` where it cannot.
     pub sealed: Option<SealedWords>,
+}
+
+/// How a receiver is kept from other clients by a command of its own.
+#[derive(Debug, Clone)]
+pub struct LockWords {
+    /// Asks for the lock.
+    pub acquire: Command,
+    /// The answer when it was given.
+    pub acquired: Pattern,
+    /// Gives it back.
+    pub release: Vec<Command>,
 }
 
 /// How a preamplifier at the receiver's input is switched.
@@ -632,6 +645,11 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
             attenuation,
         ))
     });
+    let had_lock = root.has("lock");
+    let lock = root.section("lock", lock_words);
+    if had_lock {
+        lock.as_ref()?;
+    }
     let had_readback = root.has("readback");
     let readback = root.section("readback", Readback::read);
     if had_readback {
@@ -672,8 +690,22 @@ fn receiver_words(root: &mut Section<'_, '_>) -> Option<ReceiverWords> {
         counts_itself,
         trace: trace?,
         readback: readback.unwrap_or_else(Readback::undeclared),
+        lock,
         overload,
         sealed,
+    })
+}
+
+fn lock_words(section: &mut Section<'_, '_>) -> Option<LockWords> {
+    let acquire = required(section, "acquire", &[]).and_then(|list| list.into_iter().next());
+    let acquired = section.checked("acquired", Some("^[+]?1$".to_owned()), |p: String| {
+        Pattern::new(&p)
+    });
+    let release = required(section, "release", &[]);
+    Some(LockWords {
+        acquire: acquire?,
+        acquired: acquired?,
+        release: release?,
     })
 }
 

@@ -26,9 +26,9 @@ pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, CarrierQueries, CarrierReadback, CarrierTolerance, Command, Detector,
-    DetectorWords, Dialect, Driver, Encoding, Pattern, PollWords, PreamplifierWords, Readback,
-    ReadbackWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, Setting, SourceWords,
-    Tolerance, TraceWords, Words, built_in_drivers,
+    DetectorWords, Dialect, Driver, Encoding, LockWords, Pattern, PollWords, PreamplifierWords,
+    Readback, ReadbackWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, Setting,
+    SourceWords, Tolerance, TraceWords, Words, built_in_drivers,
 };
 pub use identity::{Identity, same_instrument};
 pub use interlock::{Contact, ModemLine};

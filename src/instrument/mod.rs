@@ -102,6 +102,18 @@ pub enum InstrumentError {
         /// Who answers now.
         got: String,
     },
+    /// Another client has the instrument's lock.
+    #[error(
+        "{instrument}: another client holds its lock (`{command}` gave {got:?}); end the program that drives it, or free it at its front panel, then try again"
+    )]
+    Locked {
+        /// `source` or `receiver`.
+        instrument: &'static str,
+        /// What was asked.
+        command: String,
+        /// What came.
+        got: String,
+    },
     /// An answer that cannot be understood.
     #[error("{instrument}: `{command}` gave {got:?}, which is not {wanted}")]
     Answer {
@@ -201,6 +213,7 @@ impl InstrumentError {
             | Self::Restarted { instrument, .. }
             | Self::WrongIdentity { instrument, .. }
             | Self::OtherInstrument { instrument, .. }
+            | Self::Locked { instrument, .. }
             | Self::Answer { instrument, .. }
             | Self::Gone { instrument } => instrument,
             Self::Points { .. }

@@ -136,10 +136,38 @@ impl Receiver {
 
     async fn begin(&mut self) -> Result<String, InstrumentError> {
         let identity = self.session.identify(self.wanted.as_ref()).await?;
+        self.take_lock().await?;
         let lines = tell(&self.driver.start, &[]);
         self.session.checked(lines, Duration::ZERO).await?;
         self.session.started();
         Ok(identity)
+    }
+
+    /// Takes the instrument's own lock, before anything is set.
+    async fn take_lock(&mut self) -> Result<(), InstrumentError> {
+        let Some(lock) = &self.words.lock else {
+            return Ok(());
+        };
+        let query = ask(&lock.acquire);
+        let answers = self.session.perform(&[query], Duration::ZERO).await?;
+        let got = String::from_utf8_lossy(&answers.concat()).trim().to_owned();
+        match lock.acquired.accepts(&got) {
+            true => Ok(()),
+            false => Err(InstrumentError::Locked {
+                instrument: "receiver",
+                command: lock.acquire.text(),
+                got,
+            }),
+        }
+    }
+
+    /// Gives the instrument's own lock back: nothing more is said to it.
+    pub async fn release(&mut self) -> Result<(), InstrumentError> {
+        let Some(lock) = &self.words.lock else {
+            return Ok(());
+        };
+        let lines = tell(&lock.release, &[]);
+        self.session.checked(lines, Duration::ZERO).await.map(drop)
     }
 
     /// Sets the receiver, holds the peak over the sweeps and reads the trace.

@@ -387,6 +387,16 @@ impl Station {
             .map_err(|error| ("receiver", error.into()))
     }
 
+    /// Gives the receiver's own lock back, where its driver takes one.
+    async fn release(receiver: Handle<Receiver>) {
+        let released = receiver
+            .run(|receiver| Box::pin(async move { receiver.release().await }))
+            .await;
+        if let Err(error) = released {
+            tracing::warn!(%error, "the receiver's lock could not be given back; it goes with the connection");
+        }
+    }
+
     /// Round trips so far, of source and receiver.
     pub async fn trips(&self) -> Result<(u64, u64), StationError> {
         let source = self
@@ -399,6 +409,19 @@ impl Station {
             .run(|receiver| Box::pin(async move { Ok(receiver.trips()) }))
             .await?;
         Ok((source, receiver))
+    }
+}
+
+impl Drop for Station {
+    fn drop(&mut self) {
+        let locks = match &self.config.receiver.driver.words {
+            Words::Receiver(words) => words.lock.is_some() && !self.recorder,
+            Words::Source(_) => false,
+        };
+        // Where there is no runtime any more, the connection is closed, and the lock goes with it.
+        if locks && let Ok(runtime) = tokio::runtime::Handle::try_current() {
+            runtime.spawn(Self::release(self.receiver.clone()));
+        }
     }
 }
 

@@ -2,12 +2,17 @@
 
 use std::io::{Read, Write};
 use std::net::TcpStream;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
 use muffle::config::Address;
 use muffle::link::{Exclusive, Framing, Link, LinkError, link};
 use muffle::sim::{Addresses, BenchOptions, start};
 use tokio::time::timeout;
+
+use crate::fake::{FakeBench, block};
+use crate::support::plan;
 
 fn opened(address: &str, exclusive: Option<Exclusive>) -> Box<dyn Link> {
     let address: Address = address.parse().expect("an address");
@@ -28,6 +33,64 @@ async fn ask(link: &mut dyn Link, question: &str) -> Result<String, LinkError> {
     link.send(question.as_bytes()).await?;
     let answer = link.receive().await?;
     Ok(String::from_utf8_lossy(&answer).into_owned())
+}
+
+/// A fake receiver whose driver takes a lock of its own, which is given or not.
+fn with_a_lock(given: &'static str) -> (FakeBench, Arc<AtomicBool>) {
+    let released = Arc::new(AtomicBool::new(false));
+    let told = released.clone();
+    let bench = FakeBench::start(&plan(&["100 MHz"]), "lock.toml", move |air, unit| {
+        told.fetch_or(unit == "SYST:LOCK:REL", Ordering::Relaxed);
+        match unit {
+            "SYST:LOCK:REQ?" => Some(given.as_bytes().to_vec()),
+            "TRAC:DATA? TRACE1" => {
+                let peak_dbm = if air.item { -70.0 } else { -30.0 };
+                Some(block(&air.trace(-110.0, peak_dbm)))
+            }
+            _ => None,
+        }
+    });
+    let lock = "[lock]\nacquire = \"SYST:LOCK:REQ?\"\nrelease = \"SYST:LOCK:REL\"\n";
+    let driver = format!(
+        "{}\n{lock}",
+        include_str!("../../drivers/analyzer-scpi.toml")
+    );
+    std::fs::write(bench.path("lock.toml"), driver).expect("written");
+    (bench, released)
+}
+
+#[test]
+fn a_drivers_own_lock_is_taken_or_the_station_is_not_opened() {
+    let (bench, _) = with_a_lock("0");
+    bench.measure("L-1", &[]).with(
+        4,
+        &["another client holds its lock (`SYST:LOCK:REQ?` gave \"0\")"],
+    );
+    bench.is_off();
+    let (bench, released) = with_a_lock("1");
+    bench.measure("L-1", &[]).with(0, &[]);
+    bench.is_off();
+    assert!(released.load(Ordering::Relaxed));
+}
+
+#[test]
+fn source_and_receiver_behind_one_address_are_refused() {
+    let (bench, _) = with_a_lock("1");
+    let text = std::fs::read_to_string(bench.path("station.toml")).expect("read");
+    let at = |from: usize| {
+        let start = text[from..].find("tcp://").expect("an address") + from;
+        let end = text[start..].find('"').expect("its end") + start;
+        (start, end)
+    };
+    let (source, end) = at(0);
+    let port = text[source..end].rsplit(':').next().expect("a port");
+    let (receiver, receiver_end) = at(end);
+    let alias = format!("tcp://localhost:{port}");
+    let text = format!("{}{alias}{}", &text[..receiver], &text[receiver_end..]);
+    std::fs::write(bench.path("station.toml"), text).expect("written");
+    bench
+        .measure("L-1", &[])
+        .with(4, &["source and receiver are both at tcp://127.0.0.1:"]);
 }
 
 const SHORT: Duration = Duration::from_millis(300);

@@ -352,6 +352,7 @@ fn word(error: &InstrumentError) -> &'static str {
         InstrumentError::StaysOn { .. } => "stays on",
         InstrumentError::TooStrong { .. } => "too strong",
         InstrumentError::WrongIdentity { .. } => "identity",
+        InstrumentError::Locked { .. } => "locked",
         InstrumentError::OtherInstrument { .. } => "other instrument",
         InstrumentError::CannotBeSealed { .. } => "cannot be sealed",
         InstrumentError::Restarted { .. } => "restarted",
