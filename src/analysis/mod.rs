@@ -28,6 +28,7 @@ pub mod floor;
 pub mod forecast;
 pub mod gauge;
 pub mod hand;
+pub mod holds;
 pub mod limit;
 pub mod lot;
 pub mod noise;

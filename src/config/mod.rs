@@ -35,7 +35,7 @@ pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
 pub use lot::{LotEntry, load_lot};
 pub use plan::{
-    Arrangement, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX,
+    Arrangement, Bracket, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX,
     Scheduling, Settings, decades,
 };
 pub use readings::{HandReading, READING_COLUMNS, read_readings};

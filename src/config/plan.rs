@@ -6,6 +6,8 @@ use std::path::Path;
 use std::str::FromStr;
 use std::time::Duration;
 
+use toml::de::DeValue;
+
 use super::document::{Document, Section, Value};
 use super::{ConfigError, Detector, InstrumentEntry, Lone, Station, Words, read_file};
 use crate::quantity::{Frequency, Level, Ratio, Time};
@@ -27,6 +29,9 @@ const CLOCK_UNCERTAINTY: Duration = Duration::from_secs(30);
 /// How much two clocks drift against each other: crystals of small computers are within 50 parts in a million
 /// or better (data sheets, from memory).
 const CLOCK_DRIFT: f64 = 100e-6;
+/// Frequencies at which the reference is looked at again, unless it is measured again as a whole: both ends and three
+/// between them (common practice, no source).
+pub const CHECK_FREQUENCIES: usize = 5;
 /// The longest word for a face.
 const FACE_CHARACTERS_MAX: usize = 40;
 
@@ -60,8 +65,8 @@ pub struct Plan {
     pub repeats: u32,
     /// After what time a reference is measured again.
     pub reference_max_age: Time,
-    /// Whether the reference is measured again after the items, to see how far it drifted.
-    pub bracket: bool,
+    /// How much of the reference is measured again after the items, to see how far it drifted.
+    pub bracket: Bracket,
     /// Whether a setting that the receiver adjusts is used as it is, and said, instead of refused.
     pub accept_adjusted: bool,
     /// Whether the station may do other work, that needs no hands, while hands are awaited for this one.
@@ -131,6 +136,40 @@ pub struct Scheduling {
     pub clock_drift: f64,
     /// How long one hold takes at the most, where the rule of thumb is wrong.
     pub hold_time: Option<Time>,
+}
+
+/// How much of the reference is measured again after the items.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bracket {
+    /// Some frequencies spread over the range ([`Plan::for_reference_check`]).
+    Check,
+    /// All of it; what is measured then serves as a reference itself.
+    All,
+    /// Nothing.
+    None,
+}
+
+impl Bracket {
+    /// The word in plan files.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Check => "check",
+            Self::All => "all",
+            Self::None => "none",
+        }
+    }
+}
+
+impl Value for Bracket {
+    /// From the word, or from the boolean that it once was.
+    fn read(value: &DeValue<'_>) -> Result<Self, String> {
+        match (value.as_bool(), value.as_str()) {
+            (Some(true), _) | (_, Some("all")) => Ok(Self::All),
+            (Some(false), _) | (_, Some("none")) => Ok(Self::None),
+            (_, Some("check")) => Ok(Self::Check),
+            _ => Err("is none of \"check\", \"all\" and \"none\"".to_owned()),
+        }
+    }
 }
 
 /// How the receiver listens inside the item.
@@ -370,14 +409,8 @@ impl Plan {
                 "reference_max_age",
                 Time::from_duration(Duration::from_secs(12 * 3600)),
             );
-            let bracket = root.or("bracket", false);
+            let bracket = bracket(root, arrangement);
             let schedule = scheduling(root, arrangement, frequencies.as_deref());
-            if bracket == Some(true) && arrangement == Some(Arrangement::Scheduled) {
-                root.fault(
-                    "bracket",
-                    "is not for `arrangement = \"scheduled\"`: there the reference is judged only when its recording is merged; leave it out",
-                );
-            }
             let accept_adjusted = root.or("accept_adjusted", false);
             if accept_adjusted == Some(true) && arrangement == Some(Arrangement::Scheduled) {
                 root.fault(
@@ -438,6 +471,31 @@ impl Plan {
                 text: text.to_owned(),
             })
         })
+    }
+
+    /// This plan with only the frequencies at which the reference is looked at again by `bracket = "check"`: at most
+    /// [`CHECK_FREQUENCIES`], spread over the range as evenly over log frequency as the plan's own allow.
+    pub fn for_reference_check(&self) -> Self {
+        let all = &self.frequencies;
+        let mut frequencies: Vec<Frequency> = match (all.first(), all.last()) {
+            (Some(first), Some(last)) if all.len() > CHECK_FREQUENCIES => (0..CHECK_FREQUENCIES)
+                .filter_map(|index| {
+                    let along = index as f64 / (CHECK_FREQUENCIES - 1) as f64;
+                    let wanted = first.hz().ln() + along * (last.hz() / first.hz()).ln();
+                    let off = |at: &&Frequency| (at.hz().ln() - wanted).abs();
+                    all.iter()
+                        .min_by(|a, b| off(a).total_cmp(&off(b)))
+                        .copied()
+                })
+                .collect(),
+            _ => all.clone(),
+        };
+        // Two of them may be nearest to the same.
+        frequencies.dedup();
+        Self {
+            frequencies,
+            ..self.clone()
+        }
     }
 
     /// The settings at a frequency.
@@ -721,6 +779,23 @@ fn scheduling_keys(
         clock_drift: drift?,
         hold_time,
     })
+}
+
+/// How much of the reference is measured again. Where the receiver lies in the item by itself, it has to be taken out,
+/// armed and read once more, so that is only done where the plan says so.
+fn bracket(root: &mut Section<'_, '_>, arrangement: Option<Arrangement>) -> Option<Bracket> {
+    let usual = match arrangement {
+        Some(Arrangement::Linked) | None => Bracket::Check,
+        Some(Arrangement::Sealed | Arrangement::Scheduled) => Bracket::None,
+    };
+    let bracket = root.or("bracket", usual);
+    if bracket.is_some_and(|it| it != Bracket::None) && arrangement == Some(Arrangement::Scheduled) {
+        root.fault(
+            "bracket",
+            "is not for `arrangement = \"scheduled\"`: there the reference is judged only when its recording is merged; leave it out",
+        );
+    }
+    bracket
 }
 
 /// What only a sealed or only a linked run knows: the most closings, and how far to move off other signals.

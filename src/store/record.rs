@@ -350,6 +350,15 @@ pub struct NewRun {
     pub instruments: Option<Instruments>,
 }
 
+/// How the signature of a run begins that looks at a reference again at a few frequencies only. No signature of a whole
+/// reference does, so that it never stands in for one.
+const CHECK_OF: &str = "check of ";
+
+/// The signature of a look at a reference that has this one.
+pub fn check_signature(signature: &str) -> String {
+    format!("{CHECK_OF}{signature}")
+}
+
 /// A run as kept.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct RunRecord {
@@ -400,6 +409,13 @@ pub struct RunRecord {
     pub withdrawn_why: Option<String>,
     /// The instruments it was measured with; none in runs of old files, and in imported ones.
     pub instruments: Option<Instruments>,
+}
+
+impl RunRecord {
+    /// Whether it looks at a reference again at a few frequencies only.
+    pub fn is_reference_check(&self) -> bool {
+        self.signature.starts_with(CHECK_OF)
+    }
 }
 
 /// Where and how often: what one SE value belongs to.
