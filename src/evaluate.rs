@@ -8,6 +8,7 @@ mod check;
 pub mod compare;
 mod import;
 pub mod lot;
+mod reference;
 mod settings;
 pub mod stability;
 pub mod trend;
@@ -15,6 +16,10 @@ mod unit;
 
 pub use check::{Recomputed, computed, recomputed, same, verdict_of};
 pub use import::import;
+pub use reference::{
+    ANTENNA_DBI, REFERENCE_ALLOWED_DB, ReferenceChange, UNSTABLE_DB, antenna_dbi, budget_db,
+    cable_db, is_unstable, off_budget_db,
+};
 
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
@@ -55,6 +60,8 @@ const SLICE_BINS: f64 = 32.0;
 pub const STEP_DB: f64 = 10.0;
 /// Closer to its floor than this, a step reading is moved by the noise and tells nothing of compression.
 const STEP_ABOVE_FLOOR_DB: f64 = 20.0;
+/// A step that falls by so much more than the source's step is none, dB: the signal held something else, too.
+const BURST_DB: f64 = 2.0;
 /// The lowest resonances of an item that are looked out for; above them they lie too densely to name one.
 const MODES_NAMED: usize = 6;
 /// A resonance this near, as a share of the frequency, is near (ORACLES F6).
@@ -205,6 +212,11 @@ pub struct Evaluator {
     plan: Plan,
     budget: BudgetInput,
     limit: Option<LimitLine>,
+    station: Station,
+    /// How far the reference had changed when it was looked at again.
+    change: Option<ReferenceChange>,
+    /// By how much the reference is above its link budget, where that is implausible.
+    off_budget_db: Option<f64>,
     distance_m: f64,
     /// The preamplifier's gain, where the receiver's levels contain it.
     preamplifier: Option<Correction>,
@@ -241,7 +253,13 @@ impl Evaluator {
         let sides = item
             .and_then(|item| sides(item.size.as_deref()?))
             .unwrap_or_default();
+        let change = match run.reference_after {
+            Some(after) => Some(ReferenceChange::between(store, reference, after).await?),
+            None => None,
+        };
         Ok(Self {
+            change,
+            off_budget_db: off_budget_db(&station, &store.readings(reference).await?),
             modes_hz: lowest_modes_hz(&sides, &plan),
             sides,
             distance_m: station.distance.m(),
@@ -253,6 +271,7 @@ impl Evaluator {
             limit,
             plan,
             other_instruments,
+            station,
         })
     }
 
@@ -353,7 +372,10 @@ impl Evaluator {
         flags.extend(carrier_flags(&sent));
         let seen = Seen {
             repeats,
-            drift_db: after.map(|after| after.peak_dbm - reference.signal.peak_dbm),
+            drift_db: self
+                .change
+                .as_ref()
+                .and_then(|change| change.at(&open, self.budget.source_drift_db.value)),
             flags,
         };
         let judged = self
@@ -425,9 +447,29 @@ impl Evaluator {
         if self.other_instruments {
             flags.push(Flag::bare(FlagWord::OtherInstrument));
         }
+        flags.extend(self.of_reference(reference, item));
         flags.extend(item.harmonic());
         flags.extend(self.set_up_flags(item.measured_hz()));
         flags
+    }
+
+    /// What makes the reference, or a level, unfit to be believed.
+    fn of_reference(&self, reference: &Pair, item: &Pair) -> Vec<Flag> {
+        let off = self.off_budget_db;
+        let high =
+            [&reference.signal, &item.signal].map(|it| reference::too_high(&self.station, it));
+        let highest = high.into_iter().flatten().max_by(|a, b| {
+            let [a, b] = [a, b].map(|flag| flag.figure.unwrap_or_default());
+            a.total_cmp(&b)
+        });
+        self.change
+            .as_ref()
+            .and_then(ReferenceChange::flag)
+            .into_iter()
+            .chain(off.map(|db| Flag::new(FlagWord::ReferenceImplausible, db)))
+            .chain(highest)
+            .chain(reference::transient(&reference.signal))
+            .collect()
     }
 
     fn set_up_flags(&self, frequency_hz: f64) -> Vec<Flag> {
@@ -594,6 +636,15 @@ pub fn compression(
 ) -> Vec<Flag> {
     let sent_db = sent_dbm(signal) - sent_dbm(step);
     let above_floor_db = step.peak_dbm - floor.peak_dbm;
+    // What was held there is not known, so nobody compresses ([`reference::transient`]).
+    if reference::transient(signal).is_some() {
+        return Vec::new();
+    }
+    let fell_by_more_db = signal.peak_dbm - step.peak_dbm - sent_db;
+    let is_a_setting = signal.settings["holds_agree"] == true;
+    if fell_by_more_db > BURST_DB && !is_a_setting {
+        return vec![Flag::new(FlagWord::TransientInHold, fell_by_more_db)];
+    }
     // A level that was held back may not have been stepped at all.
     match sent_db > 0.0 && above_floor_db > STEP_ABOVE_FLOOR_DB {
         true => Flag::compression(
@@ -640,7 +691,8 @@ fn lowest_modes_hz(sides: &[Length], plan: &Plan) -> Vec<f64> {
     }
 }
 
-fn source_level_dbm(reading: &ReadingRecord) -> f64 {
+/// What the source sent for a reading, dBm.
+pub fn source_level_dbm(reading: &ReadingRecord) -> f64 {
     reading.settings["source_level_dbm"]
         .as_f64()
         .unwrap_or_default()

@@ -132,8 +132,14 @@ mod tests {
     #[test]
     fn a_burst_in_the_signal_alone_goes_with_the_next_hold() {
         let burst = holds(-18.0, -40.0);
-        assert_eq!(proof(&[burst], FLOOR_DBM), Proof::Unproven { apart_db: 12.0 });
-        assert_eq!(proof(&[burst, holds(-30.0, -40.0)], FLOOR_DBM), Proof::Proven);
+        assert_eq!(
+            proof(&[burst], FLOOR_DBM),
+            Proof::Unproven { apart_db: 12.0 }
+        );
+        assert_eq!(
+            proof(&[burst, holds(-30.0, -40.0)], FLOOR_DBM),
+            Proof::Proven
+        );
     }
 
     #[test]

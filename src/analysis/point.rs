@@ -277,7 +277,8 @@ fn flags_of_readings(input: &PointInput, reference: &Reading, item: &Reading) ->
         flags.push(Flag::new(FlagWord::Ambient, db));
     }
     let drift_db = input.scatter.drift_db.map_or(0.0, f64::abs);
-    if drift_db > DRIFT_ALLOWED_DB {
+    let is_unstable = (input.observed.iter()).any(|it| it.word == FlagWord::ReferenceUnstable);
+    if drift_db > DRIFT_ALLOWED_DB && !is_unstable {
         flags.push(Flag::new(FlagWord::ReferenceDrift, drift_db));
     }
     flags

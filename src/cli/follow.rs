@@ -19,7 +19,7 @@ use crate::daemon::{Presence, check};
 use crate::procedure::Event;
 use crate::store::{
     Answer, Change, EVENTS_MAX, EventRecord, JobId, JobKind, JobRecord, JobState, NewJob, PlanText,
-    PromptId, RunId, Store, StoreError,
+    PromptId, RunId, RunState, Store, StoreError,
 };
 
 /// How often it is looked whether there is news.
@@ -39,7 +39,7 @@ pub(super) async fn submit_and_follow(
     let stop = stop_on_signal()?;
     let watch = Watch::new(log);
     let person = Person::new(watch.bar());
-    let job = new_job(station, work, operator);
+    let job = new_job(store, station, work, operator).await?;
     follow_job(store, station, job, watch, &person, &stop).await
 }
 
@@ -72,7 +72,14 @@ pub(super) async fn follow_job(
 }
 
 /// The work as a job of the queue.
-pub(super) fn new_job(station: &config::Station, work: Work, operator: Option<String>) -> NewJob {
+///
+/// Of a batch, the items that have no complete run yet; what was begun of one is measured anew.
+pub(super) async fn new_job(
+    store: &Store,
+    station: &config::Station,
+    work: Work,
+    operator: Option<String>,
+) -> Result<NewJob, CliError> {
     let (kind, plan, rest_of, items, fresh_reference) = match work {
         Work::Items {
             plan,
@@ -90,14 +97,33 @@ pub(super) fn new_job(station: &config::Station, work: Work, operator: Option<St
             (kind, Some(text), None, items, fresh_reference)
         }
         Work::Rest(run) => (JobKind::Rest, None, Some(run), Vec::new(), false),
+        Work::Batch(batch) => {
+            let mut items = batch.items;
+            for run in batch.runs {
+                let run = store.run(run).await?;
+                if run.state == RunState::Complete {
+                    items.retain(|item| run.item.as_ref() != Some(&item.serial));
+                }
+            }
+            let kind = match items.is_empty() {
+                true => JobKind::Reference,
+                false => JobKind::Items,
+            };
+            let plan = store.snapshot(&batch.plan_sha).await?;
+            let text = plan.map(|plan| PlanText {
+                name: plan.name,
+                text: plan.text,
+            });
+            (kind, text, None, items, batch.fresh_reference)
+        }
     };
-    NewJob {
+    Ok(NewJob {
         rest_of,
         items,
         fresh_reference,
         operator,
         ..NewJob::new(station.name.clone(), kind, plan)
-    }
+    })
 }
 
 struct Following<'s> {

@@ -1,5 +1,6 @@
 //! `muffle measure`.
 
+use std::collections::HashSet;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -14,17 +15,19 @@ use super::follow;
 use super::lot::{Scan, Way};
 use super::watch::{Person, Watch};
 use super::{CliError, StationArg, StoreArg, print, print_json, table, verdict_code, write_file};
-use crate::config::{self, Arrangement, ItemEntry, Plan, load_items};
+use crate::config::{self, Arrangement, Bracket, ItemEntry, Plan, load_items};
 use crate::daemon::Presence;
 use crate::evaluate;
 use crate::procedure::Procedure;
 use crate::procedure::forecast::exposure;
 use crate::report::{RunDocument, png, svg_panels};
 use crate::station::{Opening, Station, allowed};
-use crate::store::{PlanText, RunId, RunKind, RunRecord, RunState, Store, Verdict};
+use crate::store::{BatchRecord, PlanText, RunId, RunKind, RunRecord, RunState, Store, Verdict};
 
 /// Events that may wait for the terminal.
 const EVENTS_MAX: usize = 256;
+/// Runs looked through for the newest that is wanted.
+const NEWEST_MAX: u32 = 100;
 /// Width of a picture, in pixels.
 pub(super) const PICTURE_PX: u32 = 1600;
 
@@ -56,7 +59,8 @@ pub(super) struct MeasureArgs {
     /// After how many cycles of use (washes, foldings, closings) the items given by --item are measured.
     #[arg(long, value_name = "N", requires = "items")]
     cycles: Option<u32>,
-    /// Go on with a run that was stopped, failed or cut off (its id, the beginning of it, or `latest`).
+    /// Go on with what a command had to measure that was stopped, failed or cut off: all items that are left, and the
+    /// look at the reference after them. Named by one of its runs (its id, the beginning of it, or `latest`).
     #[arg(long, value_name = "RUN", conflicts_with_all = ["plan", "items", "items_file"])]
     resume: Option<String>,
     /// Measure a new reference even if there is one that is still good.
@@ -91,6 +95,8 @@ pub(super) enum Work {
     },
     /// The rest of a run.
     Rest(RunId),
+    /// The rest of all that a command had to measure.
+    Batch(Box<BatchRecord>),
 }
 
 /// What a procedure at this station is to do.
@@ -111,15 +117,25 @@ impl Task {
                 let (plan, _) = evaluate::kept(store, &store.run(*run).await?).await?;
                 plan.arrangement
             }
+            Self::Work(Work::Batch(batch)) => plan_of(store, batch).await?.arrangement,
         })
     }
 }
 
 impl Work {
+    /// The run by which what is gone on with is named.
+    fn resumed(&self) -> Option<RunId> {
+        match self {
+            Self::Items { .. } => None,
+            Self::Rest(run) => Some(*run),
+            Self::Batch(batch) => batch.runs.last().copied(),
+        }
+    }
+
     fn plan(&self) -> Option<&Plan> {
         match self {
             Self::Items { plan, .. } => Some(plan),
-            Self::Rest(_) => None,
+            Self::Rest(_) | Self::Batch(_) => None,
         }
     }
 }
@@ -135,7 +151,7 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
     let store = Store::open(&args.store.store).await?;
     let work = match (new_work, &args.resume) {
         (Some(work), _) => work,
-        (None, given) => Work::Rest(resumable(&store, given.as_deref().unwrap_or("latest")).await?),
+        (None, given) => what_is_left(&store, given.as_deref().unwrap_or("latest")).await?,
     };
     caution(&station, work.plan());
     let daemon = Presence::of(store.path()).filter(|there| there.stations.contains(&station.name));
@@ -154,18 +170,18 @@ pub(super) async fn run(args: MeasureArgs) -> Result<u8, CliError> {
         }
         None => {
             let opening = Opening::by_this_program();
-            let task = Task::Work(work);
+            let resumed = work.resumed();
             let operator = args.operator.clone();
-            conduct(&store, station, &opening, task, operator, events).await
+            let began = Timestamp::now();
+            let task = Task::Work(work);
+            let ended = conduct(&store, station, &opening, task, operator, events).await;
+            if ended.is_err() {
+                how_to_go_on(&store, &args, resumed, began).await;
+            }
+            ended
         }
     };
-    let runs = match finished {
-        Ok(runs) => runs,
-        Err(error) => {
-            how_to_go_on(&store, &args).await;
-            return Err(error);
-        }
-    };
+    let runs = finished?;
     super::record::merge_sent(&store, &runs, args.recording.as_deref()).await?;
     let documents = documents(&store, &runs).await?;
     if let (Some(path), Some(kind)) = (&args.picture, picture) {
@@ -277,13 +293,21 @@ pub(super) async fn find_run(store: &Store, given: &str) -> Result<RunRecord, Cl
     if given != "latest" {
         return Ok(store.find_run(given).await?);
     }
+    newest_run(store, |run| !run.is_reference_check()).await
+}
+
+/// The newest run that is wanted.
+async fn newest_run(
+    store: &Store,
+    wanted: impl Fn(&RunRecord) -> bool,
+) -> Result<RunRecord, CliError> {
     let filter = crate::store::RunFilter {
-        limit: Some(1),
+        limit: Some(NEWEST_MAX),
         ..Default::default()
     };
-    let mut runs = store.runs(&filter).await?;
-    runs.pop()
-        .ok_or_else(|| CliError::Input("there is no run in this database yet".to_owned()))
+    let runs = store.runs(&filter).await?;
+    let found = runs.into_iter().find(wanted);
+    found.ok_or_else(|| CliError::Input("there is no run in this database yet".to_owned()))
 }
 
 /// Opens the station, measures with the terminal watching, and leaves the output off whatever happens.
@@ -334,6 +358,7 @@ pub(super) async fn conduct(
                 fresh_reference,
             }) => Ok(procedure.measure(&plan, &items, fresh_reference).await?),
             Task::Work(Work::Rest(run)) => Ok(vec![procedure.resume(run).await?]),
+            Task::Work(Work::Batch(batch)) => Ok(procedure.resume_batch(&batch).await?),
             Task::Lot(scan) => scan.units(&Way::Here(&procedure), &person).await,
         }
     });
@@ -422,20 +447,113 @@ fn emission(station: &config::Station, plan: &Plan) -> String {
     )
 }
 
-/// After a run that did not come to its end: what to type next.
-async fn how_to_go_on(store: &Store, args: &MeasureArgs) {
-    let Ok(record) = find_run(store, "latest").await else {
+/// After a command of this process that did not come to its end: what to type next, and what is left. One that was refused
+/// before it began anything has nothing to go on with.
+async fn how_to_go_on(store: &Store, args: &MeasureArgs, resumed: Option<RunId>, began: Timestamp) {
+    let begun = match resumed {
+        Some(run) => store.batch_of(run).await,
+        None => store.newest_batch(began).await,
+    };
+    let batch = begun.ok().flatten().filter(|batch| batch.ended.is_none());
+    let last = batch.as_ref().and_then(|batch| batch.runs.last().copied());
+    let Some(run) = last.or(resumed) else {
         return;
     };
-    if record.state == RunState::Complete {
+    let left = match &batch {
+        Some(batch) => left(store, batch).await.unwrap_or_default(),
+        None => String::new(),
+    };
+    let nothing = store.run(run).await.map_or(true, |run| {
+        batch.is_none() && run.state == RunState::Complete || run.withdrawn.is_some()
+    });
+    if nothing {
         return;
     }
     eprintln!(
-        "Everything read so far is kept. Go on with:\n  muffle measure --resume {} --station {} --store {}",
-        record.id,
+        "Everything read so far is kept.{left} Go on with:\n  muffle measure --resume {run} --station {} --store {}",
         args.station.station.display(),
         args.store.store.display()
     );
+}
+
+/// What `--resume` goes on with: all that the command had to do which began the run, or the run alone.
+async fn what_is_left(store: &Store, given: &str) -> Result<Work, CliError> {
+    // Killed before its first run began, a command has none to be named by.
+    let newest = match given {
+        "latest" => store.newest_batch(Timestamp::UNIX_EPOCH).await?,
+        _ => None,
+    };
+    if let Some(batch) = newest.filter(|batch| batch.runs.is_empty() && batch.ended.is_none()) {
+        return going_on(store, batch).await;
+    }
+    let record = match given {
+        // Also one that looks at a reference again, which is no answer elsewhere.
+        "latest" => newest_run(store, |_| true).await?,
+        given => find_run(store, given).await?,
+    };
+    let batch = store.batch_of(record.id).await?;
+    match batch.filter(|batch| batch.ended.is_none()) {
+        Some(batch) => going_on(store, batch).await,
+        None => Ok(Work::Rest(resumable(store, &record.id.to_string()).await?)),
+    }
+}
+
+async fn going_on(store: &Store, batch: BatchRecord) -> Result<Work, CliError> {
+    eprintln!(
+        "Going on with what was begun at {:.0}.{}",
+        batch.made,
+        left(store, &batch).await?
+    );
+    Ok(Work::Batch(Box::new(batch)))
+}
+
+/// What of a batch is not measured yet, as a sentence; empty where nothing is.
+async fn left(store: &Store, batch: &BatchRecord) -> Result<String, CliError> {
+    let mut done = HashSet::new();
+    let mut references = Vec::new();
+    for run in &batch.runs {
+        let run = store.run(*run).await?;
+        let counts = run.state == RunState::Complete && run.withdrawn.is_none();
+        match run.item {
+            Some(item) if counts => drop(done.insert(item)),
+            Some(_) => {}
+            None => references.push((counts, run.reference_run.is_some())),
+        }
+    }
+    let mut parts = Vec::new();
+    if references.iter().any(|(done, after)| !done && !after) {
+        parts.push("the reference".to_owned());
+    }
+    let items: Vec<String> = batch
+        .items
+        .iter()
+        .filter(|item| !done.contains(&item.serial))
+        .map(|item| table::shown(&item.serial))
+        .collect();
+    if !items.is_empty() {
+        let of = batch.items.len();
+        parts.push(format!(
+            "{} of {of} items ({})",
+            items.len(),
+            items.join(", ")
+        ));
+    }
+    let brackets = plan_of(store, batch).await?.bracket != Bracket::None;
+    let looked_again = references.contains(&(true, true));
+    if brackets && !batch.items.is_empty() && !looked_again {
+        parts.push("the look at the reference after them".to_owned());
+    }
+    Ok(match parts.split_last() {
+        None => String::new(),
+        Some((last, [])) => format!(" Left to measure: {last}."),
+        Some((last, before)) => format!(" Left to measure: {} and {last}.", before.join(", ")),
+    })
+}
+
+async fn plan_of(store: &Store, batch: &BatchRecord) -> Result<Plan, CliError> {
+    let kept = store.snapshot(&batch.plan_sha).await?;
+    let (name, text) = kept.map_or_else(Default::default, |it| (it.name, it.text));
+    Plan::read(&name, &text).map_err(|faults| config::ConfigError::from(faults).into())
 }
 
 /// The documents of runs, in order.
@@ -466,11 +584,33 @@ pub(super) fn show(documents: &[RunDocument], as_json: bool) -> Result<(), CliEr
         "\nSE in dB, least of all faces and polarisations; ≥ is a lower bound\n\n{}\n",
         table::overview(documents)
     ))?;
-    for document in items {
+    for document in &items {
         let item = document.item.as_deref().unwrap_or_default();
         print(&format!("{}  {}", table::shown(item), document.sentence()))?;
     }
+    print(&notes_of(&items))?;
     print("\nEvery point of one of them: muffle show RUN, with a run from muffle history.")
+}
+
+/// What is to be known of several runs: each sentence once, with the items it is about where not about all.
+fn notes_of(items: &[&RunDocument]) -> String {
+    let mut about: Vec<(&String, Vec<String>)> = Vec::new();
+    for document in items {
+        let item = table::shown(document.item.as_deref().unwrap_or_default());
+        for note in &document.notes {
+            match about.iter_mut().find(|(known, _)| *known == note) {
+                Some((_, of)) => of.push(item.clone()),
+                None => about.push((note, vec![item.clone()])),
+            }
+        }
+    }
+    let lines = about
+        .iter()
+        .map(|(note, of)| match of.len() == items.len() {
+            true => format!("{note}\n"),
+            false => format!("{}: {note}\n", of.join(", ")),
+        });
+    format!("\n{}", lines.collect::<String>())
 }
 
 /// A run as text: heading, table, verdict.
@@ -496,6 +636,11 @@ pub(super) fn describe(document: &RunDocument) -> String {
     let instruments = match &document.instruments {
         Some(known) => {
             let name = |name: &Option<String>| table::shown(name.as_deref().unwrap_or("not known"));
+            let notes: String = document
+                .notes
+                .iter()
+                .map(|note| format!("{note}\n"))
+                .collect();
             format!(
                 "source {}, receiver {}\n",
                 name(&known.source),
@@ -517,7 +662,7 @@ pub(super) fn describe(document: &RunDocument) -> String {
         settings.push_str(&format!("adjusted by the receiver: {adjusted}\n"));
     }
     format!(
-        "\n{heading}\n{}, run {}, {}, {}\n{instruments}{settings}\n{}\n{averages}{verdict}",
+        "\n{heading}\n{}, run {}, {}, {}\n{instruments}{settings}\n{}\n{averages}{verdict}{notes}",
         document.plan,
         document.run,
         document.started,

@@ -35,8 +35,8 @@ pub use interlock::{Contact, ModemLine};
 pub use items::{ItemEntry, load_items};
 pub use lot::{LotEntry, load_lot};
 pub use plan::{
-    Arrangement, Bracket, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule, SWEEPS_MAX,
-    Scheduling, Settings, decades,
+    Arrangement, Bracket, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule,
+    SWEEPS_MAX, Scheduling, Settings, decades,
 };
 pub use readings::{HandReading, READING_COLUMNS, read_readings};
 pub use station::{

@@ -483,9 +483,7 @@ impl Plan {
                     let along = index as f64 / (CHECK_FREQUENCIES - 1) as f64;
                     let wanted = first.hz().ln() + along * (last.hz() / first.hz()).ln();
                     let off = |at: &&Frequency| (at.hz().ln() - wanted).abs();
-                    all.iter()
-                        .min_by(|a, b| off(a).total_cmp(&off(b)))
-                        .copied()
+                    all.iter().min_by(|a, b| off(a).total_cmp(&off(b))).copied()
                 })
                 .collect(),
             _ => all.clone(),
@@ -789,7 +787,8 @@ fn bracket(root: &mut Section<'_, '_>, arrangement: Option<Arrangement>) -> Opti
         Some(Arrangement::Sealed | Arrangement::Scheduled) => Bracket::None,
     };
     let bracket = root.or("bracket", usual);
-    if bracket.is_some_and(|it| it != Bracket::None) && arrangement == Some(Arrangement::Scheduled) {
+    if bracket.is_some_and(|it| it != Bracket::None) && arrangement == Some(Arrangement::Scheduled)
+    {
         root.fault(
             "bracket",
             "is not for `arrangement = \"scheduled\"`: there the reference is judged only when its recording is merged; leave it out",

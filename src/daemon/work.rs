@@ -16,7 +16,7 @@ use super::hands::Asker;
 use super::look::{self, Look, is_scheduled, look};
 use super::place::{Current, Place};
 use super::status::{Doing, Health, Missing, Transmitting};
-use crate::config::Plan;
+use crate::config::{Bracket, Plan};
 use crate::procedure::{Order, Procedure, ProcedureError};
 use crate::station::{InterlockState, Station, StationError};
 use crate::store::{
@@ -472,6 +472,11 @@ async fn carry(procedure: &Procedure, job: &JobRecord) -> Result<(), ProcedureEr
     let name = job.plan.as_deref().unwrap_or("the plan");
     let plan = Plan::read(name, &text.unwrap_or_default())
         .map_err(|faults| ProcedureError::Config(faults.into()))?;
+    let mut plan = plan;
+    if job.stays {
+        // Nobody is there to take the item out, so the reference cannot be looked at again.
+        plan.bracket = Bracket::None;
+    }
     let order = Order {
         plan: &plan,
         items: match job.kind {

@@ -27,6 +27,8 @@ const REFERENCES_MAX: u32 = 1000;
 const BASELINE: usize = 20;
 /// Values are charted to this, the smallest step that instruments state: what moves less has not moved, dB.
 const STEP_DB: f64 = 0.01;
+/// No station drifts by as much, dB (common practice, no source).
+const FAR_OFF_DB: f64 = 10.0;
 /// A day, in seconds.
 const DAY_S: f64 = 86_400.0;
 /// An operator whom nobody noted.
@@ -70,8 +72,19 @@ pub struct Watched {
     pub visits: Vec<Visit>,
     /// The mean over the frequencies that nearly every visit has.
     pub mean: Charted,
+    /// Visits that are no part of any scatter: something was in the way, loose, or set otherwise.
+    pub far_off: Vec<FarOff>,
     /// Each frequency.
     pub frequencies: Vec<ChartedAt>,
+}
+
+/// A visit far from all others.
+#[derive(Debug, Clone, Serialize)]
+pub struct FarOff {
+    /// The run.
+    pub run: RunId,
+    /// From the median of all visits, dB.
+    pub off_db: f64,
 }
 
 /// A run that is one value of a chart.
@@ -120,7 +133,14 @@ impl StabilityDocument {
             .iter()
             .filter_map(|watched| watched.mean.chart.as_ref())
             .collect();
-        (!charts.is_empty()).then(|| charts.iter().all(|chart| chart.stable))
+        let plausible = self
+            .watched
+            .iter()
+            .all(|watched| watched.far_off.is_empty());
+        match plausible {
+            true => (!charts.is_empty()).then(|| charts.iter().all(|chart| chart.stable)),
+            false => Some(false),
+        }
     }
 }
 
@@ -151,6 +171,15 @@ pub async fn stability(
         );
     }
     watched.extend(of_references(store, &station, &mut names, question.baseline).await?);
+    notes.extend(watched.iter().flat_map(|watched| {
+        watched.far_off.iter().map(|visit| {
+            format!(
+                "{} of run {} is {:+.1} dB from the median of all: was the path open, is a cable loose? If the run was \
+                 wrong, withdraw it (muffle history --withdraw {} --why TEXT)",
+                watched.what, visit.run, visit.off_db, visit.run
+            )
+        })
+    }));
     let gauge = gauge_at(readings, &mut notes);
     let pooled = |of: &dyn Fn(&GaugeStudy) -> Option<f64>| {
         let all: Vec<f64> = gauge.iter().filter_map(|at| of(&at.study)).collect();
@@ -264,7 +293,8 @@ async fn of_references(
     };
     let mut runs = Vec::new();
     for run in store.runs(&filter).await? {
-        if names.of(store, &run).await? == station {
+        // A look at a reference knows a few frequencies only.
+        if !run.is_reference_check() && names.of(store, &run).await? == station {
             runs.push(run);
         }
     }
@@ -311,7 +341,7 @@ fn levels(readings: &[Vec<ReadingRecord>], kind: ReadingKind) -> Series {
         for (visit, found) in visits.iter().enumerate() {
             let same = wanted.iter().filter_map(|(place, newest)| {
                 let reading = found.get(place)?;
-                let as_now = reading.settings == newest.settings && reading.sweeps == newest.sweeps;
+                let as_now = is_set_alike(reading, newest);
                 as_now.then_some(reading.peak_dbm)
             });
             let levels: Vec<f64> = same.collect();
@@ -322,6 +352,47 @@ fn levels(readings: &[Vec<ReadingRecord>], kind: ReadingKind) -> Series {
         }
     }
     series
+}
+
+/// Whether two readings were taken with the same settings; what else is kept with them, such as what the source said of
+/// itself, differs from reading to reading.
+fn is_set_alike(one: &ReadingRecord, other: &ReadingRecord) -> bool {
+    const KEYS: [&str; 10] = [
+        "source_level_dbm",
+        "span_hz",
+        "points",
+        "resolution_bandwidth_hz",
+        "video_bandwidth_hz",
+        "attenuation_db",
+        "preamplifier",
+        "detector",
+        "measured_hz",
+        "closing_frequencies_hz",
+    ];
+    one.sweeps == other.sweeps
+        && KEYS
+            .iter()
+            .all(|key| one.settings[key] == other.settings[key])
+}
+
+/// The visits whose value is so far from the middle of all of them that no drift explains it.
+fn far_off(means: &[(usize, f64)], visits: &[(RunId, Timestamp)]) -> Vec<FarOff> {
+    let mut sorted: Vec<f64> = means.iter().map(|(_, db)| *db).collect();
+    sorted.sort_by(f64::total_cmp);
+    let Some(&middle) = sorted.get(sorted.len() / 2) else {
+        return Vec::new();
+    };
+    means
+        .iter()
+        .filter(|(_, db)| (db - middle).abs() > FAR_OFF_DB)
+        .filter_map(|(visit, db)| {
+            let (run, _) = visits.get(*visit)?;
+            Some(FarOff {
+                run: *run,
+                off_db: db - middle,
+            })
+        })
+        .collect()
 }
 
 fn watched(
@@ -346,8 +417,10 @@ fn watched(
             .collect();
         charted(&points, baseline)
     };
+    let means = mean_over_frequencies(series);
     Watched {
-        mean: chart(&mean_over_frequencies(series)),
+        far_off: far_off(&means, &visits),
+        mean: chart(&means),
         frequencies: series
             .iter()
             .map(|(at, values)| ChartedAt {

@@ -9,6 +9,7 @@ mod closings;
 pub mod forecast;
 mod hands;
 mod job;
+mod open;
 pub mod scheduled;
 mod sealed;
 mod steps;
@@ -31,8 +32,9 @@ use crate::instrument::{Carrier, Held, InstrumentError, ReceiverSettings, Receiv
 use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
-    EmissionEnd, Item, JobId, NewReading, NewRun, Point, ReadingKey, ReadingKind, ResultRecord,
-    RunId, RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict, sha256_hex,
+    BatchId, EmissionEnd, Item, JobId, NewReading, NewRun, Point, ReadingKey, ReadingKind,
+    ResultRecord, RunId, RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict,
+    sha256_hex,
 };
 
 use beside::{Moves, refused};
@@ -114,6 +116,14 @@ pub enum ProcedureError {
         /// Which run.
         run: RunId,
         /// Why, and what to do.
+        reason: String,
+    },
+    /// A reference that cannot be what it is taken for.
+    #[error("reference run {run}: {reason}")]
+    Implausible {
+        /// Its run.
+        run: RunId,
+        /// How far off it is, and what to do.
         reason: String,
     },
     /// Somebody asked to stop.
@@ -274,42 +284,6 @@ pub struct Procedure {
 }
 
 impl Procedure {
-    /// Measures every item against a reference, which is measured first unless there is one still good; where
-    /// the plan brackets, the reference is measured again after the last.
-    pub async fn measure(
-        &self,
-        plan: &Plan,
-        items: &[ItemEntry],
-        fresh_reference: bool,
-    ) -> Result<Vec<RunId>, ProcedureError> {
-        let order = Order {
-            plan,
-            items,
-            fresh_reference,
-        };
-        self.measure_rest(order, &[]).await
-    }
-
-    /// Where the plan brackets, measures the reference again after these runs and judges them by its drift.
-    pub async fn bracket(
-        &self,
-        plan: &Plan,
-        measured: &[RunId],
-    ) -> Result<Option<RunId>, ProcedureError> {
-        let Some(first) = measured.first().filter(|_| plan.bracket) else {
-            return Ok(None);
-        };
-        // Where an item was measured beside an ambient signal, so is the reference after it.
-        let before = self.store.run(*first).await?.reference_run;
-        let kept = self.keep_files(plan).await?;
-        let after = self.begin(None, before, &kept).await?;
-        self.go_on(plan, after, None).await?;
-        for run in measured {
-            self.judge_again(*run, after).await?;
-        }
-        Ok(Some(after))
-    }
-
     /// Tells of calibrations that are due, and refuses where the station is not to be used without.
     async fn check_calibrations(&self) -> Result<(), ProcedureError> {
         let now = Timestamp::now();
@@ -317,22 +291,6 @@ impl Procedure {
             self.tell(Event::Warning { text }).await;
         }
         Ok(self.station.config.check_calibrations(now)?)
-    }
-
-    /// Works out a complete run again, now that it is known how far the reference drifted meanwhile.
-    async fn judge_again(&self, run: RunId, after: RunId) -> Result<(), ProcedureError> {
-        self.store.set_reference_after(run, after).await?;
-        let record = self.store.run(run).await?;
-        let evaluator = Evaluator::of(&self.store, &record).await?;
-        let verdict = evaluator.verdict(&evaluator.run().await?);
-        self.store.set_verdict(run, verdict).await?;
-        self.tell(Event::Finished {
-            run,
-            item: record.item,
-            verdict,
-        })
-        .await;
-        Ok(())
     }
 
     /// Goes on with a run that was stopped, failed or cut off, and measures only what is missing.
@@ -412,6 +370,7 @@ impl Procedure {
             plan_sha,
             station_sha,
             driver_shas,
+            batch: None,
         })
     }
 
@@ -482,6 +441,7 @@ impl Procedure {
             .store
             .begin_run_of(
                 self.job,
+                kept.batch,
                 &NewRun {
                     kind: match item {
                         Some(_) => RunKind::Item,
@@ -533,6 +493,10 @@ impl Procedure {
             if let Err(store_error) = noted {
                 tracing::error!(%store_error, "the end of the run could not be noted");
             }
+            if let ProcedureError::Implausible { reason, .. } = error {
+                // What was read through something cannot be gone on with.
+                self.store.withdraw(run, reason, Timestamp::now()).await?;
+            }
         }
         outcome
     }
@@ -543,9 +507,17 @@ impl Procedure {
         run: RunId,
         item: Option<&str>,
     ) -> Result<(), ProcedureError> {
+        let record = self.store.run(run).await?;
+        let narrowed = record
+            .is_reference_check()
+            .then(|| plan.for_reference_check());
+        let plan = narrowed.as_ref().unwrap_or(plan);
         let present: HashSet<ReadingKey> =
             self.store.reading_keys(run).await?.into_iter().collect();
-        let kinds = kinds(item);
+        let kinds = match narrowed {
+            Some(_) => steps::CHECKED,
+            None => kinds(item),
+        };
         let stands = missing(stands(plan, item), kinds, &present);
         self.store.set_state(run, RunState::Running, None).await?;
         self.tell(Event::Run {
@@ -555,12 +527,12 @@ impl Procedure {
         })
         .await;
         let evaluator = match item {
-            Some(_) => Some(Evaluator::of(&self.store, &self.store.run(run).await?).await?),
+            Some(_) => Some(Evaluator::of(&self.store, &record).await?),
             None => None,
         };
         match plan.arrangement {
             Arrangement::Linked => {
-                self.go_on_linked(plan, run, item, (&stands, &present), evaluator.as_ref())
+                self.go_on_linked(plan, &record, (&stands, &present), evaluator.as_ref())
                     .await?;
             }
             Arrangement::Sealed => {
@@ -572,6 +544,8 @@ impl Procedure {
                 return self.go_on_scheduled(plan, run, item, &present).await;
             }
         }
+        self.refuse_a_closed_path(&record).await?;
+        self.warn_of_link_budget(&record).await?;
         let verdict = match &evaluator {
             Some(evaluator) => evaluator.verdict(&evaluator.run().await?),
             None => None,
@@ -590,40 +564,50 @@ impl Procedure {
     async fn go_on_linked(
         &self,
         plan: &Plan,
-        run: RunId,
-        item: Option<&str>,
+        run: &RunRecord,
         (stands, present): (&[Stand], &HashSet<ReadingKey>),
         evaluator: Option<&Evaluator>,
     ) -> Result<(), ProcedureError> {
-        let mut moves = self.moves(plan, run).await?;
+        let mut moves = self.moves(plan, run.id).await?;
+        let points = stands.iter().map(|stand| stand.points.len()).sum();
+        let mut read = 0;
         for stand in stands {
             self.place(&stand.placement).await?;
             for point in &stand.points {
-                let at = self.read_point(plan, run, item, point, present, &mut moves);
-                let at = at.await?;
                 match evaluator {
                     Some(evaluator) => {
+                        let kinds = kinds(run.item.as_deref());
+                        self.read_point(plan, run, kinds, point, present, &mut moves)
+                            .await?;
                         let result = Box::new(evaluator.point(point).await?);
                         self.tell(Event::Point { result }).await;
                     }
-                    None => self.see_who_compresses(plan, run, point, at).await?,
+                    None => {
+                        let floor = &[ReadingKind::Floor];
+                        let at = self.read_point(plan, run, floor, point, present, &mut moves);
+                        let at = at.await?;
+                        self.read_open(plan, run, point, at, present).await?;
+                        read += 1;
+                        self.refuse_early(run, read, points).await?;
+                    }
                 }
             }
         }
         Ok(())
     }
 
-    /// The readings of a point that are missing; answers with where they are taken.
+    /// The readings of these kinds of a point that are missing; answers with where they are taken.
     async fn read_point(
         &self,
         plan: &Plan,
-        run: RunId,
-        item: Option<&str>,
+        run: &RunRecord,
+        kinds: &[ReadingKind],
         point: &Point,
         present: &HashSet<ReadingKey>,
         moves: &mut Moves,
     ) -> Result<Frequency, ProcedureError> {
-        for kind in kinds(item) {
+        let item = run.item.as_deref();
+        for kind in kinds {
             let key = steps::key(*kind, point);
             if present.contains(&key) {
                 continue;
@@ -631,12 +615,12 @@ impl Procedure {
             let place = place_of(item, &key);
             match (*kind, moves.may_search()) {
                 (ReadingKind::Floor, Some(most)) => {
-                    let at = self.floor_in_the_clear(plan, run, &place, point, most);
+                    let at = self.floor_in_the_clear(plan, run.id, &place, point, most);
                     moves.insert(point, at.await?);
                 }
                 _ => {
                     let aim = self.aim(plan, key, moves.at(point), item.is_some());
-                    self.read(plan, run, &place, aim).await?;
+                    self.read(plan, run.id, &place, aim).await?;
                 }
             }
         }
@@ -905,11 +889,14 @@ fn receiver_json(receiver: &ReceiverSettings, held: Option<&Held>) -> serde_json
 }
 
 /// The files of a run, as they were, by their checksums.
+#[derive(Clone)]
 struct Kept {
     plan_sha: String,
     station_sha: String,
     driver_shas: Vec<String>,
     signature: String,
+    /// What the runs that are begun with them belong to.
+    batch: Option<BatchId>,
 }
 
 /// A reading not yet kept.

@@ -67,6 +67,9 @@ pub fn kinds(item: Option<&str>) -> &'static [ReadingKind] {
     }
 }
 
+/// What is read at each point where a reference is looked at again.
+pub const CHECKED: &[ReadingKind] = &[ReadingKind::Floor, ReadingKind::Signal];
+
 /// The stands with only the points that still lack a reading; stands with none are left out.
 pub fn missing(
     stands: Vec<Stand>,

@@ -10,8 +10,11 @@ use crate::analysis::average::Average;
 use crate::analysis::budget::Budget;
 use crate::analysis::flag::{Flag, FlagWord};
 use crate::analysis::forecast::{factor_of_gain_db_per_m, field_dbuv_per_m};
-use crate::config::{AntennaFigure, Combine, Plan, Station};
-use crate::evaluate::{EvaluateError, averages, compression, kept, measured_hz};
+use crate::config::{AntennaFigure, Arrangement, Bracket, Combine, Plan, Station};
+use crate::evaluate::{
+    EvaluateError, ReferenceChange, UNSTABLE_DB, averages, compression, is_unstable, kept,
+    measured_hz,
+};
 use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
     Instruments, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, RunRow,
@@ -64,6 +67,10 @@ pub struct RunDocument {
     pub imported: bool,
     /// Why somebody said that it is not to be counted; none where it counts.
     pub withdrawn_why: Option<String>,
+    /// How far its reference had changed when it was looked at again; none where it was not.
+    pub reference_check: Option<ReferenceCheck>,
+    /// What is to be known before its numbers are used, as sentences.
+    pub notes: Vec<String>,
     /// Its points, in the order of frequency, face, polarisation, repeat.
     pub points: Vec<PointDocument>,
     /// The means that decide instead of the points, where the plan asks for them.
@@ -72,6 +79,17 @@ pub struct RunDocument {
     /// The limit line of the plan, Hz and dB.
     #[serde(skip)]
     pub limit: Vec<(f64, f64)>,
+}
+
+/// A look at the reference after the run.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ReferenceCheck {
+    /// Its run.
+    pub run: String,
+    /// Points that were read again.
+    pub points: usize,
+    /// The largest change of them, dB.
+    pub largest_change_db: Option<f64>,
 }
 
 /// The mean over the faces, polarisations and repeats of one frequency.
@@ -218,6 +236,9 @@ impl RunDocument {
                 point.field_dbuv_per_m = field(station, point);
             }
         }
+        let reference_check = reference_check(store, run).await?;
+        let plan = made_with.kept.as_ref().map(|(plan, _)| plan);
+        let notes = notes(run, plan, reference_check.as_ref(), &points);
         points.sort_by(|a: &PointDocument, b: &PointDocument| {
             (a.frequency_hz.to_bits(), &a.face, &a.polarisation, a.repeat).cmp(&(
                 b.frequency_hz.to_bits(),
@@ -248,6 +269,8 @@ impl RunDocument {
             verdict: run.verdict,
             imported: run.imported,
             withdrawn_why: run.withdrawn_why.clone(),
+            reference_check,
+            notes,
             points,
         })
     }
@@ -422,6 +445,101 @@ impl RunDocument {
         }
         visible
     }
+}
+
+async fn reference_check(
+    store: &Store,
+    run: &RunRecord,
+) -> Result<Option<ReferenceCheck>, StoreError> {
+    let (Some(before), Some(after)) = (run.reference_run, run.reference_after) else {
+        return Ok(None);
+    };
+    let change = ReferenceChange::between(store, before, after).await?;
+    Ok(Some(ReferenceCheck {
+        run: after.to_string(),
+        points: change.points(),
+        largest_change_db: change.largest_db(),
+    }))
+}
+
+/// SE within so much of nothing is about 0 dB.
+const ABOUT_NOTHING_DB: f64 = 3.0;
+/// From so large a share of the measured points on it is asked whether the item was closed.
+const MOST_POINTS: f64 = 0.8;
+
+/// What is to be known of an item's run before its numbers are used.
+fn notes(
+    run: &RunRecord,
+    plan: Option<&Plan>,
+    check: Option<&ReferenceCheck>,
+    points: &[PointDocument],
+) -> Vec<String> {
+    if run.kind != RunKind::Item || run.imported || run.state != RunState::Complete {
+        return Vec::new();
+    }
+    let mut notes = vec![match check {
+        Some(check) => looked_again(check),
+        None => not_looked_again(plan),
+    }];
+    let measured: Vec<f64> = (points.iter())
+        .filter(|point| point.kind == ResultKind::Measured)
+        .filter_map(|point| point.se_db)
+        .collect();
+    let nothing = (measured.iter()).filter(|se_db| se_db.abs() < ABOUT_NOTHING_DB);
+    let nothing = nothing.count();
+    if nothing > 0 && nothing as f64 >= MOST_POINTS * points.len() as f64 {
+        notes.push(format!(
+            "SE is about 0 dB at {nothing} of {} points: is the item in place and closed, and is the receiver (or its \
+             antenna) inside?",
+            points.len()
+        ));
+    }
+    let unstated = (points.iter())
+        .filter(|point| point.kind == ResultKind::None && point.reference_dbm <= point.floor_dbm);
+    let unstated = unstated.count();
+    if unstated > 0 {
+        notes.push(format!(
+            "The floor is as high as the reference at {unstated} of {} points, so nothing is stated there: is the source \
+             connected, and is another signal at the test frequency?",
+            points.len()
+        ));
+    }
+    notes
+}
+
+fn looked_again(check: &ReferenceCheck) -> String {
+    let Some(largest_db) = check.largest_change_db else {
+        return "The reference was looked at again after this run, but at no point that it has."
+            .to_owned();
+    };
+    let outcome = match is_unstable(largest_db) {
+        true => format!(
+            ", by more than {UNSTABLE_DB} dB: there is no verdict; find the cause and measure the item again"
+        ),
+        false => String::new(),
+    };
+    format!(
+        "The reference was looked at again after this run at {} point(s): it had changed by {} dB at most{outcome}.",
+        check.points,
+        one_decimal(largest_db.abs())
+    )
+}
+
+fn not_looked_again(plan: Option<&Plan>) -> String {
+    let why = match plan.map(|plan| (plan.bracket, plan.arrangement)) {
+        Some((Bracket::None, Arrangement::Linked)) | None => {
+            "the plan says `bracket = \"none\"`".to_owned()
+        }
+        Some((Bracket::None, arrangement)) => format!(
+            "with `arrangement = \"{}\"` that is done only where the plan says so (`bracket`)",
+            arrangement.word()
+        ),
+        Some(_) => "it was stopped before, or the item stayed in place".to_owned(),
+    };
+    format!(
+        "The reference was not looked at again after this run ({why}), so its uncertainty rests on what the station file \
+         says of drift."
+    )
 }
 
 /// The verdict of a run in one sentence, with where it is decided.

@@ -163,8 +163,10 @@ const GATHERED: [Table; 18] = [
 
 /// What stays with its station, or is made anew from what is gathered.
 #[cfg(test)]
-pub(super) const LEFT: [&str; 12] = [
+pub(super) const LEFT: [&str; 14] = [
     "_sqlx_migrations",
+    "batch",
+    "batch_run",
     "dictionary",
     "event",
     "flagged",

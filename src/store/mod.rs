@@ -19,6 +19,7 @@
 //! - Many files and years: [`Store::back_up`], [`Store::restore`], [`Store::merge`], [`Store::prune`], [`Store::attach`].
 //! - The emission log: [`Store::begin_emission`], [`Store::end_emission`], [`Store::open_emissions`].
 
+mod batch;
 mod check;
 mod cursor;
 mod detail;
@@ -49,6 +50,7 @@ mod run;
 mod tests;
 mod token;
 
+pub use batch::{BatchRecord, NewBatch};
 pub use cursor::NotACursor;
 pub use error::StoreError;
 pub use event::{EVENTS_MAX, EventRecord, NewEvent};
@@ -67,11 +69,11 @@ pub use queue::{
     PromptRecord, QueuePause, Repeat,
 };
 pub use record::{
-    Answer, Asks, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow, Instruments,
-    Integrity, Item, JobId, JobKind, JobState, Levels, Moved, NewEmission, NewReading, NewRun,
-    PassId, Point, PromptId, Pruned, ReadingKey, ReadingKind, ReadingRecord, RecordingId,
+    Answer, Asks, BatchId, Counts, EmissionEnd, EmissionId, EmissionRecord, HistoryRow,
+    Instruments, Integrity, Item, JobId, JobKind, JobState, Levels, Moved, NewEmission, NewReading,
+    NewRun, PassId, Point, PromptId, Pruned, ReadingKey, ReadingKind, ReadingRecord, RecordingId,
     ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Scope,
-    Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict, Wanted,
+    Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict, Wanted, check_signature,
 };
 pub use recording::{
     HoldRecord, NewHold, NewPass, NewRecording, PassMerge, PassRecord, RecordingRecord,

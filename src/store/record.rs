@@ -256,6 +256,8 @@ ids! {
     PromptId,
     /// The id of a recording (a ULID).
     RecordingId,
+    /// The id of a batch of runs that one command had to measure (a ULID).
+    BatchId,
     /// The id of a pass through a timetable (a ULID).
     PassId
 }

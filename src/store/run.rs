@@ -1,11 +1,12 @@
 //! Snapshots, items and runs.
 
+use super::batch::insert_batch_run;
 use super::queue::insert_job_run;
 use super::record::{check_name, check_optional};
 use super::{
-    Instruments, Item, JobId, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState, Snapshot,
-    SnapshotKind, Store, StoreError, Verdict, Write, check_text, json, parsed, parsed_optional,
-    sha256_hex, stamp,
+    BatchId, Instruments, Item, JobId, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState,
+    Snapshot, SnapshotKind, Store, StoreError, Verdict, Write, check_text, json, parsed,
+    parsed_optional, sha256_hex, stamp,
 };
 use jiff::Timestamp;
 use sqlx::query::Query;
@@ -98,14 +99,15 @@ impl Store {
 
     /// Begins a run, in state `running`. Its item and snapshots must be in the store.
     pub async fn begin_run(&self, run: &NewRun) -> Result<RunId, StoreError> {
-        self.begin_run_of(None, run).await
+        self.begin_run_of(None, None, run).await
     }
 
-    /// The same for a job of the queue; both are kept together, so that whoever takes the job up again finds
-    /// the run.
+    /// The same for a job of the queue, or for a batch; both are kept together, so that whoever takes the job or the
+    /// batch up again finds the run.
     pub async fn begin_run_of(
         &self,
         job: Option<JobId>,
+        batch: Option<BatchId>,
         run: &NewRun,
     ) -> Result<RunId, StoreError> {
         check_optional("the serial", run.item.as_ref())?;
@@ -132,6 +134,11 @@ impl Store {
             .map_err(self.fault(&doing))?;
         if let Some(job) = job {
             insert_job_run(job, id, &mut write)
+                .await
+                .map_err(self.fault(&doing))?;
+        }
+        if let Some(batch) = batch {
+            insert_batch_run(batch, id, &mut write)
                 .await
                 .map_err(self.fault(&doing))?;
         }

@@ -103,7 +103,7 @@ fn a_test_frequency_is_moved_off_a_station_and_the_item_follows() {
     let stay = plan(&["200 MHz", "433 MHz", "610 MHz"]).replace("sweeps = 2", "sweeps = 10");
     let (_, points) = measured(&bench, &stay, "X-1");
     assert_eq!(points[1].1, ["ambient"], "{points:?}");
-    let moving = format!("move_max = \"200 kHz\"\nbracket = true\n{stay}");
+    let moving = format!("move_max = \"200 kHz\"\n{stay}").replace("\"none\"", "true");
     let (run, points) = measured(&bench, &moving, "X-1");
     assert!(points[0].1.is_empty(), "{points:?}");
     assert_eq!(points[1].1, ["moved"], "{points:?}");
@@ -174,7 +174,7 @@ fn a_bracketed_run_knows_how_far_the_reference_drifted() {
     let bench = Bench::start(15);
     let (run, points) = measured(
         &bench,
-        &format!("bracket = true\n{}", plan(&["200 MHz", "1 GHz"])),
+        &plan(&["200 MHz", "1 GHz"]).replace("\"none\"", "true"),
         "X-1",
     );
     assert!(
@@ -314,10 +314,8 @@ fn a_reference_that_moved_is_flagged() {
         })
         .collect();
     bench.write("station.toml", &station.join("\n"));
-    bench.write(
-        "plan.toml",
-        &format!("bracket = true\n{}", plan(&["200 MHz"])),
-    );
+    let looks = plan(&["200 MHz"]).replace("\"none\"", "\"check\"");
+    bench.write("plan.toml", &looks);
     bench.shelf("X-1", 40.0);
     let mut command = bench.measure_command("X-1");
     let ended = command

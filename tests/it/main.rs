@@ -20,6 +20,7 @@ mod locks;
 mod lots;
 mod pins;
 mod readback;
+mod reference;
 mod safety;
 mod scheduled;
 mod shield;

@@ -246,10 +246,11 @@ pub fn show(store: &Path, more: &[&str]) -> Ended {
         .into()
 }
 
-/// A short plan: everything that matters, nothing that takes time.
+/// A short plan: everything that matters, nothing that takes time, and so no look at the reference afterwards.
 pub fn plan(frequencies: &[&str]) -> String {
     format!(
         r#"name = "short"
+bracket = "none"
 [frequencies]
 list = {}
 [settings]

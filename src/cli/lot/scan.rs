@@ -6,7 +6,7 @@ use crate::cli::follow::{follow_job, new_job};
 use crate::cli::measure::Work;
 use crate::cli::watch::{Person, Watch};
 use crate::cli::{CliError, table};
-use crate::config::{self, ItemEntry, Plan};
+use crate::config::{self, Bracket, ItemEntry, Plan};
 use crate::evaluate::lot::{Admission, LotDocument, admit, judge};
 use crate::procedure::{Procedure, ProcedureError};
 use crate::store::{Lot, RunId, Store, Verdict, sha256_hex};
@@ -192,9 +192,9 @@ impl Way<'_> {
     async fn measure(&self, plan: &Plan, entry: ItemEntry) -> Result<Option<RunId>, CliError> {
         match self {
             Self::Here(procedure) => {
-                // The reference is measured again once, after the last unit.
+                // The reference is looked at again once, after the last unit.
                 let plan = Plan {
-                    bracket: false,
+                    bracket: Bracket::None,
                     ..plan.clone()
                 };
                 let runs = procedure.measure(&plan, &[entry], false).await?;
@@ -215,7 +215,7 @@ impl Way<'_> {
 impl Followed<'_> {
     /// The last run of the job, or none when the terminal was left while it goes on.
     async fn follow(&self, work: Work) -> Result<Option<RunId>, CliError> {
-        let job = new_job(self.station, work, self.operator.clone());
+        let job = new_job(self.store, self.station, work, self.operator.clone()).await?;
         let watch = Watch::new(None);
         let done = follow_job(
             self.store,

@@ -2,10 +2,10 @@
 
 use serde::Serialize;
 
-use super::link::{ANTENNA_DBI, antenna_dbi, cable_db};
 use crate::analysis::shield::LIGHT_M_PER_S;
 use crate::analysis::shield::field::{Guideline, exposure_distance, field_strength};
 use crate::config::{Plan, Station};
+use crate::evaluate::{ANTENNA_DBI, antenna_dbi, cable_db};
 use crate::quantity::{Frequency, Length, Ratio};
 use crate::station::allowed;
 

@@ -8,19 +8,18 @@ use serde::Serialize;
 
 use super::{PREAMPLIFIER_DB, PointForecast};
 use crate::analysis::forecast::{
-    Sweep, cascade_figure_db, figure_db, free_space_loss_db, gain_of_factor_dbi, noise_dbm_per_hz,
+    Sweep, cascade_figure_db, figure_db, free_space_loss_db, noise_dbm_per_hz,
 };
 use crate::analysis::noise::HeldNoise;
 use crate::analysis::trace::Trace as Levels;
-use crate::config::{Antenna, AntennaFigure, Correction, Preamplifier, Station};
-use crate::evaluate::{EvaluateError, window};
+use crate::config::{Preamplifier, Station};
+use crate::evaluate::{ANTENNA_DBI, EvaluateError, budget_db, window};
 use crate::quantity::{Frequency, Ratio};
 use crate::store::{
-    ReadingKey, ReadingKind, RunFilter, RunId, RunKind, RunState, Store, StoreError, sha256_hex,
+    ReadingKey, ReadingKind, RunFilter, RunId, RunKind, RunRecord, RunState, Store, StoreError,
+    sha256_hex,
 };
 
-/// The gain of a half-wave dipole, dBi: what an antenna is taken for that nobody described.
-pub(super) const ANTENNA_DBI: f64 = 2.15;
 /// The noise figure of a spectrum analyzer without a preamplifier that nobody measured, dB (from memory).
 const FIGURE_DB: f64 = 25.0;
 /// The attenuation of a receiver that chooses itself, dB (usual after a reset; from memory).
@@ -136,7 +135,9 @@ pub(super) async fn last_reference(
         ..RunFilter::default()
     };
     let runs = store.runs(&filter).await?;
-    let Some(run) = runs.into_iter().find(|run| run.station_sha == sha) else {
+    // One that looked at another again knows a few frequencies only.
+    let fits = |run: &RunRecord| run.station_sha == sha && !run.is_reference_check();
+    let Some(run) = runs.into_iter().find(fits) else {
         return Ok(None);
     };
     let mut shown = BTreeMap::new();
@@ -304,38 +305,6 @@ impl Links {
         }
         assumed
     }
-}
-
-/// Amplifier, cables, antennas and the air between them, dB; never less loss than the station relies on.
-fn budget_db(station: &Station, frequency: Frequency, loss_db: f64) -> f64 {
-    let amplifier = station
-        .gain(frequency)
-        .unwrap_or_else(|| station.gain_max(Some(frequency)));
-    let antennas = [&station.transmit_antenna, &station.receive_antenna];
-    let gains_db: f64 = antennas
-        .map(|antenna| antenna_dbi(antenna, frequency) - cable_db(antenna, frequency))
-        .iter()
-        .sum();
-    amplifier.db() - (loss_db - gains_db).max(station.safety.path_loss_min.db())
-}
-
-/// The gain of an antenna, dBi; that of a dipole where nobody gave one.
-pub(super) fn antenna_dbi(antenna: &Antenna, frequency: Frequency) -> f64 {
-    match &antenna.figure {
-        None => None,
-        Some(AntennaFigure::Gain(gain)) => gain.at(frequency).map(Ratio::db),
-        Some(AntennaFigure::Factor(table)) => table
-            .at_db(frequency)
-            .map(|factor| gain_of_factor_dbi(factor, frequency.hz())),
-    }
-    .unwrap_or(ANTENNA_DBI)
-}
-
-/// The loss of a cable, dB; none where nobody gave any.
-pub(super) fn cable_db(antenna: &Antenna, frequency: Frequency) -> f64 {
-    let loss: Option<&Correction> = antenna.cable_loss.as_ref();
-    loss.and_then(|loss| loss.at(frequency))
-        .map_or(0.0, Ratio::db)
 }
 
 #[cfg(test)]

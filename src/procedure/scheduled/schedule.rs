@@ -275,7 +275,7 @@ mod tests {
 
     fn plan(change: impl Fn(String) -> String) -> Plan {
         let text = "arrangement = \"scheduled\"\n".to_owned()
-            + &include_str!("../../../config/plan.toml").replace("bracket = false\n", "");
+            + &include_str!("../../../config/plan.toml").replace("bracket = \"check\"\n", "");
         Plan::read("plan.toml", &change(text)).expect("a plan")
     }
 

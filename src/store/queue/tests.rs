@@ -497,7 +497,10 @@ async fn a_run_is_found_by_its_job_as_soon_as_it_is_begun() {
         program_version: "0".to_owned(),
         instruments: None,
     };
-    let run = store.begin_run_of(Some(id), &new).await.expect("begun");
+    let run = store
+        .begin_run_of(Some(id), None, &new)
+        .await
+        .expect("begun");
     assert_eq!(store.job(id).await.expect("there").runs, [run]);
     let RunRecord { state, .. } = store.run(run).await.expect("there");
     assert_eq!(state, crate::store::RunState::Running);
