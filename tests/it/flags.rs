@@ -296,7 +296,7 @@ fn a_reference_that_moved_is_flagged() {
              \"$muffle\" sim place --control {control} \"--item=$1\" --face=front --polarisation=vertical \"--state=$2\"\n\
              if [ \"$2\" = open ]; then echo >> opened; fi\n\
              if [ \"$(wc -l < opened)\" = 2 ]; then\n\
-             \"$muffle\" sim ask {control} '{{\"do\":\"fault\",\"on\":\"receiver\",\"compression_dbm\":-38}}'\n\
+             \"$muffle\" sim ask {control} '{{\"do\":\"fault\",\"on\":\"receiver\",\"compression_dbm\":-36}}'\n\
              fi\n",
             env!("CARGO_BIN_EXE_muffle")
         ),
