@@ -633,14 +633,14 @@ pub(super) fn describe(document: &RunDocument) -> String {
             table::averages(document)
         ),
     };
+    let notes: String = document
+        .notes
+        .iter()
+        .map(|note| format!("{note}\n"))
+        .collect();
     let instruments = match &document.instruments {
         Some(known) => {
             let name = |name: &Option<String>| table::shown(name.as_deref().unwrap_or("not known"));
-            let notes: String = document
-                .notes
-                .iter()
-                .map(|note| format!("{note}\n"))
-                .collect();
             format!(
                 "source {}, receiver {}\n",
                 name(&known.source),
