@@ -7,7 +7,7 @@
 
 use serde::Serialize;
 
-use super::{Bench, Duration, Link, PointForecast, View, point_s};
+use super::{Bench, Duration, Link, PointForecast, View};
 use crate::config::{Plan, PreamplifierUse, Settings};
 use crate::quantity::{Frequency, Level};
 
@@ -203,6 +203,7 @@ fn fixed(bench: &Bench<'_>, points: &[PointForecast]) -> Option<Fixed> {
     if seen.is_empty() {
         return None;
     }
+    let pace = bench.links.pace();
     let narrower = BANDWIDTHS_HZ.into_iter().filter(|hz| *hz < widest_hz);
     narrower
         .chain([widest_hz])
@@ -219,11 +220,11 @@ fn fixed(bench: &Bench<'_>, points: &[PointForecast]) -> Option<Fixed> {
                     .enough
             })
         })
-        .min_by(|a, b| point_s(a).total_cmp(&point_s(b)))
+        .min_by(|a, b| pace.point_s(a).total_cmp(&pace.point_s(b)))
         .map(|settings| Fixed {
             resolution_bandwidth_hz: settings.resolution_bandwidth.hz(),
             sweeps: settings.sweeps,
-            duration: bench.duration(&vec![point_s(&settings); points.len()]),
+            duration: bench.duration(&vec![pace.point_s(&settings); points.len()]),
         })
 }
 

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use jiff::Timestamp;
 use serde::Serialize;
 
+use super::pace::Pace;
 use super::{PREAMPLIFIER_DB, PointForecast};
 use crate::analysis::forecast::{
     Sweep, cascade_figure_db, figure_db, free_space_loss_db, noise_dbm_per_hz,
@@ -118,6 +119,8 @@ struct Shown {
 pub(super) struct Reference {
     pub run: RunId,
     pub started: Timestamp,
+    /// How long its readings took, where they tell.
+    pace: Option<Pace>,
     /// By the bits of the frequency, which sort as it does.
     shown: BTreeMap<u64, Shown>,
 }
@@ -157,6 +160,7 @@ pub(super) async fn last_reference(
     Ok(Some(Reference {
         run: run.id,
         started: run.started,
+        pace: Pace::of(&store.readings(run.id).await?),
         shown,
     }))
 }
@@ -225,6 +229,12 @@ pub struct Links {
 impl Links {
     pub(super) fn new(reference: Option<Reference>) -> Self {
         Self { reference }
+    }
+
+    /// How long readings take.
+    pub(super) fn pace(&self) -> Pace {
+        let measured = self.reference.as_ref().and_then(|reference| reference.pace);
+        measured.unwrap_or_default()
     }
 
     /// The way at a frequency.
@@ -322,6 +332,7 @@ impl Reference {
         Self {
             run: RunId::at(Timestamp::UNIX_EPOCH),
             started: Timestamp::UNIX_EPOCH,
+            pace: None,
             shown: shown.collect(),
         }
     }

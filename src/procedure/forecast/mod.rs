@@ -8,6 +8,7 @@
 mod choose;
 mod exposure;
 mod link;
+mod pace;
 mod sealed;
 
 use jiff::Timestamp;
@@ -34,10 +35,6 @@ use sealed::holding;
 
 /// What a wave of hands needs where the station file gives no `placement_time`, s: a person, a command.
 const PLACEMENT_S: (f64, f64) = (60.0, 10.0);
-/// The round trips of one reading and the pick, s (common practice, no source).
-const READING_S: f64 = 0.1;
-/// Retrace and hold of one sweep, s (common practice, no source).
-const SWEEP_REST_S: f64 = 0.01;
 /// More than this at the mixer is not asked for: a receiver bends from some -10 dBm (common practice, no
 /// source), dBm.
 const MIXER_MAX_DBM: f64 = -10.0;
@@ -289,7 +286,7 @@ impl<'a> Bench<'a> {
             frequency,
             settings,
             &sweep(settings),
-            point_s(settings),
+            self.links.pace().point_s(settings),
         )
     }
 
@@ -455,7 +452,11 @@ impl<'a> Bench<'a> {
         let placement_s = self.placement_s();
         let (open, closed) = (open as f64, closed as f64);
         Duration {
-            reference_s: open * (placement_s + sweep_s),
+            // A reference is read a step lower as well.
+            reference_s: open
+                * (placement_s
+                    + sweep_s * super::kinds(None).len() as f64
+                        / super::kinds(Some("")).len() as f64),
             item_s: closed * (placement_s + sweep_s),
             placing_s: (open + closed) * placement_s,
         }
@@ -472,12 +473,6 @@ fn sweep(settings: &Settings) -> Sweep {
         with_carrier: settings.sweeps,
         floor_hz: settings.span.hz(),
     }
-}
-
-/// Floor and signal of one point.
-fn point_s(settings: &Settings) -> f64 {
-    let reading_s = f64::from(settings.sweeps) * (sweep(settings).sweep_s() + SWEEP_REST_S);
-    2.0 * (reading_s + READING_S) + settings.settle.s()
 }
 
 #[cfg(test)]
