@@ -5,6 +5,7 @@
 
 mod carrier;
 mod check;
+mod closure;
 pub mod compare;
 mod import;
 pub mod lot;
@@ -370,6 +371,10 @@ impl Evaluator {
             .flatten()
             .collect();
         flags.extend(carrier_flags(&sent));
+        flags.extend(
+            self.closure_flags(point, &open, [&reference, &item])
+                .await?,
+        );
         let seen = Seen {
             repeats,
             drift_db: self

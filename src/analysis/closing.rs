@@ -267,6 +267,28 @@ impl Setup {
     }
 }
 
+/// Up to this SE a carrier reads as if there were no item, dB: 3 dB by what an open item still shades, and 1 dB by
+/// what two readings of one level differ (common practice, no source).
+const OPEN_DB: f64 = 4.0;
+/// From this on the next carrier shows that the item is better than that, dB.
+const CLOSED_DB: f64 = 10.0;
+
+/// How many carriers at the beginning of a closure, and how many at its end, read as without the item, while those
+/// next to them do not: `se_db` in the order in which they were sent. An item that is as bad everywhere has none.
+pub fn open_carriers(se_db: &[f64]) -> (usize, usize) {
+    fn leading<'a>(mut se_db: impl Iterator<Item = &'a f64>) -> usize {
+        let mut open = 0;
+        loop {
+            match se_db.next() {
+                Some(se_db) if *se_db <= OPEN_DB => open += 1,
+                Some(se_db) if *se_db >= CLOSED_DB => return open,
+                _ => return 0,
+            }
+        }
+    }
+    (leading(se_db.iter()), leading(se_db.iter().rev()))
+}
+
 /// By how much one trace stands above another of the same frequencies, in the bins within `near` that no
 /// carrier reaches, dB: the difference of their medians, never below zero. Zero where too few such bins
 /// are left to say.
@@ -430,6 +452,19 @@ mod tests {
         assert_eq!(with(Some(1.5)), 2);
         assert_eq!(with(Some(0.1)), 3);
         assert_eq!(with(None), 1);
+    }
+
+    #[test]
+    fn carriers_of_an_open_item() {
+        assert_eq!(open_carriers(&[1.0, 2.9, 40.0, 35.0, 0.5]), (2, 1));
+        assert_eq!(open_carriers(&[40.0, 1.0, 40.0]), (0, 0));
+        assert_eq!(open_carriers(&[1.0, 2.0, -1.0]), (0, 0), "no item at all");
+        assert_eq!(
+            open_carriers(&[2.0, 5.0, 20.0]),
+            (0, 0),
+            "it leaks more below"
+        );
+        assert_eq!(open_carriers(&[]), (0, 0));
     }
 
     #[test]

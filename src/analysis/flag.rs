@@ -77,6 +77,8 @@ pub enum FlagWord {
     ClosedLate,
     /// The item was opened before the last carriers.
     OpenedEarly,
+    /// Nothing proves that the sealed receiver went on holding.
+    HoldUnproven,
 }
 
 /// What a flag does to its point.
@@ -92,7 +94,7 @@ pub enum Effect {
 
 impl FlagWord {
     /// Every word, in the order of the README's table.
-    pub const ALL: [Self; 29] = [
+    pub const ALL: [Self; 30] = [
         Self::NearFloor,
         Self::Ambient,
         Self::Moved,
@@ -122,6 +124,7 @@ impl FlagWord {
         Self::NoiseUnmodelled,
         Self::ClosedLate,
         Self::OpenedEarly,
+        Self::HoldUnproven,
     ];
 
     /// What it does to the point that it is raised at.
@@ -138,7 +141,8 @@ impl FlagWord {
             | Self::ReferenceImplausible
             | Self::TransientInHold
             | Self::ClosedLate
-            | Self::OpenedEarly => Effect::WithholdsVerdict,
+            | Self::OpenedEarly
+            | Self::HoldUnproven => Effect::WithholdsVerdict,
             _ => Effect::Noted,
         }
     }
@@ -319,6 +323,11 @@ impl FlagWord {
                 "opened_early",
                 "The last carriers of the closure read as without the item, so it was opened too early and \
                  there is no verdict (figure: largest SE of them, dB).",
+            ),
+            Self::HoldUnproven => (
+                "hold_unproven",
+                "The receiver's driver cannot ask whether it went on sweeping and holding in the closed item, \
+                 so there is no verdict (no figure).",
             ),
         }
     }

@@ -11,6 +11,7 @@ use super::measure::{documents, find_run, show, stop_on_signal, worst};
 use super::table::{number, right, shown, table, trim_lines};
 use super::{CliError, StationArg, StoreArg, print, print_json, verdict_code, write_file};
 use crate::config::{Lone, Plan, read_file};
+use crate::procedure::ProcedureError;
 use crate::procedure::scheduled::{
     Clock, MergedRun, Recorder, RecorderEvent, Schedule, merge as merge_run,
 };
@@ -240,20 +241,40 @@ async fn merge(args: MergeArgs) -> Result<u8, CliError> {
         return nothing_waits(&store, &inside, &args.inside).await;
     }
     let mut merged = Vec::with_capacity(runs.len());
+    let mut refused = Vec::new();
     for run in &runs {
-        let made = merge_run(&store, &inside, *run, args.partial).await?;
-        explain(&made);
-        merged.push(made);
+        match merge_run(&store, &inside, *run, args.partial).await {
+            Ok(made) => {
+                explain(&made);
+                merged.push(made);
+            }
+            // What lacks its recording does not keep the others from theirs.
+            Err(error @ ProcedureError::Merge { .. }) => refused.push((run, error)),
+            Err(error) => return Err(error.into()),
+        }
     }
-    let documents = documents(&store, &runs).await?;
+    let ready: Vec<RunId> = merged.iter().map(|made| made.run).collect();
+    let documents = documents(&store, &ready).await?;
+    let left: Vec<_> = refused
+        .iter()
+        .map(|(run, error)| json!({ "run": run, "reason": error.to_string() }))
+        .collect();
     match args.json {
-        true => print_json(&json!({ "merged": merged, "runs": documents }))?,
-        false => {
+        true => print_json(&json!({ "merged": merged, "runs": documents, "refused": left }))?,
+        false if !merged.is_empty() => {
             print(&alignments(&merged))?;
             show(&documents, false)?;
         }
+        false => {}
     }
     store.close().await;
+    let mut refused = refused.into_iter().rev();
+    if let Some((_, last)) = refused.next() {
+        for (_, error) in refused.rev() {
+            eprintln!("{error}");
+        }
+        return Err(last.into());
+    }
     match merged.iter().all(|made| made.missing == 0) {
         true => Ok(verdict_code(worst(&documents))),
         false => Ok(verdict_code(Some(Verdict::Undecided))),

@@ -107,6 +107,7 @@ impl Watch {
             Event::Closing { place, lasts } => {
                 self.line(&format!("{}: about {lasts}", shown(place)));
             }
+            Event::Looking => self.line("looking for the analyzer"),
             Event::Pass {
                 place,
                 frequencies,

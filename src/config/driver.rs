@@ -223,6 +223,8 @@ pub struct SealedWords {
     pub arm: Vec<Command>,
     /// Asks how long one sweep takes, in seconds; where there is no such query, the plan must say it.
     pub sweep_time: Option<Command>,
+    /// Asks how many sweeps the hold has by now; begun anew it counts from nothing.
+    pub sweeps: Option<Command>,
     /// Stops sweeping and keeps the trace.
     pub halt: Vec<Command>,
     /// Asks for a status register that remembers an overload; its bits are those of `overload`.
@@ -723,6 +725,7 @@ fn preamplifier_words(section: &mut Section<'_, '_>) -> Option<PreamplifierWords
 fn sealed_words(section: &mut Section<'_, '_>, has_overload: bool) -> Option<SealedWords> {
     let arm = required(section, "arm", &[]);
     let sweep_time = one(section, "sweep_time", &[]);
+    let sweeps = one(section, "sweeps", &[]);
     let halt = required(section, "halt", &[]);
     let overload = one(section, "overload", &[]);
     if overload.is_some() && !has_overload {
@@ -734,6 +737,7 @@ fn sealed_words(section: &mut Section<'_, '_>, has_overload: bool) -> Option<Sea
     Some(SealedWords {
         arm: arm?,
         sweep_time,
+        sweeps,
         halt: halt?,
         overload,
     })

@@ -621,14 +621,10 @@ impl Plan {
             ));
             return;
         };
-        match (&sealed.sweep_time, self.sweep_time) {
-            (None, None) => reasons.push(format!(
+        if sealed.sweep_time.is_none() && self.sweep_time.is_none() {
+            reasons.push(format!(
                 "the receiver's driver `{driver}` cannot ask how long a sweep takes; write it down from its screen as `sweep_time`"
-            )),
-            (Some(_), Some(_)) => reasons.push(format!(
-                "the receiver says itself how long a sweep takes (driver `{driver}`); leave `sweep_time` out"
-            )),
-            _ => {}
+            ));
         }
         if words.detector.is_some() && settings.detector != Some(Detector::Peak) {
             reasons.push(

@@ -114,6 +114,9 @@ impl Follower {
                 let words = format!("Measuring {place}: closed for about {lasts}.");
                 self.place.say(Doing::Measuring, words);
             }
+            Event::Looking => self
+                .place
+                .say(Doing::Placing, "Looking for the analyzer.".to_owned()),
             Event::Pass {
                 place,
                 frequencies,

@@ -14,12 +14,14 @@ mod trace;
 use std::time::Duration;
 
 pub use handle::Handle;
-pub use receiver::{Difference, Figure, Held, Receiver, ReceiverSettings, ReceiverState};
+pub use receiver::{
+    Difference, Figure, Held, HoldProof, Receiver, ReceiverSettings, ReceiverState,
+};
 pub use rehearse::{Rehearsal, Tried, rehearse};
 pub use source::{Carrier, CarrierState, Permit, Source};
 
 use crate::link::LinkError;
-use crate::quantity::Level;
+use crate::quantity::{Level, Time};
 
 /// Why an instrument did not do what it was told. Every variant names the instrument by its role.
 #[derive(Debug, thiserror::Error)]
@@ -152,6 +154,38 @@ pub enum InstrumentError {
         /// Each with both values.
         differences: String,
     },
+    /// A sealed receiver that is not as it was armed.
+    #[error(
+        "receiver: it is not as it was armed ({differences}): it lost its power, somebody operated it, or another program drives it; what it held proves nothing"
+    )]
+    NotArmed {
+        /// Each with both values.
+        differences: String,
+    },
+    /// A sealed receiver whose hold has fewer sweeps than must have passed.
+    #[error(
+        "receiver: its hold has {sweeps} sweeps where at least {wanted} of {sweep} each must have passed since it was armed: the hold was begun anew meanwhile, or its sweeps take longer; if this comes again, write `sweep_time = \"{longer}\"` into the plan"
+    )]
+    SweepsMissing {
+        /// What it says.
+        sweeps: u32,
+        /// What must be there.
+        wanted: u32,
+        /// How long a sweep was taken to be.
+        sweep: Time,
+        /// How long it is by that count.
+        longer: Time,
+    },
+    /// A plan that takes a sweep to be shorter than the receiver says.
+    #[error(
+        "receiver: a sweep takes {sweep}, and the plan's `sweep_time` says {planned}; carriers would go before a sweep has passed over them. Write at least {sweep}, or leave `sweep_time` out"
+    )]
+    SweepTime {
+        /// What the plan says.
+        planned: Time,
+        /// What the receiver says.
+        sweep: Time,
+    },
     /// Levels in another unit than dBm.
     #[error(
         "receiver: its levels are in {unit}, and not in dBm; nothing is read from them. Set the unit in the driver's `start` (such as `UNIT:POW DBM`), and end other programs that drive it"
@@ -220,6 +254,9 @@ impl InstrumentError {
             | Self::NotALevel { .. }
             | Self::Adjusted { .. }
             | Self::Changed { .. }
+            | Self::NotArmed { .. }
+            | Self::SweepsMissing { .. }
+            | Self::SweepTime { .. }
             | Self::TraceUnit { .. }
             | Self::CannotBeSealed { .. } => "receiver",
             Self::StaysOn { .. } | Self::TooStrong { .. } => "source",

@@ -14,6 +14,7 @@ use crate::quantity::{Frequency, Ratio};
 use crate::store::{Levels, Trace};
 
 pub use readback::{Difference, Figure, ReceiverState};
+pub use sealed::HoldProof;
 
 pub(super) use readback::{listed, number};
 

@@ -183,6 +183,8 @@ pub enum Event {
         /// How long the item stays closed, about.
         lasts: Time,
     },
+    /// The receiver is looked for at the addresses that the station file gives it.
+    Looking,
     /// A pass of the scheduled arrangement begins.
     Pass {
         /// What for.
@@ -964,6 +966,9 @@ fn worth_another(error: &StationError) -> bool {
                     | InstrumentError::Adjusted { .. }
                     | InstrumentError::Changed { .. }
                     | InstrumentError::TraceUnit { .. }
+                    // Of a sealed receiver: the closure does not count, and is made again.
+                    | InstrumentError::NotArmed { .. }
+                    | InstrumentError::SweepsMissing { .. }
             )
     )
 }

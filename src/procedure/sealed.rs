@@ -23,10 +23,18 @@ use crate::analysis::closing::{Closing, hold_rise_db};
 use crate::analysis::flag::FlagWord;
 use crate::config::Plan;
 use crate::evaluate::{self, Evaluator};
-use crate::instrument::{Held, ReceiverSettings};
+use crate::instrument::{Held, HoldProof, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Time};
 use crate::station::{Placement, State, StationError};
 use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId};
+
+/// A plan's sweep time that is shorter than the receiver's by less than this is the same, rounded.
+const SWEEP_TIME_SHARE: f64 = 0.98;
+/// So many of the sweeps that fit into the time between arming and asking must be in the hold: a sweep lasts a
+/// little longer than its sweep time.
+const SWEEPS_SHARE: f64 = 0.95;
+/// Sweeps that may be missing besides: the first is joined half-way, the last is not over.
+const SWEEPS_ALLOWED: f64 = 2.0;
 
 /// One closing at one stand.
 struct Job<'a> {
@@ -37,11 +45,14 @@ struct Job<'a> {
     points: Vec<Point>,
     kind: ReadingKind,
     place: String,
+    /// What was placed last: nobody is asked for what is so already.
+    last: &'a mut Option<Placement>,
 }
 
 /// What a closing gave.
 struct Collected {
     held: Held,
+    proof: HoldProof,
     /// Sweeps between arming and reading, at least.
     sweeps: u32,
     /// What was sent, in the order of the frequencies; none with the source off.
@@ -74,6 +85,7 @@ impl Procedure {
             frequencies: plan.frequencies.len(),
         })
         .await;
+        let mut last = None;
         for stand in &stands(plan, item) {
             let mut placed = false;
             for (index, planned) in closings.iter().enumerate() {
@@ -87,6 +99,7 @@ impl Procedure {
                     points: points.clone(),
                     kind: ReadingKind::Floor,
                     place: String::new(),
+                    last: &mut last,
                 };
                 for &kind in steps::kinds(item) {
                     let there = is_there(present, kind, &points);
@@ -99,7 +112,7 @@ impl Procedure {
                         self.place(&stand.placement).await?;
                         placed = true;
                     }
-                    self.close_and_keep(&job).await?;
+                    self.close_and_keep(&mut job).await?;
                     made = true;
                 }
                 if item.is_none() && made {
@@ -132,7 +145,7 @@ impl Procedure {
         if !short {
             return Ok(());
         }
-        match self.close_and_keep(&job).await {
+        match self.close_and_keep(&mut job).await {
             Err(error) if is_refusal(&error) => Ok(()),
             kept => kept,
         }
@@ -195,7 +208,7 @@ impl Procedure {
     }
 
     /// One closing with as many attempts as a fault on the wire is worth, kept whole.
-    async fn close_and_keep(&self, job: &Job<'_>) -> Result<(), ProcedureError> {
+    async fn close_and_keep(&self, job: &mut Job<'_>) -> Result<(), ProcedureError> {
         let mut attempt = 1;
         let collected = loop {
             match self.close(job, attempt).await {
@@ -228,20 +241,18 @@ impl Procedure {
     }
 
     /// Open, arm, close, step through (or stay silent as long), open, read.
-    async fn close(&self, job: &Job<'_>, attempt: u32) -> Result<Collected, ProcedureError> {
-        let at = || ProcedureError::at(&job.place);
+    async fn close(&self, job: &mut Job<'_>, attempt: u32) -> Result<Collected, ProcedureError> {
+        let place = job.place.clone();
+        let at = || ProcedureError::at(&place);
         let settings = job.planned.receiver;
         self.put(job, State::Open).await?;
-        self.station.find_receiver(&self.stop).await.map_err(at())?;
+        self.find_receiver(&place).await?;
         if attempt > 1 {
             self.station.restart().await.map_err(at())?;
         }
         let armed = self.station.arm(settings, &self.stop).await.map_err(at())?;
         let began = Instant::now();
-        let Some(sweep) = armed.or(job.plan.sweep_time) else {
-            // The plan's own check has seen to it that one of the two is there.
-            return Err(at()(StationError::NoSweepTime));
-        };
+        let sweep = sweep_time(armed, job.plan.sweep_time).map_err(at())?;
         // One sweep more than asked, because the first is joined half-way.
         let stay = sweep.duration() * (settings.sweeps + 1);
         self.tell(Event::Closing {
@@ -252,11 +263,15 @@ impl Procedure {
         self.put(job, State::Sealed).await?;
         let sent = self.step_through(job, stay).await?;
         self.put(job, State::Open).await?;
-        self.station.find_receiver(&self.stop).await.map_err(at())?;
-        let sweeps = (began.elapsed().as_secs_f64() / sweep.s()).ceil();
-        let held = self.station.collect(settings, &self.stop).await;
+        self.find_receiver(&place).await?;
+        let passed = began.elapsed();
+        let collected = self.station.collect(settings, &self.stop).await;
+        let (held, proof) = collected.map_err(at())?;
+        check_sweeps(&proof, passed, sweep).map_err(|cause| at()(cause.into()))?;
+        let sweeps = (passed.as_secs_f64() / sweep.s()).ceil();
         Ok(Collected {
-            held: held.map_err(at())?,
+            held,
+            proof,
             // A float beyond the integers ends at their largest.
             sweeps: (sweeps as u32).max(settings.sweeps),
             sent,
@@ -304,8 +319,15 @@ impl Procedure {
         Ok(sent)
     }
 
+    /// Looks for the receiver that comes out of the opened item.
+    async fn find_receiver(&self, place: &str) -> Result<(), ProcedureError> {
+        self.tell(Event::Looking).await;
+        let found = self.station.find_receiver(&self.stop).await;
+        found.map_err(ProcedureError::at(place))
+    }
+
     /// Has the item opened or closed; the open path has nothing to be closed.
-    async fn put(&self, job: &Job<'_>, state: State) -> Result<(), ProcedureError> {
+    async fn put(&self, job: &mut Job<'_>, state: State) -> Result<(), ProcedureError> {
         if job.placement.item.is_none() {
             return match self.stop.is_cancelled() {
                 true => Err(ProcedureError::Stopped),
@@ -316,8 +338,49 @@ impl Procedure {
             state,
             ..job.placement.clone()
         };
-        self.place(&placement).await
+        if job.last.as_ref() == Some(&placement) {
+            return Ok(());
+        }
+        *job.last = None;
+        self.place(&placement).await?;
+        *job.last = Some(placement);
+        Ok(())
     }
+}
+
+/// How long a sweep is taken to be: as the receiver says, or as the plan says for one that cannot be asked. A
+/// plan may say more, where a receiver pauses between two sweeps, and never less.
+fn sweep_time(says: Option<Time>, planned: Option<Time>) -> Result<Time, StationError> {
+    match (says, planned) {
+        (Some(sweep), Some(planned)) if planned.s() < SWEEP_TIME_SHARE * sweep.s() => {
+            Err(InstrumentError::SweepTime { planned, sweep }.into())
+        }
+        (_, Some(planned)) => Ok(planned),
+        (Some(sweep), None) => Ok(sweep),
+        // The plan's own check has seen to it that one of the two is there.
+        (None, None) => Err(StationError::NoSweepTime),
+    }
+}
+
+/// A hold that was begun anew, or whose sweeps are slower than they were taken to be, has fewer than fit into the
+/// time that passed.
+fn check_sweeps(proof: &HoldProof, passed: Duration, sweep: Time) -> Result<(), InstrumentError> {
+    let Some(sweeps) = proof.sweeps else {
+        return Ok(());
+    };
+    let fitting = passed.as_secs_f64() / sweep.s();
+    // A float beyond the integers ends at their largest.
+    let wanted = (SWEEPS_SHARE * fitting - SWEEPS_ALLOWED).max(0.0) as u32;
+    if sweeps >= wanted {
+        return Ok(());
+    }
+    let longer_s = passed.as_secs_f64() / f64::from(sweeps.max(1));
+    Err(InstrumentError::SweepsMissing {
+        sweeps,
+        wanted,
+        sweep,
+        longer: Time::from_duration(Duration::from_millis((longer_s * 1e3).ceil() as u64)),
+    })
 }
 
 fn planned_otherwise(run: RunId) -> ProcedureError {
@@ -368,9 +431,14 @@ fn readings(
     let held = &collected.held;
     let settings = &job.planned.receiver;
     let taken = Timestamp::now();
-    let overload = held
-        .overload
-        .then(|| FlagWord::Overload.as_str().to_owned());
+    let flags: Vec<String> = [
+        (held.overload, FlagWord::Overload),
+        (!collected.proof.stayed_armed, FlagWord::HoldUnproven),
+    ]
+    .into_iter()
+    .filter(|(is, _)| *is)
+    .map(|(_, word)| word.as_str().to_owned())
+    .collect();
     let reading = |(point, sent): (&Point, &Option<Sent>)| {
         let frequency = Frequency::from_hz(point.frequency_hz);
         let bandwidth = held.resolution_bandwidth(settings);
@@ -379,6 +447,10 @@ fn readings(
         kept["arrangement"] = json!(job.plan.arrangement.word());
         kept["source_level_dbm"] = json!(sent.as_ref().map(|sent| sent.level_dbm));
         kept["sweeps_with_carrier"] = json!(sweeps_over(sent.as_ref(), collected.sweep, settings));
+        kept["hold"] = json!({
+            "stayed_armed": collected.proof.stayed_armed,
+            "sweeps": collected.proof.sweeps,
+        });
         kept["closing_frequencies_hz"] = json!(job.planned.closing.frequencies_hz);
         Ok(NewReading {
             key: steps::key(job.kind, point),
@@ -387,7 +459,7 @@ fn readings(
             sweeps: collected.sweeps,
             peak_dbm: picked.level_dbm,
             peak_hz: picked.frequency_hz,
-            flags: overload.clone().into_iter().collect(),
+            flags: flags.clone(),
             settings: kept,
             trace: held.trace.clone(),
         })

@@ -83,6 +83,8 @@ pub(super) struct Analyzer {
     /// Power per bin, mW; for `MeanLevel` the level in dBm, for `MeanVoltage` the root of the power.
     trace: Vec<f64>,
     run: Option<Run>,
+    /// Sweeps since the measurement under way began, or its hold was begun anew.
+    swept: f64,
     prepared: Option<Prepared>,
     rng: SmallRng,
     clock_error: f64,
@@ -106,6 +108,7 @@ impl Analyzer {
             trace: vec![0.0; settings.points],
             settings,
             run: None,
+            swept: 0.0,
             prepared: None,
             rng: SmallRng::seed_from_u64(part(seed, "receiver noise")),
             clock_error: 0.5e-6 * symmetric(part(seed, "receiver clock"), 0),
@@ -166,7 +169,14 @@ impl Analyzer {
         self.abort();
     }
 
+    /// Whole sweeps since the measurement began, or its hold was begun anew.
+    pub(super) fn swept(&self) -> u64 {
+        // A float beyond the integers ends at their largest.
+        self.swept as u64
+    }
+
     fn launch(&mut self, sweeps: f64) {
+        self.swept = 0.0;
         self.run = Some(Run {
             left: sweeps,
             position: 0.0,
@@ -193,6 +203,7 @@ impl Analyzer {
         let signals = self.front_end(incoming);
         let mut amount = (time_s / self.settings.sweep_s()).min(run.left);
         run.left -= amount;
+        self.swept += amount;
         let drawn_max = self.drawn_max();
         let mut stand_for = 1.0;
         if self.settings.hold() == Hold::Last && amount > 2.0 {

@@ -18,6 +18,8 @@
 //! | `hold on`, `hold off` | `ok`; either also empties the trace |
 //! | `sweep 5` | `ok` when the five sweeps are done (1 to 1000); with hold on they add to the trace |
 //! | `run`, `halt` | `ok`; sweep freely, or stop and keep the trace |
+//! | `running` | `yes` while it sweeps freely, else `no` |
+//! | `swept` | whole sweeps since it began to sweep, or since the trace was emptied |
 //! | `list` | the levels in dBm, separated by commas, on one line |
 //! | `over` | `yes` while the input is overdriven, else `no` |
 //! | `faults` | `none`, or the oldest fault as `code,"text"`, which is then forgotten |
@@ -98,6 +100,13 @@ fn command(world: &mut World, words: &[&str]) -> Result<String, String> {
                 oldest
             }
         }
+        ["running"] => if world.analyzer.is_continuous() {
+            "yes"
+        } else {
+            "no"
+        }
+        .into(),
+        ["swept"] => world.swept().to_string(),
         ["run"] => {
             world.set_continuous(true);
             "ok".into()

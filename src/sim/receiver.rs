@@ -1,7 +1,8 @@
 //! The spectrum analyzer's SCPI commands, the same by TCP and by the serial line.
 //!
 //! Frequencies: `[SENSe]:FREQuency:CENTer|SPAN|STARt|STOP`, `[SENSe]:FREQuency:SPAN:FULL`.
-//! Sweep: `[SENSe]:SWEep:POINts|COUNt|TIME`, `[SENSe]:SWEep:TIME:AUTO`.
+//! Sweep: `[SENSe]:SWEep:POINts|COUNt|TIME`, `[SENSe]:SWEep:TIME:AUTO`, `[SENSe]:SWEep:COUNt:CURRent?` (how many
+//! sweeps since the measurement began or its hold was begun anew).
 //! Bandwidths: `[SENSe]:BANDwidth|BWIDth[:RESolution][:AUTO]`, `:VIDeo[:AUTO]`.
 //! Input: `INPut:ATTenuation[:AUTO]`, `INPut:GAIN:STATe`,
 //! `DISPlay[:WINDow][:TRACe]:Y[:SCALe]:RLEVel`.
@@ -35,6 +36,7 @@ pub(super) enum Command {
     VideoScale,
     AverageKind,
     AverageClear,
+    SweepsDone,
     FullSpan,
     TraceMode,
     Format,
@@ -101,6 +103,7 @@ pub(super) const TABLE: &[(&str, Command)] = {
         ("[SENSe]:FREQuency:STOP", C::Number(Q::Stop)),
         ("[SENSe]:SWEep:POINts", C::Number(Q::Points)),
         ("[SENSe]:SWEep:COUNt", C::Number(Q::SweepCount)),
+        ("[SENSe]:SWEep:COUNt:CURRent", C::SweepsDone),
         ("[SENSe]:SWEep:TIME", C::Number(Q::SweepTime)),
         ("[SENSe]:SWEep:TIME:AUTO", C::Switch(S::SweepTimeAuto)),
         (
@@ -237,6 +240,8 @@ pub(super) fn execute(
         Command::Status(register) => status(world, port, register, unit),
         Command::System(command) => system(world, port, command, unit, client),
         Command::Trace if unit.query => trace(world, port, unit),
+        Command::SweepsDone if unit.query => Ok(world.swept().into()),
+        Command::SweepsDone => Err(ScpiError::new(-113, &unit.spelled)),
         Command::Trace => Err(ScpiError::new(-113, &unit.spelled)),
         _ if unit.query => query_word(world, command, unit),
         _ => set_word(world, command, unit),

@@ -637,6 +637,12 @@ impl World {
         self.analyzer.compression_dbm = level_dbm;
     }
 
+    /// Whole sweeps since the analyzer's measurement began, or its hold was begun anew.
+    pub(super) fn swept(&mut self) -> u64 {
+        self.catch_up();
+        self.analyzer.swept()
+    }
+
     /// Stops the measurement under way; a free-running analyzer begins its next sweep.
     pub(super) fn abort(&mut self) {
         self.catch_up();

@@ -7,7 +7,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::{Station, StationError};
 use crate::config::{Address, InstrumentEntry};
-use crate::instrument::{Held, InstrumentError, ReceiverSettings};
+use crate::instrument::{Held, HoldProof, InstrumentError, ReceiverSettings};
 use crate::link::{Exclusive, Framing, link};
 use crate::quantity::Time;
 
@@ -33,12 +33,12 @@ impl Station {
         }
     }
 
-    /// Stops the hold and reads its trace; `settings` are those it was armed with.
+    /// Asks what became of the hold, stops it and reads its trace; `settings` are those it was armed with.
     pub async fn collect(
         &self,
         settings: ReceiverSettings,
         stop: &CancellationToken,
-    ) -> Result<Held, StationError> {
+    ) -> Result<(Held, HoldProof), StationError> {
         let collected = self
             .receiver
             .run(move |receiver| Box::pin(async move { receiver.collect(&settings).await }));

@@ -381,6 +381,16 @@ impl Store {
             .map_err(self.fault(format_args!("list the passes of run {run}")))
     }
 
+    /// Every pass by a schedule, of whatever run, oldest first.
+    pub async fn passes_by(&self, schedule: &str) -> Result<Vec<PassRecord>, StoreError> {
+        let rows = sqlx::query("SELECT * FROM pass WHERE schedule = ?1 ORDER BY began, id")
+            .bind(schedule)
+            .fetch_all(self.readers())
+            .await;
+        rows.and_then(|rows| rows.iter().map(pass).collect())
+            .map_err(self.fault(format_args!("list the passes of schedule {schedule}")))
+    }
+
     /// The emissions of a pass, in order.
     pub async fn sendings(&self, pass: PassId) -> Result<Vec<SendingRecord>, StoreError> {
         let rows = sqlx::query("SELECT * FROM sending WHERE pass = ?1 ORDER BY seq")

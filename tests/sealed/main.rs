@@ -64,6 +64,7 @@ impl Terminal {
 /// the system gives it a new name.
 struct TestHands {
     control: Mutex<Client>,
+    control_address: String,
     /// None where the receiver is linked by a socket and nothing is pulled.
     terminal: Option<Terminal>,
     devices: PathBuf,
@@ -73,6 +74,42 @@ struct TestHands {
     spoil: Option<(usize, Value)>,
     /// Called at the sealing of this number.
     stop: Option<(usize, CancellationToken)>,
+    /// The item is closed only when the first carrier has been on for a while; the receiver is not out of reach.
+    late: bool,
+    /// What a hand at the receiver's front panel does after closing; then it is not out of reach.
+    panel: Option<Panel>,
+}
+
+/// Keys pressed at the receiver while the item is closed.
+struct Panel {
+    /// The receiver's socket.
+    address: String,
+    /// At the sealings of these numbers, counted from 1.
+    at: std::ops::RangeInclusive<usize>,
+    /// So long after closing.
+    after_ms: u64,
+    /// What the keys do, in the receiver's words.
+    keys: &'static str,
+}
+
+impl Panel {
+    fn press(&self, number: usize) {
+        if !self.at.contains(&number) {
+            return;
+        }
+        let address = self.address.trim_start_matches("tcp://").to_owned();
+        let (keys, after) = (self.keys, std::time::Duration::from_millis(self.after_ms));
+        tokio::spawn(async move {
+            tokio::time::sleep(after).await;
+            let mut socket = tokio::net::TcpStream::connect(address).await.expect("open");
+            let line = format!("{keys}\n");
+            tokio::io::AsyncWriteExt::write_all(&mut socket, line.as_bytes())
+                .await
+                .expect("sent");
+            // Closed only when the keys were surely taken.
+            tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+        });
+    }
 }
 
 impl TestHands {
@@ -109,6 +146,21 @@ impl TestHands {
     }
 }
 
+/// Closes what was to be closed when the source has been on for some sweeps.
+async fn close_late(control: String, request: Value) {
+    let mut control = Client::connect(&control).await.expect("control");
+    // The silent closure has none: two seconds are longer than it takes.
+    for _ in 0..400 {
+        let state = control.state().await.expect("its state");
+        if state["source"]["on"] == true {
+            tokio::time::sleep(std::time::Duration::from_millis(40)).await;
+            break;
+        }
+        tokio::time::sleep(std::time::Duration::from_millis(5)).await;
+    }
+    control.request(&request).await.expect("closed at last");
+}
+
 #[async_trait]
 impl Hands for TestHands {
     async fn place(&self, placement: &Placement, _recorder: bool) -> bool {
@@ -118,6 +170,19 @@ impl Hands for TestHands {
             request["face"] = json!(placement.face);
         }
         let Some(terminal) = self.terminal else {
+            if self.late && placement.state == State::Sealed {
+                request["sealed"] = json!(false);
+                tokio::spawn(close_late(self.control_address.clone(), request));
+                return true;
+            }
+            if let Some(panel) = &self.panel {
+                request["sealed"] = json!(false);
+                self.ask(request).await;
+                if placement.state == State::Sealed {
+                    panel.press(self.sealed.fetch_add(1, Ordering::SeqCst) + 1);
+                }
+                return true;
+            }
             self.ask(request).await;
             return true;
         };
@@ -172,12 +237,15 @@ impl Set {
         let control = Client::connect(&addresses.control).await.expect("control");
         let hands = TestHands {
             control: Mutex::new(control),
+            control_address: addresses.control.clone(),
             terminal,
             devices: self.folder.path().to_owned(),
             plugged: AtomicUsize::new(0),
             sealed: AtomicUsize::new(0),
             spoil: None,
             stop: None,
+            late: false,
+            panel: None,
         };
         if let Some(terminal) = terminal {
             hands.name_device(terminal.address(addresses));
@@ -423,7 +491,7 @@ async fn compare(resolution_bandwidth: &str, closings_expected: usize) {
 fn small_plan() -> Plan {
     plan(
         "three",
-        "arrangement = \"sealed\"\nsweep_time = \"10 ms\"",
+        "arrangement = \"sealed\"\nsweep_time = \"20 ms\"",
         "list = [\"100 MHz\", \"200 MHz\", \"610 MHz\"]",
         "span = \"50 MHz\"\npoints = 801\nresolution_bandwidth = \"300 kHz\"\nsweeps = 3",
     )
@@ -575,6 +643,214 @@ async fn a_harmonic_that_cannot_be_kept_apart_is_flagged() {
             .all(|flag| flag["figure"].is_f64());
         assert!(figure, "{result:?}");
     }
+}
+
+const LIMIT: &str = "[limit]\nline = [[\"100 MHz\", \"40 dB\"], [\"1 GHz\", \"40 dB\"]]\n";
+
+/// An item of 25 dB against a limit of 40 dB, in one closure of three carriers.
+fn limited_plan() -> Plan {
+    let plan = plan(
+        "limited",
+        "arrangement = \"sealed\"",
+        "list = [\"150 MHz\", \"410 MHz\", \"610 MHz\"]",
+        "span = \"25 MHz\"\npoints = 10001\nresolution_bandwidth = \"300 kHz\"\nattenuation = \"10 dB\"\ndetector = \"peak\"\nsweeps = 4",
+    );
+    let text = format!("{}\n{LIMIT}", plan.text);
+    Plan::read("plan.toml", &text).expect("a plan")
+}
+
+/// Measures the item of 25 dB with these hands; gives the verdict, what is stated, and how often a closure was repeated.
+async fn measure_leaky(
+    set: &Set,
+    hands: TestHands,
+    plan: &Plan,
+) -> (
+    Option<muffle::store::Verdict>,
+    Vec<ResultRecord>,
+    Vec<String>,
+) {
+    let define = json!({ "serial": "LEAKY", "physics": { "flat_se_db": 25.0 } });
+    hands.ask(json!({ "do": "define", "item": define })).await;
+    let (procedure, events) = set.procedure(hands).await;
+    let runs = procedure.measure(plan, &[item("LEAKY")], true).await;
+    let again: Vec<String> = told(events)
+        .into_iter()
+        .filter_map(|event| match event {
+            Event::Again { reason, .. } => Some(reason),
+            _ => None,
+        })
+        .collect();
+    let runs = runs.unwrap_or_else(|error| panic!("{error}: {again:?}"));
+    let verdict = set.store.run(runs[1]).await.expect("a run").verdict;
+    let results = results(&set.store, runs[1]).await;
+    for result in &results {
+        println!(
+            "{:.0} MHz {:?} {:?} {:?} {:?}",
+            result.point.frequency_hz / 1e6,
+            result.kind,
+            result.se_db,
+            result.u_db,
+            result.flags
+        );
+    }
+    println!("{verdict:?}; {again:?}");
+    (verdict, results, again)
+}
+
+/// The closure of the second sealing, the first with the source on, is spoiled and does not count.
+async fn spoiled_at_the_panel(seed: u64, after_ms: u64, keys: &'static str, reason: &str) {
+    let set = Set::up(seed).await;
+    let hands = TestHands {
+        panel: Some(Panel {
+            address: set.bench.addresses().receiver.tcp.clone(),
+            at: 2..=2,
+            after_ms,
+            keys,
+        }),
+        ..set.hands(None).await
+    };
+    let (verdict, results, again) = measure_leaky(&set, hands, &limited_plan()).await;
+    assert_eq!(verdict, Some(muffle::store::Verdict::Fail));
+    assert!(again.iter().any(|said| said.contains(reason)), "{again:?}");
+    for result in results {
+        let (se, u) = (result.se_db.expect("SE"), result.u_db.expect("U"));
+        assert!((se - 25.0).abs() < u + 0.5, "{se} {u}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_receiver_stopped_in_the_closed_item_does_not_count() {
+    spoiled_at_the_panel(41, 20, "INIT:CONT OFF", "sweeping by itself off").await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_receiver_retuned_in_the_closed_item_does_not_count() {
+    spoiled_at_the_panel(42, 20, "FREQ:CENT 382e6", "centre").await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hold_that_was_switched_off_does_not_count() {
+    spoiled_at_the_panel(43, 20, "AVER OFF", "peak hold off").await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hold_begun_anew_in_the_closed_item_does_not_count() {
+    spoiled_at_the_panel(44, 200, "AVER OFF;:AVER ON", "begun anew").await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_receiver_that_is_spoiled_again_and_again_gives_no_result() {
+    let set = Set::up(45).await;
+    let hands = TestHands {
+        panel: Some(Panel {
+            address: set.bench.addresses().receiver.tcp.clone(),
+            at: 1..=100,
+            after_ms: 20,
+            keys: "*RST",
+        }),
+        ..set.hands(None).await
+    };
+    let (procedure, _told) = set.procedure(hands).await;
+    let measured = procedure
+        .measure(&limited_plan(), &[item(ITEM)], true)
+        .await;
+    let error = measured.expect_err("never held").to_string();
+    assert!(error.contains("not as it was armed"), "{error}");
+    set.no_emission_is_open().await;
+}
+
+/// Its driver has no power-on status: what it was armed with is gone.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hand_held_receiver_that_lost_its_power_does_not_count() {
+    let set = Set::up(46).await;
+    let off = json!({ "do": "fault", "on": "handheld", "power_cycle": true });
+    let hands = TestHands {
+        spoil: Some((2, off)),
+        ..set.hands(Some(Terminal::Handheld)).await
+    };
+    let plan = small_plan();
+    let text = format!("{}\n{LIMIT}", plan.text);
+    let plan = Plan::read("plan.toml", &text).expect("a plan");
+    let (verdict, _, again) = measure_leaky(&set, hands, &plan).await;
+    assert_eq!(verdict, Some(muffle::store::Verdict::Fail));
+    assert!(
+        again
+            .iter()
+            .any(|said| said.contains("not as it was armed")),
+        "{again:?}"
+    );
+}
+
+/// The plan says 10 ms, the receiver takes 165 ms: no carrier stays as long as a sweep.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_sweep_time_that_is_too_short_is_found_out() {
+    let set = Set::up(47).await;
+    let hands = set.hands(Some(Terminal::Handheld)).await;
+    let plan = small_plan();
+    let text = plan.text.replace("300 kHz", "100 kHz");
+    let plan = Plan::read("plan.toml", &text).expect("a plan");
+    let (procedure, _told) = set.procedure(hands).await;
+    let measured = procedure.measure(&plan, &[item(ITEM)], true).await;
+    let error = measured.expect_err("too short").to_string();
+    assert!(error.contains("write `sweep_time"), "{error}");
+}
+
+/// Nothing says that it went on: the number is stated, and decides nothing.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_receiver_that_cannot_be_asked_gives_no_verdict() {
+    let set = Set::up(48).await;
+    let built_in = include_str!("../../drivers/analyzer-scpi.toml");
+    let (before, rest) = built_in.split_once("[readback]").expect("a table");
+    let (_, after) = rest.split_once("[sealed]").expect("a table");
+    let silent = format!("{before}\n[sealed]{after}").replace("\"analyzer-scpi\"", "\"silent\"");
+    let path = set.folder.path().join("silent.toml");
+    std::fs::write(&path, silent).expect("written");
+    let text = set.station(None).text;
+    let named = format!("\"{}\"", path.display());
+    let text = text.replace("\"analyzer-scpi\"", &named);
+    let config = config::Station::read("station.toml", &text, Drivers::Folder(Path::new(".")));
+    let hands = set.hands(None).await;
+    let define = json!({ "serial": "GOOD", "physics": { "flat_se_db": 60.0 } });
+    hands.ask(json!({ "do": "define", "item": define })).await;
+    let (procedure, _told) = set.procedure_at(config.expect("a station"), hands).await;
+    let runs = procedure
+        .measure(&limited_plan(), &[item("GOOD")], true)
+        .await;
+    let run = runs.expect("measured")[1];
+    let verdict = set.store.run(run).await.expect("a run").verdict;
+    assert_eq!(verdict, Some(muffle::store::Verdict::Undecided));
+    for result in results(&set.store, run).await {
+        assert!(
+            result.flags.contains(&"hold_unproven".to_owned()),
+            "{result:?}"
+        );
+    }
+}
+
+/// An item of 60 dB that is closed while the first carrier is on.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_closure_that_came_late_is_said() {
+    let set = Set::up(49).await;
+    let hands = TestHands {
+        late: true,
+        ..set.hands(None).await
+    };
+    let define = json!({ "serial": "GOOD", "physics": { "flat_se_db": 60.0 } });
+    hands.ask(json!({ "do": "define", "item": define })).await;
+    let (procedure, _told) = set.procedure(hands).await;
+    let runs = procedure
+        .measure(&limited_plan(), &[item("GOOD")], true)
+        .await;
+    let run = runs.expect("measured")[1];
+    let results = results(&set.store, run).await;
+    for result in &results {
+        println!("{:?} {:?} {:?}", result.kind, result.se_db, result.flags);
+    }
+    let is_late = |result: &ResultRecord| result.flags.contains(&"closed_late".to_owned());
+    let flags: Vec<bool> = results.iter().map(is_late).collect();
+    assert_eq!(flags, [true, false, false]);
+    let verdict = set.store.run(run).await.expect("a run").verdict;
+    assert_eq!(verdict, Some(muffle::store::Verdict::Undecided));
 }
 
 /// What the bench really has: see the coverage of linked runs.

@@ -360,6 +360,9 @@ fn word(error: &InstrumentError) -> &'static str {
         InstrumentError::Adjusted { .. } => "adjusted",
         InstrumentError::Changed { .. } => "changed",
         InstrumentError::TraceUnit { .. } => "unit",
+        InstrumentError::NotArmed { .. } => "not armed",
+        InstrumentError::SweepsMissing { .. } => "sweeps missing",
+        InstrumentError::SweepTime { .. } => "sweep time",
     }
 }
 

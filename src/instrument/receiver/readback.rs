@@ -87,6 +87,17 @@ pub struct Difference {
     pub has: Figure,
 }
 
+impl Difference {
+    /// Something is off that must be on.
+    pub(super) fn switched_off(setting: Setting) -> Self {
+        Self {
+            setting,
+            wanted: Figure::Switch(true),
+            has: Figure::Switch(false),
+        }
+    }
+}
+
 impl fmt::Display for Difference {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let Self {

@@ -6,6 +6,7 @@ use serde_json::json;
 
 use super::super::{ProcedureError, receiver_json, receiver_settings, steps};
 use super::Schedule;
+use super::relation::{Relation, Unclear};
 use crate::analysis::flag::FlagWord;
 use crate::analysis::schedule::marker::{Pattern, Sample, align};
 use crate::analysis::schedule::{Clocks, On, Role, Timetable, is_silent, is_within};
@@ -127,13 +128,13 @@ pub async fn merge(
 }
 
 /// One merge.
-struct Job<'a> {
-    store: &'a Store,
+pub(super) struct Job<'a> {
+    pub(super) store: &'a Store,
     inside: &'a Store,
     record: &'a RunRecord,
     plan: &'a Plan,
-    by: Scheduling,
-    schedule: Schedule,
+    pub(super) by: Scheduling,
+    pub(super) schedule: Schedule,
     partial: bool,
 }
 
@@ -193,15 +194,12 @@ impl<'a> Job<'a> {
             )));
         }
         let recordings = self.inside.recordings().await?;
-        let used = self.store.merged_recordings().await?;
-        let free: Vec<&RecordingRecord> = recordings
-            .iter()
-            .filter(|one| !used.contains(&one.id))
-            .collect();
         self.check_schedules(&recordings)?;
         let mut merged = Vec::new();
         for pass in waiting {
-            let fitting = self.find(pass, &free).await?;
+            // Anew for each: what was merged just now says how the clocks stand.
+            let relation = self.relation(&recordings).await?;
+            let fitting = self.find(pass, &recordings, &relation).await?;
             self.check_receiver(&fitting).await?;
             merged.push(self.merge_one(pass, &fitting).await?);
         }
@@ -227,60 +225,94 @@ impl<'a> Job<'a> {
         }
     }
 
-    /// The one recording that fits a pass.
+    /// The one recording that belongs to a pass.
     async fn find<'r>(
         &self,
         pass: &PassRecord,
-        free: &[&'r RecordingRecord],
+        recordings: &'r [RecordingRecord],
+        relation: &Relation,
     ) -> Result<Fitting<'r>, ProcedureError> {
         let sendings = self.store.sendings(pass.id).await?;
-        let mut fits = Vec::new();
-        let mut reason = None;
-        let same = free
-            .iter()
-            .filter(|one| one.schedule == self.schedule.sha256 && one.kind == self.record.kind);
-        for recording in same {
-            let shift_s = recording
-                .began
-                .duration_since(pass.pass.began)
-                .as_secs_f64();
-            // By clocks as wrong as stated it is another pass.
-            if shift_s.abs() > self.by.clock_uncertainty.s() + self.schedule.chip_s() {
-                continue;
+        let lay = |recording: &'r RecordingRecord| {
+            let shift_s = self.shift_s(pass, recording);
+            self.lay(
+                self.record.kind,
+                &sendings,
+                recording,
+                shift_s,
+                self.partial,
+            )
+        };
+        let chosen = match relation.recording_of(pass.id) {
+            Ok(id) => recordings.iter().find(|one| one.id == id),
+            Err(Unclear::None) => None,
+            Err(Unclear::Several) => {
+                return Err(self.refuse(format!(
+                    "several recordings fit the pass of {}, or its recording fits another pass as well: the passes lie closer together than the clocks are uncertain. Merge first what leaves no doubt, such as the reference by the same recorder (`--run`); else send the pass again, with a smaller `clock_uncertainty`, or with more time between two passes",
+                    pass.pass.began
+                )));
             }
-            match self.lay(&sendings, recording, shift_s) {
-                Ok(clocks) => fits.push(Fitting {
-                    recording,
-                    clocks,
-                    sendings: sendings.clone(),
-                    shift_s,
-                }),
-                Err(why) => reason = Some(format!("recording {}: {why}", recording.id)),
-            }
-        }
-        match (fits.pop(), fits.is_empty()) {
-            (Some(one), true) => Ok(one),
-            (Some(_), false) => Err(self.refuse(format!(
-                "several recordings fit the pass of {}; state a smaller `clock_uncertainty`, or leave more time between two passes",
-                pass.pass.began
-            ))),
-            (None, _) => Err(self.refuse(reason.unwrap_or_else(|| {
-                format!(
-                    "the marker of the pass of {} was not found: {} has no recording within {} of it that was not merged before. Was the recorder running? Does its clock differ by more than the plan's `clock_uncertainty`? If the item keeps the marker out, give `hands` in [schedule]",
+            Err(Unclear::Contradicted { most_s, this_s }) => {
+                return Err(self.refuse(format!(
+                    "the recording that would fit the pass of {} has the recorder's clock ahead by {this_s:.1} s, and the others of {} by {most_s:.1} s: it belongs to another pass, or the clock was set in between. Merge the file that has its own recording, or send the pass again",
                     pass.pass.began,
-                    self.inside.path().display(),
-                    self.by.clock_uncertainty
-                )
-            }))),
+                    self.inside.path().display()
+                )));
+            }
+        };
+        if let Some(recording) = chosen {
+            let clocks = lay(recording).map_err(|why| self.recording_refused(recording, &why))?;
+            return Ok(Fitting {
+                recording,
+                clocks,
+                shift_s: self.shift_s(pass, recording),
+                sendings,
+            });
         }
+        let used = self.store.merged_recordings().await?;
+        let near = recordings.iter().filter(|one| {
+            one.schedule == self.schedule.sha256
+                && one.kind == self.record.kind
+                && !used.contains(&one.id)
+                && self.is_near(self.shift_s(pass, one))
+        });
+        let why = near
+            .filter_map(|one| Some((one, lay(one).err()?)))
+            .next_back();
+        Err(match why {
+            Some((recording, why)) => self.recording_refused(recording, &why),
+            None => self.refuse(format!(
+                "the marker of the pass of {} was not found: {} has no recording within {} of it that was not merged before. Was the recorder running? Does its clock differ by more than the plan's `clock_uncertainty`? If the item keeps the marker out, give `hands` in [schedule]",
+                pass.pass.began,
+                self.inside.path().display(),
+                self.by.clock_uncertainty
+            )),
+        })
+    }
+
+    fn recording_refused(&self, recording: &RecordingRecord, why: &str) -> ProcedureError {
+        self.refuse(format!("recording {}: {why}", recording.id))
+    }
+
+    /// From the beginning of a pass to that of a recording, each by its own clock, s.
+    pub(super) fn shift_s(&self, pass: &PassRecord, recording: &RecordingRecord) -> f64 {
+        let apart = recording.began.duration_since(pass.pass.began);
+        apart.as_secs_f64()
+    }
+
+    /// Whether a recording that began so much later may be that of a pass, by clocks no more wrong than stated.
+    pub(super) fn is_near(&self, shift_s: f64) -> bool {
+        shift_s.abs() <= self.by.clock_uncertainty.s() + self.schedule.chip_s()
     }
 
     /// Lays the clocks on each other by the two markers.
-    fn lay(
+    pub(super) fn lay(
         &self,
+        kind: RunKind,
         sendings: &[SendingRecord],
         recording: &RecordingRecord,
         shift_s: f64,
+        partial: bool,
     ) -> Result<Clocks, String> {
         let most_s = self.by.clock_uncertainty.s();
         let found = |what, pattern: &Pattern, samples: &[Sample]| {
@@ -296,7 +328,7 @@ impl<'a> Job<'a> {
             let (first, last) = (sent.first()?, sent.last()?);
             Some((0.5 * (first.on_s + last.off_s), aligned))
         };
-        let (_, first) = self.schedule.part(self.record.kind);
+        let (_, first) = self.schedule.part(kind);
         let Some((start_s, start)) = found(SendingWhat::Start, first, &recording.start_marker)
         else {
             return Err(format!(
@@ -308,7 +340,7 @@ impl<'a> Job<'a> {
             Some(samples) => found(SendingWhat::End, &self.schedule.markers.end, samples),
             None => None,
         };
-        if end.is_none() && !self.partial {
+        if end.is_none() && !partial {
             return Err(format!(
                 "its second marker is missing: the recorder was cut off or stopped before it ({} holds are there). Use what it has with --partial, or send the pass again",
                 recording.holds

@@ -9,6 +9,7 @@
 
 mod merge;
 mod record;
+mod relation;
 mod schedule;
 mod send;
 
