@@ -435,7 +435,6 @@ fn check_clean(played: &[Played]) {
 }
 
 #[test]
-#[ignore = "until carriers are proven"]
 fn no_false_pass_in_the_short_campaign() {
     campaign(0, 150);
 }

@@ -240,7 +240,10 @@ impl Site {
             Ok(opened) => opened,
             Err(error) => return Visit::refused(error),
         };
-        let ended = procedure.resume(run).await;
+        // As `measure --resume` does: all that the command had to do, so that the reference is looked at again.
+        let batch = self.store.batch_of(run).await.expect("batches");
+        let batch = batch.expect("the batch of a stopped run");
+        let ended = procedure.resume_batch(&batch).await;
         drop(procedure);
         listening.await.expect("told");
         self.visit(ended.map(drop), Some(run)).await
