@@ -110,6 +110,16 @@ pub enum ProcedureError {
         /// What was late, and what to do.
         reason: String,
     },
+    /// A pass whose source was not sending as asked.
+    #[error(
+        "{place}: the source was not sending as asked ({reason}); this pass does not count. See to the source, and send it again"
+    )]
+    CarrierLost {
+        /// Where in the run.
+        place: String,
+        /// What the source said.
+        reason: String,
+    },
     /// A recording that does not belong to the run, or not for certain.
     #[error("nothing was merged into run {run}: {reason}")]
     Merge {

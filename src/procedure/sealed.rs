@@ -23,7 +23,7 @@ use crate::analysis::closing::{Closing, hold_rise_db};
 use crate::analysis::flag::FlagWord;
 use crate::config::Plan;
 use crate::evaluate::{self, Evaluator};
-use crate::instrument::{Held, HoldProof, InstrumentError, ReceiverSettings};
+use crate::instrument::{Carrier, Held, HoldProof, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Time};
 use crate::station::{Placement, State, StationError};
 use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId};
@@ -67,6 +67,8 @@ struct Sent {
     level_dbm: f64,
     /// How long it was on.
     stay: Duration,
+    /// What the source said at the end.
+    carrier: Carrier,
 }
 
 impl Procedure {
@@ -296,7 +298,22 @@ impl Procedure {
             }
             let frequency = Frequency::from_hz(point.frequency_hz);
             let stay = stay + job.plan.settings_at(frequency).settle.duration();
-            let place = format!("{}, {frequency}", job.place);
+            sent.push(Some(self.send_for(job, frequency, stay).await?));
+        }
+        Ok(sent)
+    }
+
+    /// Sends one carrier for as long as its sweeps take. Where the source says at the end that it was not sending as
+    /// asked, it is sent again within the closure: the hold keeps the higher of both.
+    async fn send_for(
+        &self,
+        job: &Job<'_>,
+        frequency: Frequency,
+        stay: Duration,
+    ) -> Result<Sent, ProcedureError> {
+        let place = format!("{}, {frequency}", job.place);
+        let mut attempt = 1;
+        loop {
             let request =
                 self.emission(job.plan, job.run, &place, (job.kind, frequency, frequency));
             let emitted = self
@@ -311,12 +328,22 @@ impl Procedure {
                 .map_err(ProcedureError::at(&place))?;
             // No reading closes it in the log: whether there will be one is known after the last frequency.
             self.store.end_emission(&emitted.end).await?;
-            sent.push(Some(Sent {
-                level_dbm: emitted.sent.level.dbm(),
-                stay: emitted.measured,
-            }));
+            let reason = emitted.carrier.lost().map(str::to_owned);
+            match reason.filter(|_| attempt < ATTEMPTS_MAX) {
+                Some(reason) => {
+                    let place = place.clone();
+                    self.tell(Event::Again { place, reason }).await;
+                    attempt += 1;
+                }
+                None => {
+                    return Ok(Sent {
+                        level_dbm: emitted.sent.level.dbm(),
+                        stay: emitted.measured,
+                        carrier: emitted.carrier,
+                    });
+                }
+            }
         }
-        Ok(sent)
     }
 
     /// Looks for the receiver that comes out of the opened item.
@@ -446,6 +473,12 @@ fn readings(
         let mut kept = receiver_json(settings, Some(held));
         kept["arrangement"] = json!(job.plan.arrangement.word());
         kept["source_level_dbm"] = json!(sent.as_ref().map(|sent| sent.level_dbm));
+        let carrier = sent.as_ref().map(|sent| &sent.carrier);
+        if let Some(carrier) = carrier {
+            kept["carrier"] = carrier.json();
+        }
+        let lost = carrier.and_then(Carrier::lost);
+        let lost = lost.map(|_| FlagWord::CarrierLost.as_str().to_owned());
         kept["sweeps_with_carrier"] = json!(sweeps_over(sent.as_ref(), collected.sweep, settings));
         kept["hold"] = json!({
             "stayed_armed": collected.proof.stayed_armed,
@@ -459,7 +492,7 @@ fn readings(
             sweeps: collected.sweeps,
             peak_dbm: picked.level_dbm,
             peak_hz: picked.frequency_hz,
-            flags: flags.clone(),
+            flags: flags.iter().cloned().chain(lost).collect(),
             settings: kept,
             trace: held.trace.clone(),
         })

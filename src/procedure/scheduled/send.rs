@@ -272,6 +272,12 @@ impl Procedure {
             .append_sending(pass.id, &sending, &emitted.end)
             .await?;
         in_time(seen_on_s - on_s)?;
+        if let Some(reason) = emitted.carrier.lost() {
+            return Err(ProcedureError::CarrierLost {
+                place,
+                reason: reason.to_owned(),
+            });
+        }
         if matches!(what, SendingWhat::Signal | SendingWhat::Step) {
             self.tell(Event::Emitted { frequency_hz }).await;
         }
