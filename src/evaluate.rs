@@ -9,6 +9,7 @@ mod closure;
 pub mod compare;
 mod import;
 pub mod lot;
+mod noise;
 mod reference;
 mod settings;
 pub mod stability;
@@ -453,6 +454,8 @@ impl Evaluator {
             flags.push(Flag::bare(FlagWord::OtherInstrument));
         }
         flags.extend(self.of_reference(reference, item));
+        flags.extend(noise::unmodelled(&reference.floor, &reference.signal));
+        flags.extend(noise::unmodelled(&item.floor, &item.signal));
         flags.extend(item.harmonic());
         flags.extend(self.set_up_flags(item.measured_hz()));
         flags

@@ -1,0 +1,92 @@
+//! Where the noise of a reading is none that `analysis::noise` has a model of.
+
+use crate::analysis::flag::{Flag, FlagWord};
+use crate::store::ReadingRecord;
+
+/// So far above its floor a reading is moved by the noise by less than its own uncertainty, whatever the noise is.
+const CLEAR_OF_NOISE_DB: f64 = 20.0;
+/// A video bandwidth below this share of the resolution bandwidth smooths what the detector sees: the spread of the
+/// floor's bins is then no longer that of held samples. The filters of receivers come in steps of 1, 3 and 10.
+const SMOOTHING_SHARE: f64 = 0.95;
+/// Thermal noise in one hertz at 290 K, dBm: 10 lg kT.
+const THERMAL_DBM_PER_HZ: f64 = -173.975;
+/// How far below thermal noise a floor may read by an error of the receiver's scale.
+const SCALE_ERROR_DB: f64 = 10.0;
+
+/// A flag where the floor is smoothed and the reading not clear of it, or where the floor is lower than any receiver's.
+pub(super) fn unmodelled(floor: &ReadingRecord, signal: &ReadingRecord) -> Option<Flag> {
+    let above_db = signal.peak_dbm - floor.peak_dbm;
+    let smoothed = is_smoothed(floor) || is_smoothed(signal);
+    let unmodelled = smoothed && above_db < CLEAR_OF_NOISE_DB || is_below_thermal(floor);
+    unmodelled.then(|| Flag::new(FlagWord::NoiseUnmodelled, above_db))
+}
+
+fn is_smoothed(reading: &ReadingRecord) -> bool {
+    let hz = |name: &str| reading.settings[name].as_f64();
+    let widths = hz("video_bandwidth_hz").zip(hz("resolution_bandwidth_hz"));
+    widths.is_some_and(|(video, resolution)| video < SMOOTHING_SHARE * resolution)
+}
+
+fn is_below_thermal(floor: &ReadingRecord) -> bool {
+    let resolution = floor.settings["resolution_bandwidth_hz"].as_f64();
+    resolution.is_some_and(|hz| {
+        let bandwidth_db = 10.0 * hz.max(1.0).log10();
+        floor.peak_dbm < THERMAL_DBM_PER_HZ + bandwidth_db - SCALE_ERROR_DB
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::store::{Point, ReadingKey, ReadingKind, RunId};
+    use jiff::Timestamp;
+    use serde_json::json;
+
+    fn reading(peak_dbm: f64, video_hz: Option<f64>) -> ReadingRecord {
+        ReadingRecord {
+            run: RunId::at(Timestamp::UNIX_EPOCH),
+            seq: 1,
+            key: ReadingKey {
+                kind: ReadingKind::Floor,
+                point: Point {
+                    frequency_hz: 1e8,
+                    face: "front".to_owned(),
+                    polarisation: "vertical".to_owned(),
+                    repeat: 1,
+                },
+            },
+            attempt: 1,
+            taken: Timestamp::UNIX_EPOCH,
+            sweeps: 10,
+            peak_dbm,
+            peak_hz: 1e8,
+            flags: Vec::new(),
+            settings: json!({ "resolution_bandwidth_hz": 1e3, "video_bandwidth_hz": video_hz }),
+        }
+    }
+
+    #[test]
+    fn a_smoothed_floor_says_nothing_of_readings_near_it() {
+        let near = |video| unmodelled(&reading(-110.0, video), &reading(-100.0, video));
+        assert_eq!(near(Some(3e3)), None);
+        assert_eq!(near(Some(1e3)), None);
+        assert_eq!(near(None), None);
+        assert_eq!(
+            near(Some(100.0)),
+            Some(Flag::new(FlagWord::NoiseUnmodelled, 10.0))
+        );
+        let clear = unmodelled(&reading(-110.0, Some(100.0)), &reading(-80.0, Some(100.0)));
+        assert_eq!(clear, None);
+    }
+
+    #[test]
+    fn no_receiver_is_quieter_than_its_input() {
+        // 10 lg kT at 290 K is -173.975 dBm in 1 Hz, so -143.975 dBm in 1 kHz.
+        assert_eq!(
+            unmodelled(&reading(-150.0, None), &reading(-100.0, None)),
+            None
+        );
+        assert!(unmodelled(&reading(-160.0, None), &reading(-100.0, None)).is_some());
+        assert!(unmodelled(&reading(-200.0, None), &reading(-200.0, None)).is_some());
+    }
+}
