@@ -998,6 +998,48 @@ mod tests {
         point
     }
 
+    #[test]
+    fn a_mean_passes_over_no_point_that_is_withheld() {
+        let text = include_str!("../config/plan.toml");
+        let plan = Plan::read("plan.toml", text).expect("plan");
+        let part = |se_db: f64, flags: &[FlagWord]| ResultRecord {
+            point: Point {
+                frequency_hz: HZ,
+                face: "front".to_owned(),
+                polarisation: "vertical".to_owned(),
+                repeat: 1,
+            },
+            analysis: ANALYSIS_VERSION,
+            kind: ResultKind::Measured,
+            se_db: Some(se_db),
+            u_db: Some(1.0),
+            k: Some(2.0),
+            limit_db: Some(30.0),
+            margin_db: Some(se_db - 30.0),
+            verdict: Some(Verdict::Pass),
+            conformity: None,
+            reference_dbm: None,
+            level_dbm: None,
+            floor_dbm: None,
+            flags: flags.iter().map(FlagWord::to_string).collect(),
+            made: Timestamp::UNIX_EPOCH,
+            detail: json!({ "budget": Budget::of(Vec::new()) }),
+        };
+        let verdict_of = |flags: &[FlagWord]| {
+            let means = averages(&plan, &[part(60.0, &[]), part(60.0, flags)]);
+            means[0].1.judgement.verdict
+        };
+        assert_eq!(verdict_of(&[FlagWord::NearField]), Some(Verdict::Pass));
+        assert_eq!(
+            verdict_of(&[FlagWord::ClosedLate]),
+            Some(Verdict::Undecided)
+        );
+        assert_eq!(
+            verdict_of(&[FlagWord::CarrierLost]),
+            Some(Verdict::Undecided)
+        );
+    }
+
     #[tokio::test]
     async fn each_reading_is_judged_by_its_own_settings() {
         let folder = tempfile::tempdir().expect("folder");

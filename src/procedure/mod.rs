@@ -25,7 +25,7 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use crate::analysis::AnalysisError;
-use crate::analysis::flag::FlagWord;
+use crate::analysis::flag::{Effect, FlagWord};
 use crate::config::{Arrangement, ConfigError, Identity, ItemEntry, Plan, same_instrument};
 use crate::evaluate::{self, EvaluateError, Evaluator};
 use crate::instrument::{Carrier, Held, InstrumentError, ReceiverSettings, ReceiverState};
@@ -33,8 +33,8 @@ use crate::quantity::{Frequency, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
     BatchId, EmissionEnd, Item, JobId, NewReading, NewRun, Point, ReadingKey, ReadingKind,
-    ResultRecord, RunId, RunKind, RunRecord, RunState, SnapshotKind, Store, StoreError, Verdict,
-    sha256_hex,
+    ReadingRecord, ResultRecord, RunId, RunKind, RunRecord, RunState, SnapshotKind, Store,
+    StoreError, Verdict, sha256_hex,
 };
 
 use beside::{Moves, refused};
@@ -419,9 +419,21 @@ impl Procedure {
             .and_then(|age| now.checked_sub(age).ok())
             .unwrap_or(Timestamp::UNIX_EPOCH);
         // One from the future was measured by a clock that was wrong: nobody knows how old it is.
-        self.store
-            .latest_reference(&kept.signature, not_before..=now)
-            .await
+        let latest = self
+            .store
+            .latest_reference(&kept.signature, not_before..=now);
+        let Some(reference) = latest.await? else {
+            return Ok(None);
+        };
+        // One that proves nothing at some point would leave that point of every item without a number.
+        let readings = self.store.readings(reference.id).await?;
+        let is_proven = |reading: &ReadingRecord| {
+            let words = reading.flags.iter();
+            !words
+                .filter_map(|word| word.parse::<FlagWord>().ok())
+                .any(|word| word != FlagWord::Overload && word.effect() == Effect::WithholdsNumber)
+        };
+        Ok(readings.iter().all(is_proven).then_some(reference))
     }
 
     async fn keep_item(&self, entry: &ItemEntry) -> Result<(), StoreError> {
