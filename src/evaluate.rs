@@ -16,6 +16,7 @@ pub mod stability;
 pub mod trend;
 mod unit;
 
+pub use carrier::forward_gain_db;
 pub use check::{Recomputed, computed, recomputed, same, verdict_of};
 pub use import::import;
 pub use reference::{
@@ -29,7 +30,7 @@ use std::f64::consts::PI;
 use jiff::Timestamp;
 use serde_json::json;
 
-use carrier::{carrier_flags, is_lost, sent_dbm};
+use carrier::{carrier_flags, forward_flags, is_lost, sent_dbm, sent_more_db};
 
 use crate::analysis::average::{Average, Part, average};
 use crate::analysis::budget::{Budget, BudgetInput, Given, PointScatter, Scatter};
@@ -372,6 +373,7 @@ impl Evaluator {
             .flatten()
             .collect();
         flags.extend(carrier_flags(&sent));
+        flags.extend(forward_flags(&sent));
         flags.extend(
             self.closure_flags(point, &open, [&reference, &item])
                 .await?,
@@ -549,7 +551,7 @@ impl Evaluator {
         judge_point(&PointInput {
             reference: reference.input(span_hz)?,
             item: item.input(span_hz)?,
-            setting_difference_db: sent_dbm(&item.signal) - sent_dbm(&reference.signal)
+            setting_difference_db: sent_more_db(&item.signal, &reference.signal)
                 + self.preamplifier_db(item)
                 - self.preamplifier_db(reference),
             station: &self.budget,
@@ -952,6 +954,7 @@ mod tests {
             instruments: receiver.map(|receiver| Instruments {
                 source: None,
                 receiver: Some(receiver.to_owned()),
+                power_monitor: None,
             }),
         };
         store.begin_run(&run).await.expect("begun")

@@ -7,7 +7,7 @@ use comfy_table::Cell;
 use serde_json::json;
 
 use super::{CliError, print, print_json, table, write_file};
-use crate::config::{Address, Driver, Words, built_in_drivers};
+use crate::config::{Address, Driver, built_in_drivers};
 use crate::instrument::{Rehearsal, rehearse};
 use crate::link::{Framing, Link, Replay, link};
 use crate::station::{InstrumentLock, Owner};
@@ -61,10 +61,7 @@ fn list(as_json: bool) -> Result<u8, CliError> {
     for name in built_in_drivers() {
         drivers.push(Driver::load(name, Path::new("."))?);
     }
-    let role = |driver: &Driver| match driver.words {
-        Words::Source(_) => "source",
-        Words::Receiver(_) => "receiver",
-    };
+    let role = |driver: &Driver| driver.words.role();
     if as_json {
         let list: Vec<_> = drivers
             .iter()
@@ -88,10 +85,7 @@ fn list(as_json: bool) -> Result<u8, CliError> {
 /// Nobody tries a driver on an instrument that another program works with.
 fn lock(address: &str, driver: &Driver) -> Result<InstrumentLock, CliError> {
     let address: Address = address.parse().map_err(CliError::Input)?;
-    let role = match driver.words {
-        Words::Source(_) => "source",
-        Words::Receiver(_) => "receiver",
-    };
+    let role = driver.words.role();
     let owner = Owner::this_process("none: a driver is tried");
     Ok(InstrumentLock::take(role, &address, &owner)?)
 }

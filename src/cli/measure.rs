@@ -641,8 +641,12 @@ pub(super) fn describe(document: &RunDocument) -> String {
     let instruments = match &document.instruments {
         Some(known) => {
             let name = |name: &Option<String>| table::shown(name.as_deref().unwrap_or("not known"));
+            let monitor = match &known.power_monitor {
+                Some(monitor) => format!(", power monitor {}", table::shown(monitor)),
+                None => String::new(),
+            };
             format!(
-                "source {}, receiver {}\n",
+                "source {}, receiver {}{monitor}\n",
                 name(&known.source),
                 name(&known.receiver)
             )

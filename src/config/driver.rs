@@ -33,6 +33,10 @@ const BUILT_IN: &[(&str, &str)] = &[
         include_str!("../../drivers/analyzer-display-hold.toml"),
     ),
     (
+        "power-monitor-scpi",
+        include_str!("../../drivers/power-monitor-scpi.toml"),
+    ),
+    (
         "handheld-prompt",
         include_str!("../../drivers/handheld-prompt.toml"),
     ),
@@ -128,6 +132,28 @@ pub enum Words {
     Source(SourceWords),
     /// A spectrum analyzer or measuring receiver.
     Receiver(Box<ReceiverWords>),
+    /// A power sensor at a coupled port.
+    PowerMonitor(PowerMonitorWords),
+}
+
+impl Words {
+    /// The role as driver files name it.
+    pub fn role(&self) -> &'static str {
+        match self {
+            Self::Source(_) => "source",
+            Self::Receiver(_) => "receiver",
+            Self::PowerMonitor(_) => "power_monitor",
+        }
+    }
+}
+
+/// What a power monitor is told.
+#[derive(Debug, Clone)]
+pub struct PowerMonitorWords {
+    /// `{frequency}`: what it corrects for; empty where it corrects for none.
+    pub frequency: Vec<Command>,
+    /// Measures now and asks for the power, in dBm.
+    pub query: Command,
 }
 
 /// What a signal source is told.
@@ -488,8 +514,10 @@ impl Driver {
                 Some("receiver") => {
                     receiver_words(root).map(|words| Words::Receiver(Box::new(words)))
                 }
+                Some("power_monitor") => power_monitor_words(root).map(Words::PowerMonitor),
                 Some(other) => {
-                    root.fault("role", format!("`{other}` is neither source nor receiver"));
+                    let known = "use source, receiver or power_monitor";
+                    root.fault("role", format!("`{other}` is not a role; {known}"));
                     None
                 }
                 None => None,
@@ -604,6 +632,29 @@ fn source_words(root: &mut Section<'_, '_>, kept: bool) -> Option<SourceWords> {
         off_reads,
         done,
         readback: readback?,
+    })
+}
+
+fn power_monitor_words(root: &mut Section<'_, '_>) -> Option<PowerMonitorWords> {
+    let frequency = root.section("set", |set| commands(set, "frequency", &["frequency"]));
+    if root.has("set") {
+        frequency.as_ref()?;
+    }
+    let query = root.required_section("read", |read| {
+        let query = required(read, "query", &[]).and_then(|list| list.into_iter().next());
+        read.checked("unit", Some("dBm".to_owned()), |unit: String| {
+            match unit.as_str() {
+                "dBm" => Ok(()),
+                other => Err(format!(
+                    "`{other}`: power must come in dBm; set the instrument's unit in `start`"
+                )),
+            }
+        })?;
+        query
+    });
+    Some(PowerMonitorWords {
+        frequency: frequency.unwrap_or_default(),
+        query: query?,
     })
 }
 

@@ -26,9 +26,9 @@ pub use daemon::{Daemon, Notify};
 pub use document::{Fault, Faults};
 pub use driver::{
     Argument, ByteOrder, CarrierQueries, CarrierReadback, CarrierTolerance, Command, Detector,
-    DetectorWords, Dialect, Driver, Encoding, LockWords, Pattern, PollWords, PreamplifierWords,
-    Readback, ReadbackWords, ReceiverWords, RegisterBits, SealedWords, SerialClear, Setting,
-    SourceWords, Tolerance, TraceWords, Words, built_in_drivers,
+    DetectorWords, Dialect, Driver, Encoding, LockWords, Pattern, PollWords, PowerMonitorWords,
+    PreamplifierWords, Readback, ReadbackWords, ReceiverWords, RegisterBits, SealedWords,
+    SerialClear, Setting, SourceWords, Tolerance, TraceWords, Words, built_in_drivers,
 };
 pub use identity::{Identity, same_instrument};
 pub use interlock::{Contact, ModemLine};
@@ -40,8 +40,8 @@ pub use plan::{
 };
 pub use readings::{HandReading, READING_COLUMNS, read_readings};
 pub use station::{
-    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Lone, Preamplifier,
-    ProtectedBand, Safety, SourceRange, Station, Uncertainties,
+    Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Lone, PowerMonitor,
+    Preamplifier, ProtectedBand, Safety, SourceRange, Station, Uncertainties,
 };
 pub use table::{Column, Table};
 pub use template::{LogoFile, Template, texts};

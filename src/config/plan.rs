@@ -69,6 +69,8 @@ pub struct Plan {
     pub bracket: Bracket,
     /// Whether a setting that the receiver adjusts is used as it is, and said, instead of refused.
     pub accept_adjusted: bool,
+    /// By how much the forward power may differ from the reference's, where the station has a monitor of it.
+    pub forward_power_tolerance: Ratio,
     /// Whether the station may do other work, that needs no hands, while hands are awaited for this one.
     pub meanwhile: bool,
     /// The limit line: required SE at frequencies, ascending; straight over log frequency between them.
@@ -412,6 +414,14 @@ impl Plan {
             let bracket = bracket(root, arrangement);
             let schedule = scheduling(root, arrangement, frequencies.as_deref());
             let accept_adjusted = root.or("accept_adjusted", false);
+            let forward_power_tolerance = root.checked(
+                "forward_power_tolerance",
+                Some(Ratio::from_db(1.0)),
+                |it: Ratio| match it > Ratio::ZERO {
+                    true => Ok(it),
+                    false => Err("must be more than nothing".to_owned()),
+                },
+            );
             if accept_adjusted == Some(true) && arrangement == Some(Arrangement::Scheduled) {
                 root.fault(
                     "accept_adjusted",
@@ -463,6 +473,7 @@ impl Plan {
                 reference_max_age: reference_max_age?,
                 bracket: bracket?,
                 accept_adjusted: accept_adjusted?,
+                forward_power_tolerance: forward_power_tolerance?,
                 meanwhile: meanwhile?,
                 limit: limit.line,
                 rule: limit.rule,

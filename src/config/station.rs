@@ -5,9 +5,7 @@ use std::path::Path;
 
 use super::document::{Document, Section};
 use super::table::{Column, Table};
-use super::{
-    Address, Calibration, ConfigError, Contact, Driver, Pattern, Words, calibration, read_file,
-};
+use super::{Address, Calibration, ConfigError, Contact, Driver, Pattern, calibration, read_file};
 use crate::quantity::{Frequency, Length, Level, Ratio, Time};
 
 /// One place with its instruments.
@@ -25,6 +23,8 @@ pub struct Station {
     pub receiver_frequency: (Frequency, Frequency),
     /// The receiver's noise figure, if anybody measured it.
     pub noise_figure: Option<Ratio>,
+    /// The power sensor at a coupled port behind the amplifier, if there is one.
+    pub power_monitor: Option<PowerMonitor>,
     /// The preamplifier at the receiver's input, if there is one that can be switched.
     pub preamplifier: Option<Preamplifier>,
     /// The power amplifier, if there is one.
@@ -71,6 +71,15 @@ pub struct InstrumentEntry {
     pub found_at: Vec<Address>,
     /// What its identification must match; before the driver's own pattern.
     pub identity: Option<Pattern>,
+}
+
+/// A power sensor at a coupled port between amplifier and antenna.
+#[derive(Debug, Clone)]
+pub struct PowerMonitor {
+    /// The sensor.
+    pub entry: InstrumentEntry,
+    /// By how much its port is below the line.
+    pub coupling: Ratio,
 }
 
 /// What a source can do.
@@ -318,6 +327,22 @@ impl Station {
                     input_max: input_max?,
                 })
             });
+            let power_monitor = match root.has("power_monitor") {
+                true => root
+                    .section("power_monitor", |section| {
+                        let entry = instrument(section, drivers, "power_monitor");
+                        let coupling = section.checked("coupling", Some(Ratio::ZERO), not_negative);
+                        Some(PowerMonitor {
+                            entry: entry?,
+                            coupling: coupling?,
+                        })
+                    })
+                    .map(Some),
+                false => {
+                    root.section("power_monitor", |_| Some(()));
+                    Some(None)
+                }
+            };
             let preamplifier = match root.has("preamplifier") {
                 true => root
                     .section("preamplifier", |section| preamplifier(section, &tables))
@@ -387,6 +412,7 @@ impl Station {
                 receiver,
                 receiver_frequency,
                 noise_figure,
+                power_monitor: power_monitor?,
                 preamplifier: preamplifier?,
                 amplifier,
                 transmit_antenna: transmit_antenna?,
@@ -497,10 +523,7 @@ fn instrument(
 ) -> Option<InstrumentEntry> {
     let driver = section.checked("driver", None, |name: String| {
         let driver = drivers.load(&name).map_err(|error| error.to_string())?;
-        let is = match driver.words {
-            Words::Source(_) => "source",
-            Words::Receiver(_) => "receiver",
-        };
+        let is = driver.words.role();
         match is == role {
             true => Ok((name, driver)),
             false => Err(format!("`{name}` is a driver for a {is}, not for a {role}")),
@@ -533,7 +556,7 @@ fn found_at(section: &mut Section<'_, '_>, role: &str, identified: bool) -> Opti
     let listed = section.has("found_at");
     section.checked("found_at", Some(Vec::new()), |all: Vec<Address>| {
         match (role, listed && !identified) {
-            ("source", _) if !all.is_empty() => {
+            ("source" | "power_monitor", _) if !all.is_empty() => {
                 Err("is for the receiver: the source is never looked for".to_owned())
             }
             (_, true) => Err(

@@ -34,6 +34,35 @@ pub(super) fn carrier_flags(readings: &[&ReadingRecord]) -> Vec<Flag> {
     flags
 }
 
+/// A forward power that differed from the reference's by more than the plan allows, in any of the readings.
+pub(super) fn forward_flags(readings: &[&ReadingRecord]) -> Option<Flag> {
+    let word = FlagWord::ForwardPower;
+    let wrong = readings
+        .iter()
+        .find(|it| it.flags.iter().any(|flag| flag == word.as_str()))?;
+    Some(Flag {
+        word,
+        figure: wrong.settings["forward_off_db"].as_f64(),
+    })
+}
+
+/// What the amplifier and the cables added to what the source sent, where the forward power was read.
+pub fn forward_gain_db(reading: &ReadingRecord) -> Option<f64> {
+    let forward_dbm = reading.settings["forward_dbm"].as_f64()?;
+    Some(forward_dbm - sent_dbm(reading))
+}
+
+/// By how much more went forward in one reading than in another: by the monitor's word, where both have it, else by the
+/// source's. The monitor sees what amplifier and cables did meanwhile, which is thereby corrected (JCGM 100, 3.2.4);
+/// the station's drift stays in the budget and covers the monitor's own.
+pub(super) fn sent_more_db(one: &ReadingRecord, other: &ReadingRecord) -> f64 {
+    let drift_db = match (forward_gain_db(one), forward_gain_db(other)) {
+        (Some(one), Some(other)) => one - other,
+        _ => 0.0,
+    };
+    sent_dbm(one) - sent_dbm(other) + drift_db
+}
+
 /// The level at the source's output: as the source said, where it could be asked, else as it was told.
 pub(super) fn sent_dbm(reading: &ReadingRecord) -> f64 {
     let carrier = &reading.settings["carrier"];

@@ -5,6 +5,7 @@
 //! [`Handle`], so that a conversation runs to its end even when whoever asked has gone.
 
 mod handle;
+mod power_monitor;
 mod receiver;
 mod rehearse;
 mod session;
@@ -14,6 +15,7 @@ mod trace;
 use std::time::Duration;
 
 pub use handle::Handle;
+pub use power_monitor::PowerMonitor;
 pub use receiver::{
     Difference, Figure, Held, HoldProof, Receiver, ReceiverSettings, ReceiverState,
 };

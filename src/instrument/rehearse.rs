@@ -52,10 +52,7 @@ struct Stage {
 /// Tries every entry of `driver` over `link`. The output of a source is switched off first and never on.
 pub async fn rehearse(driver: &Driver, link: Box<dyn Link>) -> Rehearsal {
     let (recorder, transcript) = Recorder::new(link);
-    let name = match &driver.words {
-        Words::Source(_) => "source",
-        Words::Receiver(_) => "receiver",
-    };
+    let name = driver.words.role();
     let mut stage = Stage {
         session: Session::new(name, Box::new(recorder), driver.dialect.clone()),
         rehearsal: Rehearsal {
@@ -82,6 +79,14 @@ pub async fn rehearse(driver: &Driver, link: Box<dyn Link>) -> Rehearsal {
     match &driver.words {
         Words::Source(words) => stage.source(words).await,
         Words::Receiver(words) => stage.receiver(words).await,
+        Words::PowerMonitor(words) => {
+            let frequency = Argument::Frequency(Frequency::from_hz(CENTRE_HZ));
+            let arguments = [("frequency", frequency)];
+            stage
+                .set("set.frequency", &words.frequency, &arguments)
+                .await;
+            stage.say("read.query", vec![ask(&words.query)]).await;
+        }
     }
     stage.rehearsal
 }

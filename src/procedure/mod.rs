@@ -29,7 +29,7 @@ use crate::analysis::flag::{Effect, FlagWord};
 use crate::config::{Arrangement, ConfigError, Identity, ItemEntry, Plan, same_instrument};
 use crate::evaluate::{self, EvaluateError, Evaluator};
 use crate::instrument::{Carrier, Held, InstrumentError, ReceiverSettings, ReceiverState};
-use crate::quantity::{Frequency, Ratio, Time};
+use crate::quantity::{Frequency, Level, Ratio, Time};
 use crate::station::{EmissionRequest, Placement, Station, StationError, place_by_command};
 use crate::store::{
     BatchId, EmissionEnd, Item, JobId, NewReading, NewRun, Point, ReadingKey, ReadingKind,
@@ -373,7 +373,11 @@ impl Procedure {
         let plan_sha = keep(SnapshotKind::Plan, &plan.name, &plan.text).await?;
         let station_sha = keep(SnapshotKind::Station, &config.name, &config.text).await?;
         let mut driver_shas = Vec::new();
-        for entry in [&config.source, &config.receiver] {
+        let monitor = config.power_monitor.as_ref().map(|it| &it.entry);
+        for entry in [&config.source, &config.receiver]
+            .into_iter()
+            .chain(monitor)
+        {
             driver_shas
                 .push(keep(SnapshotKind::Driver, &entry.driver_name, &entry.driver.text).await?);
         }
@@ -729,7 +733,11 @@ impl Procedure {
             if self.stop.is_cancelled() {
                 return Err(ProcedureError::Stopped);
             }
-            match self.take(plan, run, place, aim).await {
+            let taken = match self.take(plan, run, place, aim).await {
+                Ok(taken) => Ok(self.with_forward_power(plan, run, aim, taken).await?),
+                Err(error) => Err(error),
+            };
+            match taken {
                 Ok(taken) if attempt < ATTEMPTS_MAX && taken.proves_nothing().is_some() => {
                     self.discard(place, &taken).await?;
                     attempt += 1;
@@ -770,6 +778,40 @@ impl Procedure {
             tracing::warn!(%error, "the instruments could not be put into their known state");
         }
         Ok(())
+    }
+
+    /// With its forward power held against that of the reference's signal: where the source sends so much less, so
+    /// much less must go forward.
+    async fn with_forward_power(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        aim: &Aim,
+        mut taken: Taken,
+    ) -> Result<Taken, StoreError> {
+        let (Some(forward), Some(sent_dbm)) = (taken.forward, taken.sent_dbm()) else {
+            return Ok(taken);
+        };
+        let reference = self.store.run(run).await?.reference_run;
+        if reference.is_none() && aim.key.kind == ReadingKind::Signal {
+            return Ok(taken);
+        }
+        let open = Point {
+            face: evaluate::OPEN.to_owned(),
+            repeat: 1,
+            ..aim.key.point.clone()
+        };
+        let key = steps::key(ReadingKind::Signal, &open);
+        let before = self
+            .store
+            .reading_with_trace(reference.unwrap_or(run), &key)
+            .await?;
+        let before_dbm = before.and_then(|(before, _)| evaluate::forward_gain_db(&before));
+        taken.forward_off_db = before_dbm.map(|gain_db| forward.dbm() - sent_dbm - gain_db);
+        taken.forward_wrong = taken
+            .forward_off_db
+            .is_none_or(|off_db| off_db.abs() > plan.forward_power_tolerance.db());
+        Ok(taken)
     }
 
     /// What is to be sent for a signal, or a step below it; `at` differs from what was `asked` where that was not clear.
@@ -813,6 +855,9 @@ impl Procedure {
                 held: self.station.hold(settings, &self.stop).await?,
                 source_level_dbm: None,
                 carrier: None,
+                forward: None,
+                forward_off_db: None,
+                forward_wrong: false,
                 end: None,
             }),
             ReadingKind::Signal | ReadingKind::Step | ReadingKind::Pad => {
@@ -835,6 +880,9 @@ impl Procedure {
                     held: emitted.measured,
                     source_level_dbm: Some(emitted.sent.level.dbm()),
                     carrier: Some(emitted.carrier),
+                    forward: emitted.forward,
+                    forward_off_db: None,
+                    forward_wrong: false,
                     end: Some(emitted.end),
                 })
             }
@@ -864,10 +912,15 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
     let overload = held.overload.then_some(FlagWord::Overload);
     let changed = (!held.changed.is_empty()).then_some(FlagWord::SettingsChanged);
     let lost = taken.lost().map(|_| FlagWord::CarrierLost);
+    let forward = taken.forward_wrong.then_some(FlagWord::ForwardPower);
     let mut settings = receiver_json(&receiver, Some(held));
     settings["source_level_dbm"] = json!(taken.source_level_dbm);
     if let Some(carrier) = &taken.carrier {
         settings["carrier"] = carrier.json();
+    }
+    if let Some(forward) = taken.forward {
+        settings["forward_dbm"] = json!(forward.dbm());
+        settings["forward_off_db"] = json!(taken.forward_off_db);
     }
     if receiver.centre.hz() != aim.key.point.frequency_hz {
         settings["measured_hz"] = json!(receiver.centre.hz());
@@ -879,7 +932,7 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
         sweeps: receiver.sweeps,
         peak_dbm: picked.level_dbm,
         peak_hz: picked.frequency_hz,
-        flags: [overload, changed, lost]
+        flags: [overload, changed, lost, forward]
             .into_iter()
             .flatten()
             .map(|word| word.as_str().to_owned())
@@ -929,10 +982,24 @@ struct Taken {
     source_level_dbm: Option<f64>,
     /// Whether the carrier was there, where one was sent.
     carrier: Option<Carrier>,
+    /// The power towards the antenna, where the station has a monitor of it.
+    forward: Option<Level>,
+    /// By how much that is more than the reference's was for what the source sends, where that is known.
+    forward_off_db: Option<f64>,
+    /// That is more than the plan allows, or not known.
+    forward_wrong: bool,
     end: Option<EmissionEnd>,
 }
 
 impl Taken {
+    /// What the source sends, as it says or as it was told.
+    fn sent_dbm(&self) -> Option<f64> {
+        match &self.carrier {
+            Some(Carrier::Proven(state)) => state.level.map(Level::dbm).or(self.source_level_dbm),
+            _ => self.source_level_dbm,
+        }
+    }
+
     fn lost(&self) -> Option<&str> {
         self.carrier.as_ref().and_then(Carrier::lost)
     }
@@ -942,7 +1009,14 @@ impl Taken {
         let lost = self
             .lost()
             .map(|reason| format!("the source was not sending as asked: {reason}"));
-        lost.or_else(|| {
+        let forward = self.forward_wrong.then(|| match self.forward_off_db {
+            Some(off_db) => format!(
+                "the forward power differs from the reference's by {} for what the source sends: look at the amplifier and the cable to the antenna",
+                Ratio::from_db(off_db)
+            ),
+            None => "the reference has no forward power to hold this one against: measure a fresh reference".to_owned(),
+        });
+        lost.or(forward).or_else(|| {
             let changed = self.held.clone().unchanged();
             changed.err().map(|error| error.to_string())
         })

@@ -21,7 +21,7 @@ use super::clamp::{Allowed, allowed};
 use super::interlock::InterlockState;
 use super::keeper::{Keeper, StopCall};
 use crate::config::Station;
-use crate::instrument::{Carrier, Handle, InstrumentError, Permit, Source};
+use crate::instrument::{Carrier, Handle, InstrumentError, Permit, PowerMonitor, Source};
 use crate::quantity::{Frequency, Level, Time};
 use crate::store::{EmissionEnd, EmissionId, NewEmission, RunId, Store};
 
@@ -59,6 +59,8 @@ pub struct Emitted<R> {
     /// Whether the carrier was there when the measuring ended, as the source said while it was switched off: where it
     /// was lost, what was measured proves nothing.
     pub carrier: Carrier,
+    /// The power towards the antenna at the end of the measuring, where the station has a monitor of it.
+    pub forward: Option<Level>,
     /// How it ended; to be kept in the emission log with the reading.
     pub end: EmissionEnd,
 }
@@ -90,6 +92,7 @@ struct Post {
     store: Store,
     keeper: Keeper,
     interlock: watch::Receiver<InterlockState>,
+    monitor: Option<Handle<PowerMonitor>>,
     transmitting: watch::Sender<Option<Transmitting>>,
     /// Where the watch stands: apart from the threads of whoever emits.
     apart: Threads,
@@ -107,6 +110,7 @@ impl Guard {
         store: Store,
         keeper: Keeper,
         interlock: watch::Receiver<InterlockState>,
+        monitor: Option<Handle<PowerMonitor>>,
     ) -> Self {
         Self {
             post: Arc::new(Post {
@@ -115,6 +119,7 @@ impl Guard {
                 store,
                 keeper,
                 interlock,
+                monitor,
                 transmitting: watch::channel(None).0,
                 apart: Threads::current(),
                 began: Instant::now(),
@@ -125,6 +130,21 @@ impl Guard {
 
     pub(super) fn source(&self) -> &Handle<Source> {
         &self.post.source
+    }
+
+    pub(super) fn monitor(&self) -> Option<&Handle<PowerMonitor>> {
+        self.post.monitor.as_ref()
+    }
+
+    /// The power towards the antenna, where there is a monitor of it; one that does not answer is an error.
+    async fn forward(&self, frequency: Frequency) -> Result<Option<Level>, StationError> {
+        let (Some(monitor), Some(config)) = (self.monitor(), &self.post.station.power_monitor)
+        else {
+            return Ok(None);
+        };
+        let read = monitor.run(move |it| Box::pin(async move { it.read(frequency).await }));
+        let level = self.alive(read).await?;
+        Ok(Some(level + config.coupling))
     }
 
     /// What is being transmitted; none while the output is off and was seen to be.
@@ -227,6 +247,10 @@ impl Guard {
             lapsed: CancellationToken::new(),
         };
         let permit = Permit::issue(request.frequency, sent.level);
+        let measure = async {
+            let measured = measure.await?;
+            Ok((measured, self.forward(request.frequency).await?))
+        };
         let measured = self.radiate(permit, watch, measure).await;
         // Only what was measured to its end is worth a question; after anything else nothing comes before off.
         let (proof, off) = self.settle(measured.is_ok()).await;
@@ -252,10 +276,11 @@ impl Guard {
         match (measured, off) {
             // The emission stays open in the log: nobody has seen it end.
             (_, Err(error)) => Err(error),
-            (Ok((measured, carrier)), Ok(())) => Ok(Emitted {
+            (Ok(((measured, forward), carrier)), Ok(())) => Ok(Emitted {
                 measured,
                 sent,
                 carrier,
+                forward,
                 end,
             }),
             (Err(error), Ok(())) => {

@@ -22,7 +22,9 @@ use jiff::Timestamp;
 use tokio_util::sync::CancellationToken;
 
 use crate::config::{self, Address, InstrumentEntry, Words};
-use crate::instrument::{Handle, Held, InstrumentError, Receiver, ReceiverSettings, Source};
+use crate::instrument::{
+    Handle, Held, InstrumentError, PowerMonitor, Receiver, ReceiverSettings, Source,
+};
 use crate::link::{Exclusive, Framing, link};
 use crate::quantity::{Frequency, Time};
 use crate::store::{EmissionEnd, Instruments, Store, StoreError};
@@ -187,6 +189,9 @@ pub struct Identities {
     pub source: String,
     /// The receiver's answer; empty where it is a recorder's.
     pub receiver: String,
+    /// The power monitor's answer, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub power_monitor: Option<String>,
 }
 
 impl Identities {
@@ -196,6 +201,7 @@ impl Identities {
         Self {
             source: instrument(&self.source),
             receiver: instrument(&self.receiver),
+            power_monitor: self.power_monitor.as_deref().map(instrument),
         }
     }
 
@@ -205,6 +211,7 @@ impl Identities {
         Instruments {
             source: known(&self.source),
             receiver: known(&self.receiver),
+            power_monitor: self.power_monitor.clone(),
         }
     }
 }
@@ -317,6 +324,7 @@ impl Station {
             store.clone(),
             kept.keeper,
             interlock,
+            kept.monitor.as_ref().map(|(monitor, _)| monitor.clone()),
         );
         Self {
             guard,
@@ -325,6 +333,7 @@ impl Station {
             identities: Identities {
                 source: kept.identity,
                 receiver: identity.unwrap_or_default(),
+                power_monitor: kept.monitor.map(|(_, identity)| identity),
             },
             config,
             owner: kept.owner,
@@ -361,6 +370,12 @@ impl Station {
             .source()
             .run(move |source| Box::pin(async move { source.start(wanted.as_ref()).await }))
             .await?;
+        if let (Some(monitor), Some(config)) = (self.guard.monitor(), &self.config.power_monitor) {
+            let wanted = config.entry.identity.clone();
+            monitor
+                .run(move |it| Box::pin(async move { it.start(wanted.as_ref()).await }))
+                .await?;
+        }
         if self.recorder {
             return Ok(());
         }
@@ -416,7 +431,7 @@ impl Drop for Station {
     fn drop(&mut self) {
         let locks = match &self.config.receiver.driver.words {
             Words::Receiver(words) => words.lock.is_some() && !self.recorder,
-            Words::Source(_) => false,
+            Words::Source(_) | Words::PowerMonitor(_) => false,
         };
         // Where there is no runtime any more, the connection is closed, and the lock goes with it.
         if locks && let Ok(runtime) = tokio::runtime::Handle::try_current() {
@@ -432,6 +447,8 @@ struct KeptSource {
     keeper: keeper::Keeper,
     owner: Owner,
     locks: Vec<InstrumentLock>,
+    /// The power monitor and who it is, where there is one.
+    monitor: Option<(Handle<PowerMonitor>, String)>,
 }
 
 /// Takes the locks, starts the keeper, switches the source off and settles the log.
@@ -473,12 +490,26 @@ async fn keep_source(
     locks.extend(InstrumentLock::take_instrument("source", known, &owner)?);
     keeper.rest().await?;
     settle_log(&config.name, store).await?;
+    let monitor = match &config.power_monitor {
+        Some(monitor) => {
+            let started = start_monitor(&monitor.entry).await?;
+            let known = (&monitor.entry.address, started.1.as_str());
+            locks.extend(InstrumentLock::take_instrument(
+                "power monitor",
+                known,
+                &owner,
+            )?);
+            Some(started)
+        }
+        None => None,
+    };
     Ok(KeptSource {
         source,
         identity,
         keeper,
         owner,
         locks,
+        monitor,
     })
 }
 
@@ -502,6 +533,9 @@ fn take_locks(
     if with_receiver {
         locks.push(take("receiver", &config.receiver)?);
     }
+    if let Some(monitor) = &config.power_monitor {
+        locks.push(take("power monitor", &monitor.entry)?);
+    }
     Ok((owner, locks))
 }
 
@@ -513,11 +547,33 @@ fn source(entry: &InstrumentEntry) -> Result<Source, StationError> {
             link.hold_lock(Exclusive::WithThisMachine);
             Ok(Source::new(link, driver, words))
         }
-        Words::Receiver(_) => Err(StationError::WrongRole {
+        Words::Receiver(_) | Words::PowerMonitor(_) => Err(StationError::WrongRole {
             driver: driver.name.clone(),
             role: "source",
         }),
     }
+}
+
+/// The power monitor in its known state, and who it is.
+async fn start_monitor(
+    entry: &InstrumentEntry,
+) -> Result<(Handle<PowerMonitor>, String), StationError> {
+    let driver = &entry.driver;
+    let Words::PowerMonitor(words) = &driver.words else {
+        return Err(StationError::WrongRole {
+            driver: driver.name.clone(),
+            role: "power monitor",
+        });
+    };
+    let mut link = link(&entry.address, Framing::from(&driver.dialect));
+    link.hold_lock(Exclusive::Alone);
+    let monitor = PowerMonitor::new(link, driver, words);
+    let monitor = Handle::own("power monitor", monitor);
+    let wanted = entry.identity.clone();
+    let identity = monitor
+        .run(move |it| Box::pin(async move { it.start(wanted.as_ref()).await }))
+        .await?;
+    Ok((monitor, identity))
 }
 
 /// The receiver in its known state, and who it is; looked for where else it may be when it is not at its
@@ -553,7 +609,7 @@ fn receiver(entry: &InstrumentEntry, address: &Address) -> Result<Receiver, Stat
             link.hold_lock(Exclusive::Alone);
             Ok(Receiver::new(link, driver, words))
         }
-        Words::Source(_) => Err(StationError::WrongRole {
+        Words::Source(_) | Words::PowerMonitor(_) => Err(StationError::WrongRole {
             driver: driver.name.clone(),
             role: "receiver",
         }),

@@ -301,6 +301,9 @@ pub struct Instruments {
     pub source: Option<String>,
     /// The receiver; none until it is known where it is a recorder's.
     pub receiver: Option<String>,
+    /// The power monitor, where the station has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub power_monitor: Option<String>,
 }
 
 impl Instruments {
@@ -312,6 +315,7 @@ impl Instruments {
         let roles = [
             ("source", &self.source, &other.source),
             ("receiver", &self.receiver, &other.receiver),
+            ("power monitor", &self.power_monitor, &other.power_monitor),
         ];
         roles
             .into_iter()

@@ -171,3 +171,51 @@ fn a_source_that_cannot_be_asked_is_said_to_be_unverified() {
     assert!(!bench.heard().iter().any(|unit| asked.contains(unit)));
     bench.is_off();
 }
+
+/// At a coupled port 30 dB below the line, behind an amplifier of 20 dB.
+fn coupled(air: &Air, unit: &str) -> Option<Vec<u8>> {
+    let dbm = match air.source_on {
+        true => air.source_dbm + 20.0 + air.amplifier_db - 30.0,
+        false => -70.0,
+    };
+    (unit == "READ?").then(|| dbm.to_string().into_bytes())
+}
+
+#[test]
+fn an_amplifier_that_sags_states_nothing() {
+    let bench = bench(u32::MAX, |air| air.amplifier_db = -15.0);
+    bench.add_monitor(coupled);
+    let ended = bench.measure("A-1", &["--json"]);
+    let said = ended.json();
+    let point = &said["runs"][1]["points"][0];
+    assert_eq!(point["kind"], "none", "{point}");
+    assert_eq!(point["flag_figures"]["forward_power"], -15.0, "{point}");
+    assert_eq!(said["runs"][1]["verdict"], "undecided");
+    assert_eq!(ended.err.matches("once more").count(), 2, "{ended:#?}");
+    bench.is_off();
+}
+
+#[test]
+fn a_small_change_of_the_forward_power_is_corrected() {
+    let bench = bench(u32::MAX, |air| air.amplifier_db = -0.5);
+    bench.add_monitor(coupled);
+    let said = bench.measure("A-1", &["--json"]).json();
+    let run = &said["runs"][1];
+    assert_eq!(
+        run["instruments"]["power_monitor"], "Nobody,Fake,0,0",
+        "{run}"
+    );
+    let se_db = run["points"][0]["se_db"].as_f64().expect("measured");
+    assert!((se_db - 20.0).abs() < 0.01, "{run}");
+    bench.is_off();
+}
+
+#[test]
+fn a_monitor_that_gives_no_power_is_an_error() {
+    let bench = bench(0, |_| ());
+    bench.add_monitor(|_, unit| (unit == "READ?").then(|| b"9.91E37".to_vec()));
+    bench
+        .measure("A-1", &[])
+        .with(4, &["power monitor: `READ?` gave", "not a power in dBm"]);
+    bench.is_off();
+}

@@ -27,6 +27,8 @@ pub struct Air {
     pub source_dbm: f64,
     /// The source has been switched off and on since it was last asked.
     pub restarted: bool,
+    /// What the amplifier adds, more than usual.
+    pub amplifier_db: f64,
     /// What was last said to prove the source's link in step.
     mark: String,
     /// Where the receiver is tuned to.
@@ -40,7 +42,7 @@ impl Air {
     pub fn trace(&self, floor_dbm: f32, peak_dbm: f32) -> Vec<f32> {
         let mut levels = vec![floor_dbm; POINTS];
         if self.source_on && (self.source_hz - self.centre_hz).abs() < 1e3 {
-            let peak_dbm = peak_dbm + (self.source_dbm + 10.0) as f32;
+            let peak_dbm = peak_dbm + (self.source_dbm + 10.0 + self.amplifier_db) as f32;
             levels[POINTS / 2] = peak_dbm.max(floor_dbm);
         }
         levels
@@ -93,6 +95,7 @@ impl FakeBench {
             source_hz: 1e8,
             source_dbm: -60.0,
             restarted: false,
+            amplifier_db: 0.0,
             mark: "0".to_owned(),
             centre_hz: 0.0,
             item: false,
@@ -158,6 +161,23 @@ impl FakeBench {
             .output()
             .expect("the program runs")
             .into()
+    }
+
+    /// Puts a power monitor into the station; `monitor` answers one message unit, or leaves it to the usual answers.
+    pub fn add_monitor(
+        &self,
+        monitor: impl Fn(&Air, &str) -> Option<Vec<u8>> + Send + Sync + 'static,
+    ) {
+        let air = self.air.clone();
+        let port = serve(move |unit| {
+            let air = air.lock().expect("whole");
+            monitor(&air, unit).or_else(|| usual(unit))
+        });
+        let mut station = std::fs::read_to_string(self.path("station.toml")).expect("read");
+        station.push_str(&format!(
+            "[power_monitor]\ndriver = \"power-monitor-scpi\"\naddress = \"tcp://127.0.0.1:{port}\"\ncoupling = \"30 dB\"\n"
+        ));
+        std::fs::write(self.path("station.toml"), station).expect("written");
     }
 
     /// All message units that the source was sent.

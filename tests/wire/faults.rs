@@ -114,7 +114,7 @@ fn source(link: Box<dyn Link>) -> Source {
     let driver = driver("source-scpi");
     match &driver.words {
         Words::Source(words) => Source::new(link, &driver, words),
-        Words::Receiver(_) => panic!("a source's driver"),
+        _ => panic!("a source's driver"),
     }
 }
 
@@ -122,7 +122,7 @@ fn receiver(link: Box<dyn Link>) -> Receiver {
     let driver = driver("analyzer-scpi");
     match &driver.words {
         Words::Receiver(words) => Receiver::new(link, &driver, words),
-        Words::Source(_) => panic!("a receiver's driver"),
+        _ => panic!("a receiver's driver"),
     }
 }
 

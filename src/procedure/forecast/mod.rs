@@ -325,7 +325,7 @@ impl<'a> Bench<'a> {
     fn can_preamplify(&self) -> bool {
         let words = match &self.station.receiver.driver.words {
             Words::Receiver(words) => words.preamplifier.is_some(),
-            Words::Source(_) => false,
+            Words::Source(_) | Words::PowerMonitor(_) => false,
         };
         words && self.station.preamplifier.is_some()
     }

@@ -231,6 +231,28 @@ pub(super) fn instruments(material: &RunMaterial, texts: &Texts) -> Section {
             )),
         ]
     };
+    let mut rows = vec![
+        row(
+            "setup.source",
+            &station.source,
+            station.source_range.frequency,
+            answered.source.as_deref(),
+        ),
+        row(
+            "setup.receiver",
+            &station.receiver,
+            station.receiver_frequency,
+            answered.receiver.as_deref(),
+        ),
+    ];
+    rows.extend(station.power_monitor.as_ref().map(|monitor| {
+        row(
+            "setup.power_monitor",
+            &monitor.entry,
+            station.source_range.frequency,
+            answered.power_monitor.as_deref(),
+        )
+    }));
     section.table(Table {
         name: "instruments",
         caption: texts.say("instruments.caption").to_owned(),
@@ -241,20 +263,7 @@ pub(super) fn instruments(material: &RunMaterial, texts: &Texts) -> Section {
             Column::text("identity", title("instruments.identity")),
             Column::text("range", title("instruments.range")),
         ],
-        rows: vec![
-            row(
-                "setup.source",
-                &station.source,
-                station.source_range.frequency,
-                answered.source.as_deref(),
-            ),
-            row(
-                "setup.receiver",
-                &station.receiver,
-                station.receiver_frequency,
-                answered.receiver.as_deref(),
-            ),
-        ],
+        rows,
     });
     match station.calibrations.is_empty() {
         true => section.text(texts.say("instruments.no_calibration")),

@@ -445,7 +445,7 @@ fn source(charge: &Charge) -> Result<Source, String> {
             link.hold_lock(Exclusive::WithThisMachine);
             Ok(Source::new(link, &entry.driver, words))
         }
-        Words::Receiver(_) => Err(format!(
+        Words::Receiver(_) | Words::PowerMonitor(_) => Err(format!(
             "`{}` is no driver for a source",
             charge.driver_name
         )),
