@@ -373,7 +373,8 @@ impl Evaluator {
             .flatten()
             .collect();
         flags.extend(carrier_flags(&sent));
-        flags.extend(forward_flags(&sent));
+        let tolerance = self.plan.forward_power_tolerance;
+        flags.extend(forward_flags(&reference.signal, &sent, tolerance));
         flags.extend(
             self.closure_flags(point, &open, [&reference, &item])
                 .await?,

@@ -3,6 +3,7 @@
 use serde_json::Value;
 
 use crate::analysis::flag::{Flag, FlagWord};
+use crate::quantity::Ratio;
 use crate::store::ReadingRecord;
 
 /// Whether the carrier was gone while a reading was taken, so that it proves nothing.
@@ -34,15 +35,28 @@ pub(super) fn carrier_flags(readings: &[&ReadingRecord]) -> Vec<Flag> {
     flags
 }
 
-/// A forward power that differed from the reference's by more than the plan allows, in any of the readings.
-pub(super) fn forward_flags(readings: &[&ReadingRecord]) -> Option<Flag> {
+/// A forward power that differs from that of the reference's signal by more than the plan allows for what the source
+/// sent, in any of the readings, or that only one of the two has.
+pub(super) fn forward_flags(
+    reference: &ReadingRecord,
+    readings: &[&ReadingRecord],
+    tolerance: Ratio,
+) -> Option<Flag> {
     let word = FlagWord::ForwardPower;
-    let wrong = readings
-        .iter()
-        .find(|it| it.flags.iter().any(|flag| flag == word.as_str()))?;
-    Some(Flag {
-        word,
-        figure: wrong.settings["forward_off_db"].as_f64(),
+    let before_db = forward_gain_db(reference);
+    readings.iter().find_map(|reading| {
+        let (off_db, wrong) = match (before_db, forward_gain_db(reading)) {
+            (Some(before_db), Some(now_db)) => {
+                let off_db = now_db - before_db;
+                (Some(off_db), off_db.abs() > tolerance.db())
+            }
+            (None, None) => (None, false),
+            _ => (None, true),
+        };
+        wrong.then_some(Flag {
+            word,
+            figure: off_db,
+        })
     })
 }
 

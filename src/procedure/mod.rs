@@ -793,9 +793,6 @@ impl Procedure {
             return Ok(taken);
         };
         let reference = self.store.run(run).await?.reference_run;
-        if reference.is_none() && aim.key.kind == ReadingKind::Signal {
-            return Ok(taken);
-        }
         let open = Point {
             face: evaluate::OPEN.to_owned(),
             repeat: 1,
@@ -808,9 +805,11 @@ impl Procedure {
             .await?;
         let before_dbm = before.and_then(|(before, _)| evaluate::forward_gain_db(&before));
         taken.forward_off_db = before_dbm.map(|gain_db| forward.dbm() - sent_dbm - gain_db);
-        taken.forward_wrong = taken
-            .forward_off_db
-            .is_none_or(|off_db| off_db.abs() > plan.forward_power_tolerance.db());
+        taken.forward_wrong = match taken.forward_off_db {
+            Some(off_db) => off_db.abs() > plan.forward_power_tolerance.db(),
+            // A reference's signal is what others are held against; its step is held against it when both are kept.
+            None => reference.is_some(),
+        };
         Ok(taken)
     }
 

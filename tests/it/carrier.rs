@@ -205,7 +205,8 @@ fn a_small_change_of_the_forward_power_is_corrected() {
         run["instruments"]["power_monitor"], "Nobody,Fake,0,0",
         "{run}"
     );
-    let se_db = run["points"][0]["se_db"].as_f64().expect("measured");
+    let se_db = run["points"][0]["se_db"].as_f64();
+    let se_db = se_db.unwrap_or_else(|| panic!("{run}"));
     assert!((se_db - 20.0).abs() < 0.01, "{run}");
     bench.is_off();
 }
