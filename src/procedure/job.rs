@@ -119,7 +119,16 @@ impl Procedure {
         // A reference that was refused, or a run that somebody withdrew, is not gone on with.
         let counts = |run: &&RunRecord| run.withdrawn.is_none();
         let begun: Vec<RunRecord> = begun.iter().filter(counts).cloned().collect();
-        see_that_they_belong_together(&begun, kept)?;
+        if let Some(run) = begun_otherwise(&begun, kept) {
+            // Names the instruments where they are the reason.
+            self.refuse_other_instruments(run).await?;
+            return Err(ProcedureError::NotResumable {
+                run: run.id,
+                reason: "station file, drivers or settings have changed since it was begun, so what is left would not belong \
+                    to it; measure the items anew"
+                    .to_owned(),
+            });
+        }
         let mut runs = Vec::new();
         let reference = self.first_reference(order, &begun, kept, &mut runs).await?;
         self.refuse_other_instruments(&self.store.run(reference).await?)
@@ -258,19 +267,10 @@ impl Procedure {
     }
 }
 
-/// Runs begun with another station file, other instruments or settings share no reference with those that are left.
-fn see_that_they_belong_together(begun: &[RunRecord], kept: &Kept) -> Result<(), ProcedureError> {
+/// A run begun with another station file, other instruments or settings: it shares no reference with those that are left.
+fn begun_otherwise<'a>(begun: &'a [RunRecord], kept: &Kept) -> Option<&'a RunRecord> {
     let check = check_signature(&kept.signature);
-    let other = begun
+    begun
         .iter()
-        .find(|run| run.signature != kept.signature && run.signature != check);
-    match other {
-        Some(run) => Err(ProcedureError::NotResumable {
-            run: run.id,
-            reason: "station file, drivers, instruments or settings have changed since it was begun, so what is left would \
-                not belong to it; measure the items anew"
-                .to_owned(),
-        }),
-        None => Ok(()),
-    }
+        .find(|run| run.signature != kept.signature && run.signature != check)
 }
