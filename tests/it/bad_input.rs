@@ -10,7 +10,7 @@ use std::process::Command;
 use serde_json::{Value, json};
 
 use crate::fake::{FakeBench, block};
-use crate::support::{Bench, Ended, muffle, plan};
+use crate::support::{Bench, Ended, muffle, plan, show_run};
 
 /// A bench with a short plan and an item of 40 dB.
 fn bench() -> Bench {
@@ -60,8 +60,8 @@ fn unknown_keys_are_named_with_their_place() {
     refused(
         &bench,
         &[
-            "plan.toml:11:1: `settings.sweps`: is not a known key; did you mean `sweeps`?",
-            "plan.toml:12:1: `settings.colour`: is not a known key",
+            "plan.toml:12:1: `settings.sweps`: is not a known key; did you mean `sweeps`?",
+            "plan.toml:13:1: `settings.colour`: is not a known key",
         ],
     );
     bench.write("plan.toml", &good);
@@ -349,9 +349,10 @@ fn errors_of_an_instrument_are_shown_with_what_was_said_to_it() {
     );
     bench.is_off();
     bench.write("station.toml", &bench.station_text);
-    bench
-        .resume()
-        .with(3, &["the station file has changed since it was begun"]);
+    bench.resume().with(
+        3,
+        &["station file, drivers or settings have changed since it was begun"],
+    );
 }
 
 #[test]
@@ -461,7 +462,11 @@ fn kept_and_resumable(bench: &Bench) {
     let before = bench.latest();
     let read = before["points"].as_array().expect("points").len();
     assert!(read > 2 && read < 200, "{read} points were read");
-    let after = resumes(bench);
+    // Everything that was ordered is measured: the reference that was cut off, and then the item.
+    let item = resumes(bench);
+    assert_eq!(item["points"].as_array().map(Vec::len), Some(200));
+    let run = before["run"].as_str().expect("an id");
+    let after = show_run(run, &bench.path("muffle.db"), &["--json"]).json();
     assert_eq!(after["points"].as_array().map(Vec::len), Some(200));
     assert_eq!(
         after["points"][0], before["points"][0],

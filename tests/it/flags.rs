@@ -331,5 +331,7 @@ fn a_reference_that_moved_is_flagged() {
         .find(|run| run["kind"] == "item")
         .expect("an item");
     let flags = run["points"][0]["flags"].to_string();
-    assert!(flags.contains("reference_drift"), "{run}");
+    // Over 3 dB there is no verdict: IEEE 299-2006, 4.4, as far as its public text goes.
+    assert!(flags.contains("reference_unstable"), "{run}");
+    assert_eq!(run["verdict"], "undecided");
 }

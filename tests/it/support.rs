@@ -237,8 +237,13 @@ impl Drop for Bench {
 
 /// `muffle show latest`.
 pub fn show(store: &Path, more: &[&str]) -> Ended {
+    show_run("latest", store, more)
+}
+
+/// The same of any run.
+pub fn show_run(run: &str, store: &Path, more: &[&str]) -> Ended {
     muffle()
-        .args(["show", "latest", "--store"])
+        .args(["show", run, "--store"])
         .arg(store)
         .args(more)
         .output()
