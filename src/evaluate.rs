@@ -20,8 +20,8 @@ pub use carrier::forward_gain_db;
 pub use check::{Recomputed, computed, recomputed, same, verdict_of};
 pub use import::import;
 pub use reference::{
-    ANTENNA_DBI, REFERENCE_ALLOWED_DB, ReferenceChange, UNSTABLE_DB, antenna_dbi, budget_db,
-    cable_db, is_unstable, off_budget_db,
+    ANTENNA_DBI, ReferenceChange, UNSTABLE_DB, antenna_dbi, budget_db, cable_db, is_unstable,
+    off_budget_db,
 };
 
 use std::collections::BTreeMap;

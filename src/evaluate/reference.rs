@@ -15,7 +15,7 @@ use crate::store::{Point, ReadingKind, ReadingRecord, RunId, Store, StoreError};
 pub const UNSTABLE_DB: f64 = 3.0;
 /// A reference further from its link budget than this is implausible, dB: antennas, cables and reflections leave a
 /// budget in the far field wrong by less (common practice, no source).
-pub const REFERENCE_ALLOWED_DB: f64 = 20.0;
+const REFERENCE_ALLOWED_DB: f64 = 20.0;
 /// The same where nobody described an antenna: a short one may be 40 dB less than the dipole that it is taken for.
 const REFERENCE_ALLOWED_UNDESCRIBED_DB: f64 = 45.0;
 /// A reading may be so much higher than source and gains can give, dB: errors of levels and gains (common practice, no

@@ -14,7 +14,7 @@ use super::{Event, Procedure, ProcedureError, place_of, reading, steps};
 use crate::analysis::flag::FlagWord;
 use crate::analysis::holds::{Holds, Proof, floor_has_risen_db, proof};
 use crate::config::Plan;
-use crate::evaluate::{REFERENCE_ALLOWED_DB, is_unstable, off_budget_db, source_level_dbm};
+use crate::evaluate::{is_unstable, off_budget_db, source_level_dbm};
 use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
     NewReading, Point, ReadingKey, ReadingKind, ReadingRecord, RunId, RunKind, RunRecord,
@@ -250,10 +250,9 @@ impl Procedure {
             let way = if off_db < 0.0 { "below" } else { "above" };
             let text = format!(
                 "the reference is {} dB {way} what source, gains, antennas and distance let expect (median over the \
-                 frequencies; more than {} dB is implausible), so the verdicts are withheld: is the path open, and are the \
+                 frequencies), so the verdicts are withheld: is the path open, and are the \
                  gains in the station file right?",
                 one_decimal(off_db.abs()),
-                one_decimal(REFERENCE_ALLOWED_DB),
             );
             self.tell(Event::Warning { text }).await;
         }
