@@ -485,7 +485,7 @@ impl Plan {
     }
 
     /// This plan with only the frequencies at which the reference is looked at again by `bracket = "check"`: at most
-    /// [`CHECK_FREQUENCIES`], spread over the range as evenly over log frequency as the plan's own allow.
+    /// `CHECK_FREQUENCIES`, spread over the range as evenly over log frequency as the plan's own allow.
     pub fn for_reference_check(&self) -> Self {
         let all = &self.frequencies;
         let mut frequencies: Vec<Frequency> = match (all.first(), all.last()) {

@@ -189,7 +189,7 @@ impl Source {
     /// Switches the output off, and asks in the same message whether it was on until then, and as it was set: what
     /// was read meanwhile counts only if it was.
     ///
-    /// Where the dialect takes no such message, off waits for the questions no longer than [`PROOF_MAX`]. After an
+    /// Where the dialect takes no such message, off waits for the questions no longer than `PROOF_MAX`. After an
     /// error off has been said once more, in a message of its own (a command error throws the rest of its message
     /// away: IEEE 488.2, 6.1.9, from memory), but not seen: switch it off again.
     pub async fn off_and_prove(&mut self) -> Result<Carrier, InstrumentError> {
