@@ -1,8 +1,8 @@
 //! SE from readings taken by hand: a level in the open, a level inside or "in the noise", a floor.
 //!
 //! There is no trace to read the noise from. Where a floor was written down, its power is subtracted from a reading less
-//! than 10 dB above it, and a reading less than 3 dB above it is a bound (common practice of the trade, no source). How
-//! the floor was read, as a mean or as a peak, nobody wrote down, so the whole correction is in doubt and enters the
+//! than 10 dB above it, and a reading less than 3 dB above it is a bound (common practice of the trade, no source). So
+//! is a reading without a floor: it may be noise, which makes an SE look smaller, never larger. How the floor was read, as a mean or as a peak, nobody wrote down, so the whole correction is in doubt and enters the
 //! uncertainty, and so does what the noise moves a reading by. To that comes the uncertainty stated beside the
 //! reading, else that of a station that says nothing of itself, whose every row says that it is a default.
 
@@ -79,15 +79,15 @@ fn noise_of(above_db: f64) -> (f64, f64) {
     (raised_db, moved_db.hypot(raised_db / 3f64.sqrt()))
 }
 
-/// Judges one reading. What was in the noise, or hardly above it, gives a bound: reference minus what was read, less what
+/// Judges one reading. What was in the noise, hardly above it, or without a floor gives a bound: reference minus what was read, less what
 /// the difference of the two may be off with 95 % confidence on one side.
 pub fn judge_by_hand(input: &HandInput) -> HandResult {
     let above_db = input
         .level_dbm
         .zip(input.floor_dbm)
         .map(|(level_dbm, floor_dbm)| level_dbm - floor_dbm);
-    let is_bound = above_db.is_some_and(|db| db < BOUND_BELOW_DB);
-    let (raised_db, noise_db) = match above_db.filter(|_| !is_bound) {
+    let is_measured = above_db.is_some_and(|db| db >= BOUND_BELOW_DB);
+    let (raised_db, noise_db) = match above_db.filter(|_| is_measured) {
         Some(above_db) => noise_of(above_db),
         None => (0.0, 0.0),
     };
@@ -121,20 +121,15 @@ pub fn judge_by_hand(input: &HandInput) -> HandResult {
     let range_db = input
         .floor_dbm
         .map(|floor_dbm| input.reference_dbm - floor_dbm);
-    let allowance_db = ONE_SIDED_95 * u_db / k;
-    let (kind, se_db) = match (input.level_dbm, range_db) {
-        (Some(level_dbm), Some(range_db)) if is_bound => {
-            let least_db = range_db.min(input.reference_dbm - level_dbm);
-            (Kind::AtLeast, Some(least_db - allowance_db))
-        }
-        (Some(level_dbm), _) => (
-            Kind::Measured,
-            Some(input.reference_dbm - level_dbm + noise_correction_db),
-        ),
-        (None, Some(range_db)) => (Kind::AtLeast, Some(range_db - allowance_db)),
-        (None, None) => (Kind::None, None),
+    let read_db = input
+        .level_dbm
+        .map(|level_dbm| input.reference_dbm - level_dbm);
+    let least_db = read_db.into_iter().chain(range_db).reduce(f64::min);
+    let (kind, se_db) = match (read_db, least_db) {
+        (Some(read_db), _) if is_measured => (Kind::Measured, Some(read_db + noise_correction_db)),
+        (_, Some(least_db)) => (Kind::AtLeast, Some(least_db - ONE_SIDED_95 * u_db / k)),
+        (_, None) => (Kind::None, None),
     };
-    let is_measured = kind == Kind::Measured;
     let margin_db = se_db
         .zip(input.limit_db)
         .map(|(se_db, limit_db)| se_db - limit_db);
@@ -202,11 +197,29 @@ mod tests {
             ..INPUT
         });
         assert_eq!(
-            (no_floor.u_db, no_floor.verdict),
-            (Some(2.0), Some(Verdict::Pass))
+            (no_floor.kind, no_floor.verdict),
+            (Kind::AtLeast, Some(Verdict::Pass))
         );
-        // JCGM 106:2012 7.4 at two standard uncertainties.
-        assert!((no_floor.conformity.expect("judged") - 0.977_249_868).abs() < 1e-6);
+        assert!((no_floor.se_db.expect("a bound") - (52.0 - ONE_SIDED_95)).abs() < 1e-9);
+        // What may be noise does not fail an item.
+        let low = judge_by_hand(&HandInput {
+            floor_dbm: None,
+            limit_db: Some(70.0),
+            ..INPUT
+        });
+        assert_eq!(low.verdict, Some(Verdict::Undecided));
+    }
+
+    #[test]
+    fn far_above_the_floor_the_stated_uncertainty_decides() {
+        let result = judge_by_hand(&HandInput {
+            floor_dbm: Some(-170.0),
+            limit_db: Some(49.9),
+            ..INPUT
+        });
+        assert_eq!(result.verdict, Some(Verdict::Pass));
+        // JCGM 106:2012 7.4 at 2.1 standard uncertainties.
+        assert!((result.conformity.expect("judged") - 0.982_135_6).abs() < 1e-4);
     }
 
     #[test]

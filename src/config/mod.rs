@@ -38,7 +38,9 @@ pub use plan::{
     Arrangement, Bracket, Combine, Permission, Plan, Polarisation, PreamplifierUse, Rule,
     SWEEPS_MAX, Scheduling, Settings, decades,
 };
-pub use readings::{HandReading, READING_COLUMNS, read_readings};
+pub use readings::{
+    DateOrder, DecimalMark, HandLevels, HandReading, READING_COLUMNS, ReadingFormat, read_readings,
+};
 pub use station::{
     Amplifier, Antenna, AntennaFigure, Correction, Drivers, InstrumentEntry, Lone, PowerMonitor,
     Preamplifier, ProtectedBand, Safety, SourceRange, Station, Uncertainties,

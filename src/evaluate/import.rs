@@ -5,6 +5,8 @@
 //! its runs, and their results can be worked out from it again.
 
 use std::collections::BTreeMap;
+use std::fmt;
+use std::ops::Neg;
 
 use jiff::Timestamp;
 use serde_json::json;
@@ -13,7 +15,7 @@ use sha2::{Digest, Sha256};
 use super::{EvaluateError, of_run};
 use crate::analysis::ANALYSIS_VERSION;
 use crate::analysis::hand::{HandInput, judge_by_hand};
-use crate::config::{Fault, Faults, HandReading, read_readings};
+use crate::config::{Fault, Faults, HandLevels, HandReading, read_readings};
 use crate::store::{ImportedRun, Imports, Item, Point, ResultRecord, RunId, RunRecord, Store};
 
 /// Keeps the readings of a file, all or nothing. Runs that are there already are left as they are; one that is
@@ -44,9 +46,14 @@ pub async fn import(
     if !faults.is_empty() {
         return Err(EvaluateError::Readings(Faults(faults)));
     }
-    Ok(store
+    let mut imports = store
         .import(name, text, &runs, env!("CARGO_PKG_VERSION"), at)
-        .await?)
+        .await?;
+    let new = runs.iter().filter(|run| imports.runs.contains(&run.id));
+    let floorless = new.flat_map(|run| &run.results);
+    let floorless = floorless.filter(|result| result.detail["dynamic_range_db"].is_null());
+    imports.points_without_floor = floorless.count() as u64;
+    Ok(imports)
 }
 
 /// The results of an imported run, worked out anew from its file.
@@ -135,15 +142,7 @@ fn run_of(readings: &[&HandReading]) -> ImportedRun {
 fn id_of(readings: &[&HandReading]) -> RunId {
     let mut digest = Sha256::new();
     for reading in readings {
-        // The line is where it stands, not what it says.
-        let said = format!(
-            "{:?}\n",
-            HandReading {
-                line: 0,
-                ..(*reading).clone()
-            }
-        );
-        digest.update(said.as_bytes());
+        digest.update(format!("{:?}\n", Fingerprint(reading)).as_bytes());
     }
     let bytes: [u8; 32] = digest.finalize().into();
     let mut random = [0; 16];
@@ -151,14 +150,72 @@ fn id_of(readings: &[&HandReading]) -> RunId {
     RunId::of_parts(readings[0].taken, u128::from_be_bytes(random))
 }
 
+/// What a reading says, in a form that never changes: ids in stores rest on it.
+struct Fingerprint<'a>(&'a HandReading);
+
+impl fmt::Debug for Fingerprint<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let reading = self.0;
+        let mut said = f.debug_struct("HandReading");
+        // The line is where it stands, not what it says.
+        said.field("line", &0)
+            .field("item", &reading.item)
+            .field("taken", &reading.taken)
+            .field("frequency_hz", &reading.frequency_hz);
+        match &reading.levels {
+            HandLevels::Levels {
+                reference_dbm,
+                level_dbm,
+                floor_dbm,
+            } => said
+                .field("reference_dbm", reference_dbm)
+                .field("level_dbm", level_dbm)
+                .field("floor_dbm", floor_dbm),
+            HandLevels::Difference {
+                se_db,
+                dynamic_range_db,
+            } => said
+                .field("se_db", se_db)
+                .field("dynamic_range_db", dynamic_range_db),
+        };
+        said.field("u_db", &reading.u_db)
+            .field("limit_db", &reading.limit_db)
+            .field("face", &reading.face)
+            .field("polarisation", &reading.polarisation)
+            .field("model", &reading.model)
+            .field("lot", &reading.lot)
+            .field("operator", &reading.operator)
+            .field("note", &reading.note)
+            .finish()
+    }
+}
+
 fn result_of(reading: &HandReading, repeat: u32) -> ResultRecord {
+    let (has_levels, reference_dbm, level_dbm, floor_dbm) = match reading.levels {
+        HandLevels::Levels {
+            reference_dbm,
+            level_dbm,
+            floor_dbm,
+        } => (true, reference_dbm, level_dbm, floor_dbm),
+        // Judged as if the level in the open had been 0 dBm.
+        HandLevels::Difference {
+            se_db,
+            dynamic_range_db,
+        } => (
+            false,
+            0.0,
+            se_db.map(Neg::neg),
+            dynamic_range_db.map(Neg::neg),
+        ),
+    };
     let judged = judge_by_hand(&HandInput {
-        reference_dbm: reading.reference_dbm,
-        level_dbm: reading.level_dbm,
-        floor_dbm: reading.floor_dbm,
+        reference_dbm,
+        level_dbm,
+        floor_dbm,
         u_db: reading.u_db,
         limit_db: reading.limit_db,
     });
+    let known = |dbm: Option<f64>| dbm.filter(|_| has_levels);
     let words = judged
         .flags
         .iter()
@@ -179,9 +236,9 @@ fn result_of(reading: &HandReading, repeat: u32) -> ResultRecord {
         margin_db: judged.margin_db,
         verdict: judged.verdict,
         conformity: judged.conformity,
-        reference_dbm: Some(reading.reference_dbm),
-        level_dbm: reading.level_dbm,
-        floor_dbm: reading.floor_dbm,
+        reference_dbm: known(Some(reference_dbm)),
+        level_dbm: known(level_dbm),
+        floor_dbm: known(floor_dbm),
         flags: words.collect(),
         made: reading.taken,
         detail: json!({
@@ -295,6 +352,71 @@ mod tests {
             store.runs(&RunFilter::default()).await.expect("read").len(),
             2
         );
+    }
+
+    /// Stores hold ids that were made so.
+    #[test]
+    fn what_an_id_is_made_of_never_changes() {
+        let readings = read_readings("book.csv", BOOK, None).expect("readings");
+        assert_eq!(
+            format!("{:?}", Fingerprint(&readings[1])),
+            "HandReading { line: 0, item: \"P-1\", taken: 2019-05-03T00:00:00Z, frequency_hz: 1200000000.0, \
+            reference_dbm: -25.0, level_dbm: None, floor_dbm: Some(-98.0), u_db: None, limit_db: Some(50.0), \
+            face: \"unstated\", polarisation: \"unstated\", model: None, lot: Some(\"L-1\"), \
+            operator: Some(\"R. Fell\"), note: None }"
+        );
+    }
+
+    #[tokio::test]
+    async fn a_notebook_of_se_alone_is_kept_read_again_and_withdrawn() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let store = Store::open(&folder.path().join("s.db"))
+            .await
+            .expect("a store");
+        let text = "item;date;frequency_mhz;se_db;dynamic_range_db;u_db;limit_db\n\
+            P-1;03.05.2019;400;52,5;90;2;50\n\
+            P-1;03.05.2019;500;52,5;54;2;50\n\
+            P-1;03.05.2019;600;52,5;;2;53\n\
+            P-1;03.05.2019;800;>= 73,5;;2;50\n";
+        let text = crate::config::ReadingFormat {
+            dates: crate::config::DateOrder::Dmy,
+            decimal: None,
+        }
+        .said_before(text);
+        let imports = import(&store, "book.csv", &text, at())
+            .await
+            .expect("imported");
+        assert_eq!((imports.points, imports.points_without_floor), (4, 1));
+        let run = store.run(imports.runs[0]).await.expect("there");
+        assert_eq!(run.started.to_string(), "2019-05-03T00:00:00Z");
+        let results = store.results(run.id).await.expect("read");
+        let bound = |db: f64| (ResultKind::AtLeast, (db - 1.645).round());
+        let said: Vec<_> = results
+            .iter()
+            .map(|it| (it.kind, it.se_db.expect("said").round()))
+            .collect();
+        // Far above the floor it is what was written; near it, or with no floor known, at least that.
+        assert_eq!(
+            said,
+            [
+                (ResultKind::Measured, 53.0),
+                bound(52.5),
+                bound(52.5),
+                bound(73.5)
+            ]
+        );
+        assert_eq!(results[0].verdict, Some(Verdict::Pass));
+        // Hardly below 53 dB, and not known to be: no fail.
+        assert_eq!(results[2].verdict, Some(Verdict::Undecided));
+        assert!(
+            results
+                .iter()
+                .all(|it| it.reference_dbm.is_none() && it.level_dbm.is_none())
+        );
+        let found = recomputed(&store).await.expect("recomputed");
+        assert_eq!((found.runs, found.faults), (1, vec![]));
+        let withdrawn = store.withdraw_import(&text, "import undone", at()).await;
+        assert_eq!(withdrawn.expect("withdrawn"), 1);
     }
 
     /// Two models, three units each, by hand.

@@ -37,6 +37,8 @@ pub struct Imports {
     pub runs: Vec<RunId>,
     /// Their points.
     pub points: u64,
+    /// Of these, the ones with neither a floor nor a dynamic range, so that only a bound is known.
+    pub points_without_floor: u64,
     /// Runs that were there already, and stay as they are.
     pub runs_there: u64,
     /// Of these, withdrawn ones.
