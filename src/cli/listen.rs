@@ -13,7 +13,7 @@ use super::CliError;
 use crate::config::Plan;
 use crate::daemon::Engine;
 use crate::daemon::access::Access;
-use crate::daemon::http::{Site, router, serve, tls};
+use crate::daemon::http::{Site, listen, router, serve, tls};
 use crate::store::PlanText;
 
 /// The port when none is given; the next free one if it is taken.
@@ -73,7 +73,7 @@ impl Listening {
             });
         }
         Ok(Self {
-            listeners: bind(&args.listen).await?,
+            listeners: bind(&args.listen)?,
             names: args.names,
             tokens: args.tokens,
             plans,
@@ -119,7 +119,7 @@ impl Listening {
     }
 }
 
-async fn bind(wanted: &[SocketAddr]) -> Result<Vec<(SocketAddr, TcpListener)>, CliError> {
+fn bind(wanted: &[SocketAddr]) -> Result<Vec<(SocketAddr, TcpListener)>, CliError> {
     let cannot = |at: SocketAddr, error: std::io::Error| {
         CliError::Input(format!(
             "--listen {at}: {error}; choose another address or port"
@@ -128,21 +128,12 @@ async fn bind(wanted: &[SocketAddr]) -> Result<Vec<(SocketAddr, TcpListener)>, C
     let mut listeners = Vec::new();
     let usual = SocketAddr::from((Ipv4Addr::LOCALHOST, PORT));
     for at in wanted {
-        listeners.push(
-            TcpListener::bind(at)
-                .await
-                .map_err(|error| cannot(*at, error))?,
-        );
+        listeners.push(listen(*at).map_err(|error| cannot(*at, error))?);
     }
     if wanted.is_empty() {
         let free = SocketAddr::from((Ipv4Addr::LOCALHOST, 0));
-        let listener = match TcpListener::bind(usual).await {
-            Ok(listener) => listener,
-            Err(_) => TcpListener::bind(free)
-                .await
-                .map_err(|error| cannot(free, error))?,
-        };
-        listeners.push(listener);
+        let listener = listen(usual).or_else(|_| listen(free));
+        listeners.push(listener.map_err(|error| cannot(free, error))?);
     }
     let with_address = listeners.into_iter().map(|listener| {
         let at = listener

@@ -12,7 +12,7 @@ use crate::station::{Owner, StopReport, owners, stop, stop_owner, user};
 /// Arguments of `stop`.
 #[derive(Debug, Args)]
 #[command(
-    after_help = "Without a station, everything that a muffle on this machine transmits is stopped.\nExit codes: 0 when every output was seen off, 4 when one was not: then switch it off by hand.\n\nExample: muffle stop --station station.toml"
+    after_help = "Without a station, everything that a muffle on this machine transmits is stopped.\nExit codes: 0 when every output was confirmed off, 4 when one was not: then switch it off by hand.\n\nExample: muffle stop --station station.toml"
 )]
 pub(super) struct StopArgs {
     /// Stop the station of this name only.
@@ -40,7 +40,7 @@ pub(super) async fn run(args: StopArgs) -> Result<u8, CliError> {
             }
         }
     }
-    match reports.iter().all(|report| report.stopped.seen_off) {
+    match reports.iter().all(|report| report.stopped.confirmed_off) {
         true => Ok(0),
         false => Ok(4),
     }
@@ -80,11 +80,14 @@ async fn stop_one(owner: &Owner, who: &str) -> StopReport {
 fn sentence(report: &StopReport) -> String {
     let station = table::shown(&report.station);
     let stopped = &report.stopped;
-    let output = match (stopped.seen_off, &stopped.by, &stopped.why) {
-        (true, Some(by), _) => format!("output seen off after {:.0} ms, by {by}", report.took_ms),
-        (true, None, _) => format!("output seen off after {:.0} ms", report.took_ms),
+    let output = match (stopped.confirmed_off, &stopped.by, &stopped.why) {
+        (true, Some(by), _) => format!(
+            "output confirmed off after {:.0} ms, by {by}",
+            report.took_ms
+        ),
+        (true, None, _) => format!("output confirmed off after {:.0} ms", report.took_ms),
         (false, _, why) => format!(
-            "OUTPUT NOT SEEN OFF: {}",
+            "OUTPUT NOT CONFIRMED OFF: {}",
             why.as_deref().unwrap_or("nobody says why")
         ),
     };

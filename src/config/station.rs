@@ -1,5 +1,7 @@
 //! The station file: one place with its instruments, amplifier, antennas and limits.
 
+use std::time::Duration;
+
 use std::cell::RefCell;
 use std::path::Path;
 
@@ -167,8 +169,28 @@ pub struct Safety {
     pub beat_max: Time,
 }
 
+impl Safety {
+    /// The longest that it may take to reach the source: so much earlier than `emission_max` each watch acts.
+    fn reach(&self) -> Duration {
+        (self.emission_max.duration() / 10).min(REACH_MAX)
+    }
+
+    /// How long after its beginning the program ends an emission: as long as an emission may be planned.
+    pub fn watch_acts(&self) -> Duration {
+        self.emission_max.duration() - 2 * self.reach()
+    }
+
+    /// How long after its beginning the watchdog process ends an emission that the program has not.
+    pub fn watchdog_acts(&self) -> Duration {
+        self.emission_max.duration() - self.reach()
+    }
+}
+
+/// The most time that is set aside for reaching the source once.
+const REACH_MAX: Duration = Duration::from_millis(500);
+
 /// The usual longest time without a sign of life: there is one every few milliseconds when all is well.
-const BEAT_MAX: Time = Time::from_duration(std::time::Duration::from_secs(5));
+const BEAT_MAX: Time = Time::from_duration(Duration::from_secs(5));
 /// A busy machine may leave a process out for as long as this.
 const BEAT_MAX_LEAST: Time = Time::from_duration(std::time::Duration::from_millis(200));
 
@@ -738,7 +760,7 @@ fn safety(section: &mut Section<'_, '_>, has_gain: bool) -> Option<Safety> {
     });
     let emission_max = section.checked(
         "emission_max",
-        Some(Time::from_duration(std::time::Duration::from_secs(60))),
+        Some(Time::from_duration(Duration::from_secs(60))),
         |time: Time| match time.s() > 0.0 {
             true => Ok(time),
             false => Err("must be longer than nothing".to_owned()),

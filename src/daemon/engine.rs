@@ -17,10 +17,10 @@ use super::status::{Doing, Health};
 use super::work::{BackOff, work};
 use super::{DaemonError, Status, metrics};
 use crate::config::{self, Plan};
-use crate::station::Opening;
+use crate::station::{Opening, Output};
 use crate::store::{
     Answer, Change, JobEnd, JobId, JobRecord, JobState, NewEvent, NewJob, PromptId, PromptRecord,
-    Store,
+    Store, sha256_hex,
 };
 
 /// How often it is looked for events that another process has made.
@@ -203,15 +203,22 @@ impl Engine {
         Ok(())
     }
 
-    /// Output off at once, whatever is going on; what is being measured is set aside and the queue paused.
-    pub async fn stop(&self, station: &str, who: &str) -> Result<(), DaemonError> {
+    /// Output off at once, whatever is going on; what is being measured is set aside and the queue paused. Answers with
+    /// the output as the source says it is.
+    pub async fn stop(&self, station: &str, who: &str) -> Result<Output, DaemonError> {
         let place = self.place(station)?;
         let reason = format!("stopped by {who}");
         if let Some(current) = place.current() {
             place.say(Doing::Stopping, format!("Being {reason}."));
             current.halt(Why::Station(reason.clone()));
         }
-        let seen_off = switch_off(place, who).await;
+        let off = switch_off(place, who).await;
+        // What the source said stands where everybody looks, whoever asked it.
+        let known = match &off {
+            Ok(()) => Output::off_now(),
+            Err(why) => Output::unknown_now(why.clone()),
+        };
+        place.update(|status| status.output = known.clone());
         self.pause(station, &reason).await?;
         let event = NewEvent {
             at: Timestamp::now(),
@@ -219,14 +226,17 @@ impl Engine {
             job: None,
             run: None,
             kind: "stop".to_owned(),
-            body: serde_json::json!({ "who": who, "seen_off": seen_off.is_ok() }),
+            body: serde_json::json!({ "who": who, "confirmed_off": off.is_ok() }),
         };
         self.inner.store.append_events(&[event]).await?;
         self.look().await;
-        seen_off.map_err(|why| DaemonError::StillOn {
-            station: station.to_owned(),
-            why,
-        })
+        match off {
+            Ok(()) => Ok(known),
+            Err(why) => Err(DaemonError::StillOn {
+                station: station.to_owned(),
+                why,
+            }),
+        }
     }
 
     /// Which instruments are missing, of every station.
@@ -330,7 +340,7 @@ async fn switch_off(place: &Place, who: &str) -> Result<(), String> {
     }
     let config = place.config.borrow().clone();
     let stopped = crate::station::stop(&config, who).await.stopped;
-    match stopped.seen_off {
+    match stopped.confirmed_off {
         true => Ok(()),
         false => Err(stopped.why.unwrap_or_default()),
     }
@@ -390,7 +400,11 @@ async fn keep_house(engine: Engine) {
     loop {
         tokio::select! {
             () = engine.ending().cancelled() => return,
-            _ = look.tick() => engine.look().await,
+            _ = look.tick() => {
+                let age_max = 2 * engine.settings().presence.duration();
+                engine.inner.places.values().for_each(|place| place.forget_old_output(age_max));
+                engine.look().await;
+            }
             _ = prune.tick() => remove_old_events(&engine).await,
         }
     }
@@ -434,8 +448,16 @@ fn reload(place: &Place) -> String {
     if place.current().is_some() {
         return format!("{name}: goes on as before: it is measuring; ask again when it is idle");
     }
+    let sha = sha256_hex(config.text.as_bytes());
     place.config.send_replace(Arc::new(config));
-    format!("{name}: the new file is used from now on")
+    // A job that begins at this moment either has the old file or opens the station anew.
+    match place.current() {
+        Some(current) => format!(
+            "{name}: the new file ({sha:.12}) is in force after job {}, which was just begun",
+            current.job
+        ),
+        None => format!("{name}: the new file ({sha:.12}) is in force before anything is emitted"),
+    }
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use std::fmt::Write;
 use std::sync::Arc;
 
 use super::place::Place;
+use crate::station::Output;
 
 /// One family of figures: its name, its kind, what it means, and its value at a station.
 type Family = (&'static str, &'static str, &'static str, fn(&Place) -> f64);
@@ -13,12 +14,23 @@ fn flag(is_set: bool) -> f64 {
     f64::from(u8::from(is_set))
 }
 
-const FAMILIES: [Family; 12] = [
+const FAMILIES: [Family; 13] = [
     (
         "muffle_transmitting",
         "gauge",
         "Whether the output is on.",
-        |place| flag(place.status.borrow().transmitting.is_some()),
+        |place| flag(place.status.borrow().output.transmitting().is_some()),
+    ),
+    (
+        "muffle_output_unknown",
+        "gauge",
+        "Whether nobody knows if the output is off: treat it as on.",
+        |place| {
+            flag(matches!(
+                place.status.borrow().output,
+                Output::Unknown { .. }
+            ))
+        },
     ),
     (
         "muffle_instruments_missing",

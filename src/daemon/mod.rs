@@ -33,4 +33,4 @@ pub use error::DaemonError;
 pub use presence::{Claim, Presence};
 pub use schedule::Every;
 pub use serve::{Signals, UNIT, live};
-pub use status::{Doing, Health, Live, Missing, Progress, Prompt, Status, Transmitting};
+pub use status::{Doing, Health, Live, Missing, Progress, Prompt, Status};

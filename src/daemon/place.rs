@@ -4,7 +4,7 @@ use std::collections::HashMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use jiff::Timestamp;
 use tokio::sync::watch;
@@ -15,7 +15,7 @@ use super::schedule::Help;
 use super::status::{Doing, Health, Progress};
 use super::{StationFile, Status};
 use crate::config;
-use crate::station::{Placement, Station};
+use crate::station::{Output, Placement, Station};
 use crate::store::{JobId, JobRecord, QueuePause};
 
 /// One station of the daemon.
@@ -139,6 +139,15 @@ impl Place {
         });
     }
 
+    /// Stops saying that the output is off where that was not confirmed for `age_max`.
+    pub(super) fn forget_old_output(&self, age_max: Duration) {
+        let known = self.status.borrow().output.clone();
+        let said = known.as_of(Timestamp::now(), age_max);
+        if said != known {
+            self.update(|status| status.output = said);
+        }
+    }
+
     /// Says what the station is doing.
     pub(super) fn say(&self, doing: Doing, words: impl Into<String>) {
         let words = words.into();
@@ -234,7 +243,8 @@ fn opening(station: &str) -> Status {
         at: Timestamp::now(),
         words: "Looking for the instruments.".to_owned(),
         doing: Doing::Opening,
-        transmitting: None,
+        output: Output::unknown_now("the source has not been asked yet"),
+        in_force: None,
         live: None,
         prompt: None,
         job: None,

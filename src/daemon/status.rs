@@ -4,7 +4,7 @@ use jiff::Timestamp;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use crate::station;
+use crate::station::Output;
 use crate::store::{Asks, JobId, PromptId, QueuePause, RunId};
 
 /// What a station is doing at one moment.
@@ -18,8 +18,10 @@ pub struct Status {
     pub words: String,
     /// The same as one word.
     pub doing: Doing,
-    /// What is being sent; none while the output is off.
-    pub transmitting: Option<Transmitting>,
+    /// What is known of the output.
+    pub output: Output,
+    /// The station file that is in force; none before the station was opened.
+    pub in_force: Option<InForce>,
     /// The newest trace of the run.
     pub live: Option<Live>,
     /// What a person is asked to do.
@@ -64,15 +66,13 @@ pub enum Doing {
     Stopping,
 }
 
-/// What is being sent.
+/// The station file that is in force: what is emitted keeps to its limits.
 #[derive(Debug, Clone, PartialEq, Serialize, ToSchema)]
-pub struct Transmitting {
-    /// Frequency, Hz.
-    pub frequency_hz: f64,
-    /// Level at the source's output, dBm.
-    pub level_dbm: f64,
-    /// Level at the antenna's feed, dBm, where known.
-    pub radiated_dbm: Option<f64>,
+pub struct InForce {
+    /// Where it was read.
+    pub file: String,
+    /// Checksum of its text with its tables (SHA-256, hexadecimal), as it is kept with each run.
+    pub sha256: String,
     /// Since when.
     pub since: Timestamp,
 }
@@ -142,15 +142,4 @@ pub struct Missing {
     pub since: Timestamp,
     /// What it said last.
     pub error: String,
-}
-
-impl From<station::Transmitting> for Transmitting {
-    fn from(sent: station::Transmitting) -> Self {
-        Self {
-            frequency_hz: sent.frequency_hz,
-            level_dbm: sent.level_dbm,
-            radiated_dbm: Some(sent.radiated_dbm),
-            since: sent.since,
-        }
-    }
 }

@@ -15,12 +15,12 @@ use super::follow::Follower;
 use super::hands::Asker;
 use super::look::{self, Look, is_scheduled, look};
 use super::place::{Current, Place};
-use super::status::{Doing, Health, Missing, Transmitting};
+use super::status::{Doing, Health, InForce, Missing};
 use crate::config::{Bracket, Plan};
 use crate::procedure::{Order, Procedure, ProcedureError};
-use crate::station::{InterlockState, Station, StationError};
+use crate::station::{InterlockState, Output, Station, StationError};
 use crate::store::{
-    Answer, JobEnd, JobKind, JobRecord, QueuePause, RunState, Store, StoreError, Wanted,
+    Answer, JobEnd, JobKind, JobRecord, QueuePause, RunState, Store, StoreError, Wanted, sha256_hex,
 };
 
 /// Events that may wait to be kept.
@@ -97,6 +97,11 @@ async fn open(
         () = engine.ending().cancelled() => return Err(StationError::Stopped),
     };
     place.counts.openings.add();
+    let in_force = InForce {
+        file: place.path.display().to_string(),
+        sha256: sha256_hex(station.config.text.as_bytes()),
+        since: Timestamp::now(),
+    };
     place.set_open(Some(station.clone()));
     place.update(|status| {
         status.health = Health {
@@ -105,11 +110,14 @@ async fn open(
             missing: None,
         };
         status.owner = station.owner.to_string();
+        status.in_force = Some(in_force.clone());
     });
     tracing::info!(
         station = place.name,
         source = station.identities.source,
         receiver = station.identities.receiver,
+        file = in_force.file,
+        sha256 = in_force.sha256,
         "the station is open"
     );
     Ok(station)
@@ -118,12 +126,12 @@ async fn open(
 /// Shows what the guard sees, and sees to calls to stop from other processes.
 async fn watch_over(engine: Engine, place: Arc<Place>, station: Arc<Station>) {
     let guard = station.guard();
-    let (mut transmitting, mut interlock) = (guard.transmitting(), guard.interlock());
+    let (mut output, mut interlock) = (guard.output(), guard.interlock());
     loop {
-        let sent = transmitting.borrow_and_update().clone();
+        let known = output.borrow_and_update().clone();
         let contact = interlock.borrow_and_update().clone();
         place.update(|status| {
-            status.transmitting = sent.map(Transmitting::from);
+            status.output = known;
             status.interlock = match contact {
                 InterlockState::Absent => None,
                 InterlockState::Closed { .. } => Some(true),
@@ -131,7 +139,13 @@ async fn watch_over(engine: Engine, place: Arc<Place>, station: Arc<Station>) {
             };
         });
         tokio::select! {
-            changed = transmitting.changed() => if changed.is_err() { return },
+            changed = output.changed() => if changed.is_err() { return },
+            // Also while a person is waited for, for hours perhaps.
+            () = tokio::time::sleep(engine.settings().presence.duration()) => {
+                if let Err(error) = guard.confirm_off().await {
+                    tracing::warn!(station = place.name, %error, "the output is not confirmed off");
+                }
+            }
             // Without an interlock nobody changes it, ever.
             Ok(()) = interlock.changed() => {}
             call = guard.stop_call() => {
@@ -172,6 +186,10 @@ fn missing(engine: &Engine, place: &Place, what: &str, error: &StationError) {
             "receiver" => status.health.receiver = None,
             _ => {}
         }
+        // A receiver that is missing says nothing of the output.
+        if what != "receiver" && !matches!(status.output, Output::Unknown { .. }) {
+            status.output = Output::unknown_now(format!("the {what} is missing: {error}"));
+        }
         status.health.missing = Some(Missing {
             what: what.to_owned(),
             since,
@@ -196,6 +214,9 @@ async fn take_jobs(engine: &Engine, place: &Arc<Place>, station: &Arc<Station>) 
     let mut looked = tokio::time::Instant::now();
     while !engine.ending().is_cancelled() {
         news.borrow_and_update();
+        if is_outdated(place, station) {
+            return;
+        }
         let now = Timestamp::now();
         let wait = match look(engine, place, now).await {
             Ok(Look::Job(job)) => {
@@ -247,6 +268,11 @@ async fn take_jobs(engine: &Engine, place: &Arc<Place>, station: &Arc<Station>) 
     }
 }
 
+/// Whether the station file has changed since the station was opened.
+fn is_outdated(place: &Place, station: &Station) -> bool {
+    place.config.borrow().text != station.config.text
+}
+
 /// What comes after a job.
 #[derive(Debug, PartialEq, Eq)]
 enum Then {
@@ -263,6 +289,11 @@ async fn carry_out(
     withdraw_prompts(engine, place).await;
     let current = Current::new(job.id);
     place.set_current(Some(current.clone()));
+    // From here on a reload is refused; one that came just before is met by opening anew.
+    if is_outdated(place, station) {
+        place.set_current(None);
+        return Then::OpenAnew;
+    }
     place.update(|status| {
         status.job = Some(job.id);
         status.doing = Doing::Measuring;
@@ -280,7 +311,6 @@ async fn carry_out(
         status.run = None;
         status.item = None;
         status.prompt = None;
-        status.transmitting = None;
         status.doing = Doing::Idle;
     });
     finish(engine, place, job.id, &outcome).await;

@@ -167,6 +167,13 @@ impl Source {
         Ok(())
     }
 
+    /// Asks whether the output is off, and says nothing else.
+    pub async fn is_off(&mut self) -> Result<bool, InstrumentError> {
+        let question = [Say::Ask(self.words.state.text())];
+        let answers = self.session.perform(&question, Duration::ZERO).await?;
+        Ok(self.see_off(&answers).is_ok())
+    }
+
     async fn off_once(&mut self) -> Result<(), InstrumentError> {
         let mut lines = tell(&self.words.off, &[]);
         lines.push(Say::Ask(self.words.state.text()));

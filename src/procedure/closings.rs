@@ -89,7 +89,7 @@ fn setup(station: &Station, receiver: &ReceiverSettings, harmonics_apart: bool) 
             .map_or(rbw_hz, |video| video.hz().min(rbw_hz)),
         range_hz: (low.hz(), high.hz()),
         sweeps: receiver.sweeps,
-        dwell_max_s: station.safety.emission_max.s(),
+        dwell_max_s: station.safety.watch_acts().as_secs_f64(),
         harmonics_apart,
     }
 }

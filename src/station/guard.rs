@@ -6,8 +6,8 @@
 //! procedure's own task hangs.
 
 use std::future::Future;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Weak};
 use std::time::Duration;
 
 use jiff::Timestamp;
@@ -19,7 +19,9 @@ use tokio_util::sync::CancellationToken;
 use super::StationError;
 use super::clamp::{Allowed, allowed};
 use super::interlock::InterlockState;
-use super::keeper::{Keeper, StopCall};
+use super::keeper::{Keeper, StopCall, Told};
+use super::lock::InstrumentLock;
+use super::output::{Output, Transmitting};
 use crate::config::Station;
 use crate::instrument::{Carrier, Handle, InstrumentError, Permit, PowerMonitor, Source};
 use crate::quantity::{Frequency, Level, Time};
@@ -65,21 +67,6 @@ pub struct Emitted<R> {
     pub end: EmissionEnd,
 }
 
-/// An output that is on, or not yet seen off.
-#[derive(Debug, Clone, PartialEq, serde::Serialize)]
-pub struct Transmitting {
-    /// Where, Hz.
-    pub frequency_hz: f64,
-    /// At the source's output, dBm.
-    pub level_dbm: f64,
-    /// At the antenna's feed, dBm.
-    pub radiated_dbm: f64,
-    /// What for.
-    pub why: String,
-    /// Since when.
-    pub since: Timestamp,
-}
-
 /// Stands over the source of a station; clones stand over the same one.
 #[derive(Clone)]
 pub struct Guard {
@@ -93,13 +80,17 @@ struct Post {
     keeper: Keeper,
     interlock: watch::Receiver<InterlockState>,
     monitor: Option<Handle<PowerMonitor>>,
-    transmitting: watch::Sender<Option<Transmitting>>,
+    output: watch::Sender<Output>,
+    /// Emissions so far.
+    emissions: AtomicU64,
     /// Where the watch stands: apart from the threads of whoever emits.
     apart: Threads,
     /// The moment that beats are counted from.
     began: Instant,
     /// The last beat, in milliseconds from there.
     last_beat_ms: AtomicU64,
+    /// Those of the station, for as long as it is open.
+    locks: Weak<Vec<InstrumentLock>>,
 }
 
 impl Guard {
@@ -111,8 +102,9 @@ impl Guard {
         keeper: Keeper,
         interlock: watch::Receiver<InterlockState>,
         monitor: Option<Handle<PowerMonitor>>,
+        locks: Weak<Vec<InstrumentLock>>,
     ) -> Self {
-        Self {
+        let guard = Self {
             post: Arc::new(Post {
                 station,
                 source,
@@ -120,12 +112,20 @@ impl Guard {
                 keeper,
                 interlock,
                 monitor,
-                transmitting: watch::channel(None).0,
+                // It was seen off when the source was opened.
+                output: watch::channel(Output::off_now()).0,
+                emissions: AtomicU64::new(0),
                 apart: Threads::current(),
                 began: Instant::now(),
                 last_beat_ms: AtomicU64::new(0),
+                locks,
             }),
-        }
+        };
+        tokio::spawn(switch_off_when_called(
+            guard.post.keeper.told(),
+            Arc::downgrade(&guard.post),
+        ));
+        guard
     }
 
     pub(super) fn source(&self) -> &Handle<Source> {
@@ -147,9 +147,56 @@ impl Guard {
         Ok(Some(level + config.coupling))
     }
 
-    /// What is being transmitted; none while the output is off and was seen to be.
-    pub fn transmitting(&self) -> watch::Receiver<Option<Transmitting>> {
-        self.post.transmitting.subscribe()
+    /// What is known of the output, and every change of it.
+    pub fn output(&self) -> watch::Receiver<Output> {
+        self.post.output.subscribe()
+    }
+
+    /// Asks the source whether its output is off, as it should be while nothing is emitted. One that somebody else has
+    /// switched on is switched off.
+    pub async fn confirm_off(&self) -> Result<(), StationError> {
+        let post = &self.post;
+        let before = post.emissions.load(Ordering::SeqCst);
+        let is_quiet = || {
+            let same = post.emissions.load(Ordering::SeqCst) == before;
+            same && post.output.borrow().transmitting().is_none()
+        };
+        if !is_quiet() {
+            return Ok(());
+        }
+        let asked = post
+            .source
+            .run(|source| Box::pin(async move { source.is_off().await }));
+        match asked.await {
+            // An emission that began meanwhile answers for itself.
+            _ if !is_quiet() => Ok(()),
+            Ok(true) => {
+                post.output.send_replace(Output::off_now());
+                Ok(())
+            }
+            Ok(false) => {
+                tracing::error!(
+                    station = post.station.name,
+                    "the output is on, and muffle has not switched it on; switching it off"
+                );
+                self.off().await
+            }
+            Err(error) => {
+                let why = format!("the source does not answer: {error}");
+                self.lose_sight(why);
+                Err(error.into())
+            }
+        }
+    }
+
+    /// Nobody knows whether the output is off.
+    fn lose_sight(&self, why: String) {
+        self.post.output.send_modify(|output| {
+            // Since when it is not known stays.
+            if !matches!(output, Output::Unknown { .. }) {
+                *output = Output::unknown_now(why);
+            }
+        });
     }
 
     /// The interlock as it is.
@@ -230,7 +277,7 @@ impl Guard {
         let called_before = self.post.keeper.told().borrow().stop.clone();
         self.post
             .keeper
-            .on(safety.emission_max.duration(), safety.beat_max.duration())
+            .on(safety.watchdog_acts(), safety.beat_max.duration())
             .await?;
         let log = match self.log(&request, &sent).await {
             Ok(log) => log,
@@ -310,10 +357,11 @@ impl Guard {
                 began: since,
             })
             .await?;
-        self.post.transmitting.send_replace(Some(Transmitting {
+        self.post.emissions.fetch_add(1, Ordering::SeqCst);
+        self.post.output.send_replace(Output::On(Transmitting {
             frequency_hz: request.frequency.hz(),
             level_dbm: sent.level.dbm(),
-            radiated_dbm: sent.feed.dbm(),
+            feed_dbm: sent.feed.dbm(),
             why,
             since,
         }));
@@ -360,6 +408,8 @@ impl Guard {
 
     /// What may be sent, or why nothing may.
     fn judge(&self, request: &EmissionRequest) -> Result<Allowed, StationError> {
+        let locks = self.post.locks.upgrade().ok_or(StationError::Closed)?;
+        locks.iter().try_for_each(InstrumentLock::check)?;
         if let Some(reason) = self.post.interlock.borrow().opened() {
             return Err(StationError::Interlock {
                 reason: reason.to_owned(),
@@ -406,9 +456,10 @@ impl Guard {
             _ => self.off_patiently().await,
         };
         if let Err(error) = off {
+            self.lose_sight(format!("switching it off was not confirmed: {error}"));
             return (proof, Err(error.into()));
         }
-        self.post.transmitting.send_replace(None);
+        self.post.output.send_replace(Output::off_now());
         // A keeper that is gone is replaced before the next emission; this one was seen off without it.
         let interfered = self.post.keeper.rest().await.unwrap_or_default();
         (proof, Ok(interfered))
@@ -446,6 +497,26 @@ impl Guard {
     fn last_beat(&self) -> Instant {
         let ms = self.post.last_beat_ms.load(Ordering::Relaxed);
         self.post.began + Duration::from_millis(ms)
+    }
+}
+
+/// Switches the output off, and so asks the source, at every call to stop that finds nothing emitted: what the
+/// program remembers of the output is no answer. During an emission its own watch does it.
+async fn switch_off_when_called(mut told: watch::Receiver<Told>, post: Weak<Post>) {
+    let mut last = told.borrow_and_update().stop.clone();
+    while told.changed().await.is_ok() {
+        let stop = told.borrow_and_update().stop.clone();
+        let is_new = stop.is_some() && stop != last;
+        last = stop;
+        let Some(post) = post.upgrade() else { return };
+        let guard = Guard { post };
+        let is_on = guard.post.output.borrow().transmitting().is_some();
+        if is_new
+            && !is_on
+            && let Err(error) = guard.off().await
+        {
+            tracing::error!(%error, "called to stop, the output was not confirmed off");
+        }
     }
 }
 
@@ -508,7 +579,7 @@ impl Watch {
             reason = self.opened() => StationError::Interlock { reason },
             cause = self.told() => cause,
             () = self.stop.cancelled() => StationError::Stopped,
-            () = tokio::time::sleep(safety.emission_max.duration()) => StationError::TooLong {
+            () = tokio::time::sleep(safety.watch_acts()) => StationError::TooLong {
                 after: safety.emission_max,
             },
             () = self.no_beat(safety.beat_max) => StationError::NoBeat {

@@ -3,15 +3,18 @@
 //! An owner holds locks of the operating system (`flock`) on files named after where the instrument is (the addresses
 //! that its host's name resolves to, so that `localhost` and `127.0.0.1` are one) and, once it has said who it is, after
 //! the instrument itself. They go with the process however it ends: there are no stale locks, only files nobody holds.
-//! In the file stands who the owner is, and where the keeper beside it can be asked. The folder is the same for
-//! all users of the machine, which `XDG_RUNTIME_DIR` is not: a service and a person at the terminal must
-//! see each other. An instrument of two addresses (a socket and HiSLIP) is one by its serial number, but behind an
+//! In the file stands who the owner is, and where the keeper beside it can be asked. The files lie in a folder of the
+//! user or of a group; what keeps other users of the machine from the same instrument is a name in the abstract
+//! namespace of sockets (unix(7)): the kernel gives each away once, and nobody can remove it. An instrument of two addresses (a socket and HiSLIP) is one by its serial number, but behind an
 //! address of this machine, where simulators and tunnels all give the same: there the address alone counts.
 
-use std::fs::{File, OpenOptions, TryLockError};
+use std::fs::{File, Metadata, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, Write};
 use std::net::{IpAddr, ToSocketAddrs, UdpSocket};
-use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::os::linux::net::SocketAddrExt;
+use std::os::unix::ffi::OsStrExt;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt};
+use std::os::unix::net::{SocketAddr, UnixListener};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
@@ -20,11 +23,10 @@ use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 
 use super::StationError;
+use super::run_folder::{self, run_folder};
 use crate::config::{self, Address, Identity};
 use crate::store::sha256_hex;
 
-/// The folder of the locks, where it is to be another than [`run_folder`] says.
-const FOLDER_VARIABLE: &str = "MUFFLE_RUN_DIR";
 /// Letters of a checksum that name a lock; the address itself may hold any.
 const KEY_CHARS: usize = 16;
 /// The longest an owner may be described.
@@ -87,20 +89,20 @@ pub fn user() -> String {
     named.unwrap_or_else(|| format!("user {}", rustix::process::getuid().as_raw()))
 }
 
-/// Where locks and sockets are: `MUFFLE_RUN_DIR`, else a folder that all users of this machine share.
-pub fn run_folder() -> PathBuf {
-    match std::env::var_os(FOLDER_VARIABLE) {
-        Some(folder) if !folder.is_empty() => PathBuf::from(folder),
-        _ => std::env::temp_dir().join("muffle"),
-    }
-}
-
 /// A held lock on one instrument; it goes with this value, or with the process.
 #[derive(Debug)]
 pub struct InstrumentLock {
-    held: Vec<(PathBuf, File)>,
+    held: Vec<HeldLock>,
     /// Who held it last, where a file was still there.
     pub(super) before: Option<Owner>,
+}
+
+#[derive(Debug)]
+struct HeldLock {
+    path: PathBuf,
+    file: File,
+    /// The name that other users of this machine meet.
+    _name: UnixListener,
 }
 
 impl InstrumentLock {
@@ -143,27 +145,55 @@ impl InstrumentLock {
                 path: path.clone(),
                 cause,
             };
+            let owned = |owner: Option<Owner>| StationError::Owned {
+                role,
+                address: address.to_string(),
+                owner: owner.map(Box::new),
+            };
             let Some(mut file) = take(&path).map_err(fault)? else {
-                return Err(StationError::Owned {
-                    role,
-                    address: address.to_string(),
-                    owner: read_owner(&path).map(Box::new),
-                });
+                return Err(owned(read_owner(&path)));
+            };
+            let name = match take_name(&path) {
+                Ok(name) => name,
+                Err(error) if error.kind() == io::ErrorKind::AddrInUse => return Err(owned(None)),
+                Err(error) => return Err(fault(error)),
             };
             lock.before = lock.before.take().or(owner_in(&mut file));
             write_owner(&mut file, owner).map_err(fault)?;
-            lock.held.push((path, file));
+            lock.held.push(HeldLock {
+                path,
+                file,
+                _name: name,
+            });
         }
         Ok(lock)
+    }
+
+    /// Sees that the lock's files are still those that were locked: where one was removed, another process of this
+    /// user could own the instrument, too.
+    pub fn check(&self) -> Result<(), StationError> {
+        let lost = self
+            .held
+            .iter()
+            .find(|held| !is_same(&held.path, &held.file));
+        match lost {
+            None => Ok(()),
+            Some(held) => Err(StationError::LockLost {
+                path: held.path.clone(),
+            }),
+        }
     }
 }
 
 impl Drop for InstrumentLock {
     fn drop(&mut self) {
-        for (path, file) in &self.held {
-            // Under the lock, so that nobody has taken it meanwhile; what is left behind does no harm.
-            let _ = std::fs::remove_file(path);
-            let _ = file.unlock();
+        for held in &self.held {
+            // Under the lock, so that nobody has taken it meanwhile; what is left behind does no harm. One that was
+            // put in its place is another's.
+            if is_same(&held.path, &held.file) {
+                let _ = std::fs::remove_file(&held.path);
+            }
+            let _ = held.file.unlock();
         }
     }
 }
@@ -176,11 +206,10 @@ pub fn owner(station: &config::Station) -> Option<Owner> {
 
 /// Everybody who owns something on this machine, each once.
 pub fn owners() -> Vec<Owner> {
-    // A folder that is not there holds no locks.
-    let entries = std::fs::read_dir(run_folder())
-        .into_iter()
-        .flatten()
-        .flatten();
+    let folder = run_folder();
+    // A folder that is not there holds no locks, and one that everybody writes to none that can be believed.
+    let entries = run_folder::is_trusted(&folder).then(|| std::fs::read_dir(&folder));
+    let entries = entries.into_iter().flatten().flatten().flatten();
     let mut owners: Vec<Owner> = Vec::new();
     for path in entries.map(|entry| entry.path()) {
         if path.extension().is_some_and(|ending| ending == "lock")
@@ -292,7 +321,7 @@ fn device(path: &str) -> String {
 
 /// The locked file; none when somebody else has it.
 fn take(path: &Path) -> io::Result<Option<File>> {
-    make_folder(path)?;
+    run_folder::make(&run_folder())?;
     for _ in 0..RACES_MAX {
         let file = open(path)?;
         match file.try_lock() {
@@ -304,26 +333,29 @@ fn take(path: &Path) -> io::Result<Option<File>> {
             Err(TryLockError::Error(error)) => return Err(error),
         }
         // Its last owner may have removed it between the opening and the locking.
-        let same = |on_disk: std::fs::Metadata| -> io::Result<bool> {
-            Ok(on_disk.ino() == file.metadata()?.ino())
-        };
-        if std::fs::metadata(path).and_then(same).unwrap_or(false) {
+        if is_same(path, &file) {
             return Ok(Some(file));
         }
     }
     Ok(None)
 }
 
-/// The folder, open to all users as `/tmp` is.
-fn make_folder(path: &Path) -> io::Result<()> {
-    let Some(folder) = path.parent().filter(|folder| !folder.is_dir()) else {
-        return Ok(());
-    };
-    std::fs::create_dir_all(folder)?;
-    std::fs::set_permissions(folder, std::fs::Permissions::from_mode(0o1777))
+/// Whether the file at `path` is this open one.
+fn is_same(path: &Path, file: &File) -> bool {
+    let place = |of: Metadata| (of.dev(), of.ino());
+    let there = std::fs::symlink_metadata(path).map(place);
+    let held = file.metadata().map(place);
+    there.is_ok_and(|there| held.is_ok_and(|held| there == held))
 }
 
-/// Without creating it first: in a folder of all users the kernel refuses to create what is another's.
+/// Takes the name that stands for a lock on the whole machine; it goes with the value, or with the process.
+fn take_name(path: &Path) -> io::Result<UnixListener> {
+    let key = path.file_stem().unwrap_or_default();
+    let name = [b"muffle ", key.as_bytes()].concat();
+    UnixListener::bind_addr(&SocketAddr::from_abstract_name(name)?)
+}
+
+/// Without creating it first: the kernel may refuse to create what is another's.
 fn open(path: &Path) -> io::Result<File> {
     let mut options = OpenOptions::new();
     // A link that somebody put in its place would have the file behind it overwritten.
@@ -332,8 +364,8 @@ fn open(path: &Path) -> io::Result<File> {
     match options.open(path) {
         Err(error) if error.kind() == io::ErrorKind::NotFound => {
             let file = options.create(true).truncate(false).open(path)?;
-            // Whatever the mask of this user: the next owner may be another.
-            file.set_permissions(std::fs::Permissions::from_mode(0o666))?;
+            // Whatever the mask of this user: the next owner may be another of the group.
+            file.set_permissions(run_folder::file_permissions(&run_folder()))?;
             Ok(file)
         }
         opened => opened,
@@ -371,6 +403,24 @@ fn held_owner(path: &Path) -> Option<Owner> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_lock_whose_file_was_removed_is_lost_and_still_nobody_elses() {
+        let here = owner_of("removed");
+        let held = InstrumentLock::take("source", &address(4), &here).expect("free");
+        held.check().expect("whole");
+        std::fs::remove_file(path_at(4)).expect("removed by a cleaner");
+        let said = held.check().expect_err("lost").to_string();
+        assert!(said.contains("was removed"), "{said}");
+        // A second process that finds no file meets the name.
+        InstrumentLock::take("source", &address(4), &here).expect_err("still held");
+        // Whoever put a file in its place keeps it.
+        std::fs::write(path_at(4), "another's").expect("written");
+        held.check().expect_err("another file");
+        drop(held);
+        assert!(path_at(4).exists());
+        InstrumentLock::take("source", &address(4), &here).expect("free again");
+    }
 
     fn address(port: u16) -> Address {
         format!("tcp://lock.example:{port}")
@@ -449,7 +499,7 @@ mod tests {
     fn a_file_that_nobody_holds_is_no_lock() {
         let here = owner_of("nobody");
         let path = path_at(3);
-        make_folder(&path).expect("a folder");
+        run_folder::make(&run_folder()).expect("a folder");
         let text = serde_json::to_string(&here).expect("JSON");
         std::fs::write(&path, text).expect("left behind");
         assert_eq!(held_owner(&path), None);

@@ -11,7 +11,9 @@ mod guard;
 mod interlock;
 mod keeper;
 mod lock;
+mod output;
 mod placement;
+mod run_folder;
 mod sealed;
 
 use std::path::PathBuf;
@@ -31,11 +33,13 @@ use crate::store::{EmissionEnd, Instruments, Store, StoreError};
 
 pub use alone::LoneReceiver;
 pub use clamp::{Allowed, HeldBackBy, allowed, allowed_anywhere};
-pub use guard::{EmissionRequest, Emitted, Guard, Transmitting};
+pub use guard::{EmissionRequest, Emitted, Guard};
 pub use interlock::InterlockState;
 pub use keeper::{KeeperFault, StopCall, StopReport, Stopped, keep, stop, stop_owner};
-pub use lock::{InstrumentLock, Owner, owner, owners, run_folder, user};
+pub use lock::{InstrumentLock, Owner, owner, owners, user};
+pub use output::{Output, Transmitting};
 pub use placement::{Placement, State, place_by_command};
+pub use run_folder::run_folder;
 
 /// Why a station could not do something.
 #[derive(Debug, thiserror::Error)]
@@ -123,7 +127,7 @@ pub enum StationError {
     },
     /// The lock on an instrument cannot be had.
     #[error(
-        "cannot lock the instrument by {}: {cause}; make the folder writable, or name another by MUFFLE_RUN_DIR", path.display()
+        "cannot lock the instrument by {}: {cause}; the folder must be writable for you and not for everybody; MUFFLE_RUN_DIR names another", path.display()
     )]
     Lock {
         /// The lock's file.
@@ -131,6 +135,19 @@ pub enum StationError {
         /// What the system said.
         cause: std::io::Error,
     },
+    /// The file of a lock is not the one that was locked.
+    #[error(
+        "the lock on the instrument was removed or replaced while it was held ({}): another process may use it too, so nothing is emitted; keep programs that clean folders away from it, and start again", path.display()
+    )]
+    LockLost {
+        /// The lock's file.
+        path: PathBuf,
+    },
+    /// Somebody emits by a station that was closed.
+    #[error(
+        "the station is closed: its instruments are not locked any more, so nothing is emitted"
+    )]
+    Closed,
     /// The receiver did not come back after the item was opened.
     #[error(
         "the receiver that was armed is not to be found after {after} (looked at {looked}); connect it, give `found_at` in [receiver] if its device name changes, and go on with the run: the closing is repeated"
@@ -259,7 +276,7 @@ pub struct Station {
     /// Whether the receiver is a recorder's, and not spoken to from here.
     recorder: bool,
     // Let go of last: what is below is dropped after what is above.
-    _locks: Vec<InstrumentLock>,
+    _locks: Arc<Vec<InstrumentLock>>,
 }
 
 impl Station {
@@ -318,6 +335,7 @@ impl Station {
         store: &Store,
     ) -> Self {
         let interlock = interlock::watch_over(config.interlock.as_ref(), &config.name, store).await;
+        let locks = Arc::new(kept.locks);
         let guard = Guard::new(
             config.clone(),
             kept.source,
@@ -325,6 +343,7 @@ impl Station {
             kept.keeper,
             interlock,
             kept.monitor.as_ref().map(|(monitor, _)| monitor.clone()),
+            Arc::downgrade(&locks),
         );
         Self {
             guard,
@@ -337,7 +356,7 @@ impl Station {
             },
             config,
             owner: kept.owner,
-            _locks: kept.locks,
+            _locks: locks,
         }
     }
 

@@ -9,9 +9,11 @@ use muffle::instrument::ReceiverSettings;
 use muffle::quantity::{Frequency, Level, Ratio};
 use muffle::sim::control::Client;
 use muffle::sim::{Bench, BenchOptions, start};
-use muffle::station::{EmissionRequest, Emitted, Opening, Station, StationError};
+use muffle::station::{EmissionRequest, Emitted, Opening, Output, Station, StationError, stop};
 use muffle::store::Store;
 use serde_json::{Value, json};
+use tokio::io::AsyncWriteExt;
+use tokio::net::TcpStream;
 use tokio::runtime::Builder;
 use tokio_util::sync::CancellationToken;
 
@@ -69,6 +71,15 @@ impl Site {
         self.control.request(&request).await.expect("answered")
     }
 
+    /// Somebody switches the output on at the source itself.
+    async fn switch_on_at_the_panel(&mut self) {
+        let at = self._bench.addresses().source.tcp.clone();
+        let mut link = TcpStream::connect(at.trim_start_matches("tcp://")).await;
+        let link = link.as_mut().expect("connects");
+        link.write_all(b"OUTP ON\n").await.expect("sent");
+        self.wait_until(true).await;
+    }
+
     async fn is_on(&mut self) -> bool {
         self.ask(json!({ "do": "state" })).await["source"]["on"] == true
     }
@@ -84,7 +95,8 @@ impl Site {
     /// Nothing is on, nothing is shown as on, and the log has an end for everything.
     async fn is_at_rest(&mut self) {
         assert!(!self.is_on().await);
-        assert_eq!(*self.station.guard().transmitting().borrow(), None);
+        let output = self.station.guard().output().borrow().clone();
+        assert!(matches!(output, Output::Off { .. }), "{output:?}");
         let open = self.store.open_emissions("bay one").await.expect("a log");
         assert!(open.is_empty(), "{open:?}");
     }
@@ -113,6 +125,56 @@ fn settings() -> ReceiverSettings {
         accept_adjusted: false,
         preamplifier: None,
     }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_output_that_somebody_else_switched_on_is_noticed() {
+    let mut site = Site::open().await;
+    site.switch_on_at_the_panel().await;
+    let confirmed = site.station.guard().confirm_off().await;
+    confirmed.expect("switched off and confirmed");
+    site.is_at_rest().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_call_to_stop_asks_the_source_and_not_the_programs_memory() {
+    let mut site = Site::open().await;
+    site.switch_on_at_the_panel().await;
+    let report = stop(&site.station.config, "a test").await;
+    assert!(report.stopped.confirmed_off, "{report:?}");
+    assert!(report.owner.is_some(), "{report:?}");
+    site.is_at_rest().await;
+    // And again, when it was off all the while.
+    let report = stop(&site.station.config, "a test").await;
+    assert!(report.stopped.confirmed_off, "{report:?}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn of_a_source_that_does_not_answer_nothing_is_known() {
+    let mut site = Site::open().await;
+    site.ask(json!({ "do": "fault", "on": "source", "delay_ms": 60_000 }))
+        .await;
+    let output = || site.station.guard().output().borrow().clone();
+    assert!(matches!(output(), Output::Off { .. }));
+    site.station
+        .guard()
+        .confirm_off()
+        .await
+        .expect_err("silent");
+    let Output::Unknown { why, since } = output() else {
+        panic!("{:?}", output());
+    };
+    assert!(why.contains("does not answer"), "{why}");
+    site.station
+        .guard()
+        .confirm_off()
+        .await
+        .expect_err("silent");
+    assert!(matches!(output(), Output::Unknown { since: still, .. } if still == since));
+    site.ask(json!({ "do": "fault", "on": "source", "clear": true }))
+        .await;
+    site.station.guard().off().await.expect("it answers again");
+    site.is_at_rest().await;
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

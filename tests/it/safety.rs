@@ -289,7 +289,7 @@ fn stops(times: usize) {
     for _ in 0..times {
         let process = site.transmit();
         let (after_ms, report) = site.stop(&process);
-        assert_eq!(report["seen_off"], true, "{report}");
+        assert_eq!(report["confirmed_off"], true, "{report}");
         off_ms.push(after_ms);
         ended(process).with(4, &["muffle: stopped", "Go on with:"]);
         assert_eq!(site.latest().state, RunState::Stopped);
@@ -379,7 +379,7 @@ fn the_command_stops_by_name_by_file_and_says_what_it_did() {
     };
     stop(&["no such bench"]).with(3, &["`no such bench`", "--station"]);
     let said = stop(&["bench for stopping"]).with(0, &[]);
-    assert!(said.out.contains("output seen off after"), "{said:?}");
+    assert!(said.out.contains("output confirmed off after"), "{said:?}");
     assert!(said.out.contains(&pid), "{said:?}");
     ended(process).with(4, &["muffle: stopped"]);
 
@@ -394,7 +394,7 @@ fn the_command_stops_by_name_by_file_and_says_what_it_did() {
         assert!(begun.elapsed() < PATIENCE);
     }
     let said = stop(&["--json", "--station", &station]).with(0, &[]).json();
-    assert_eq!(said["stopped"][0]["seen_off"], true, "{said}");
+    assert_eq!(said["stopped"][0]["confirmed_off"], true, "{said}");
     assert_eq!(said["stopped"][0]["by"], "this command", "{said}");
     assert!(!site.is_on());
 

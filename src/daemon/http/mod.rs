@@ -48,7 +48,7 @@ pub(in crate::daemon) use lot::judged;
 pub use problem::{Body, Path, Problem, Query};
 pub(in crate::daemon) use reason::{Nested, Two, explained, inside, nested};
 pub(in crate::daemon) use run::{Runs, Which as RunsWanted, document};
-pub use serve::{CONNECTIONS_MAX, HEADER_BYTES_MAX, HEADER_TIME_MAX, TlsError, serve, tls};
+pub use serve::{CONNECTIONS_MAX, HEADER_BYTES_MAX, HEADER_TIME_MAX, TlsError, listen, serve, tls};
 pub(in crate::daemon) use theory::told;
 pub(in crate::daemon) use trace::{PointTrace, Which as PointWanted, traces_of};
 

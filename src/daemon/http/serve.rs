@@ -3,20 +3,23 @@
 //! Written on hyper's own connection type: the ready-made server loop has no deadline for a client that never
 //! finishes its header, and no end for one that never reads the answer when the daemon is to stop.
 
+use std::collections::BTreeMap;
+use std::convert::Infallible;
 use std::io;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::time::Duration;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 use axum::Router;
 use axum::extract::Request;
+use axum::http::header::CONTENT_TYPE;
 use hyper::body::Incoming;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::Semaphore;
+use tokio::net::{TcpListener, TcpSocket, TcpStream};
 use tokio::time::timeout;
 use tokio_rustls::TlsAcceptor;
 use tokio_rustls::rustls::ServerConfig;
@@ -29,7 +32,7 @@ use tower_service::Service;
 
 use crate::daemon::access::Peer;
 
-/// Connections at once; further ones wait in the system's queue.
+/// Connections at once; for a further one, the one that has been silent for longest is closed.
 pub const CONNECTIONS_MAX: usize = 512;
 /// How long a client may take to send its header.
 pub const HEADER_TIME_MAX: Duration = Duration::from_secs(10);
@@ -39,6 +42,10 @@ pub const HANDSHAKE_TIME_MAX: Duration = Duration::from_secs(10);
 pub const HEADER_BYTES_MAX: usize = 32 << 10;
 /// The largest certificate or key file.
 const PEM_BYTES_MAX: u64 = 1 << 20;
+/// Connections that may wait to be accepted; the system may allow fewer.
+const BACKLOG: u32 = 4096;
+/// What a stream of events is sent as.
+const EVENT_STREAM: &str = "text/event-stream";
 /// Between two tries when the system has no socket to give.
 const ACCEPT_PAUSE: Duration = Duration::from_millis(100);
 
@@ -96,6 +103,19 @@ fn read(path: &Path, wanted: &'static str) -> Result<Vec<u8>, TlsError> {
     bytes().map_err(|error| refuse(path, wanted, &error))
 }
 
+/// A socket to be served. Connections that were not accepted yet wait in a queue of the system's; in one that
+/// overflows a call to stop would be tried again only after a second (RFC 6298, 2.1).
+pub fn listen(at: SocketAddr) -> io::Result<TcpListener> {
+    let socket = match at {
+        SocketAddr::V4(_) => TcpSocket::new_v4()?,
+        SocketAddr::V6(_) => TcpSocket::new_v6()?,
+    };
+    // A daemon that is started again must not wait for what is left of the connections of the one before.
+    socket.set_reuseaddr(true)?;
+    socket.bind(at)?;
+    socket.listen(BACKLOG)
+}
+
 /// Serves until `stop` is cancelled, then lets answers under way end for `grace`, then cuts them off.
 pub async fn serve(
     listener: TcpListener,
@@ -104,18 +124,18 @@ pub async fn serve(
     stop: CancellationToken,
     grace: Duration,
 ) {
-    let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+    let seats = Arc::new(Seats::default());
     let connections = TaskTracker::new();
     let cut = CancellationToken::new();
-    while let Some((stream, peer, place)) = next(&listener, &places, &stop).await {
+    while let Some((stream, peer)) = next(&listener, &stop).await {
         let (tls, router) = (tls.clone(), router.clone());
-        let (stop, cut) = (stop.clone(), cut.clone());
+        let (stop, seat) = (stop.clone(), seats.take(cut.child_token()));
         connections.spawn(async move {
+            let cut = seat.cut.clone();
             tokio::select! {
-                () = connection(stream, Peer(peer), tls, router, stop) => {}
+                () = connection(stream, Peer(peer), tls, router, stop, seat) => {}
                 () = cut.cancelled() => {}
             }
-            drop(place);
         });
     }
     connections.close();
@@ -126,17 +146,12 @@ pub async fn serve(
     }
 }
 
-/// The next client, as soon as there is a place for it; none when it is time to stop.
-async fn next(
-    listener: &TcpListener,
-    places: &Arc<Semaphore>,
-    stop: &CancellationToken,
-) -> Option<(TcpStream, SocketAddr, tokio::sync::OwnedSemaphorePermit)> {
+/// The next client; none when it is time to stop.
+async fn next(listener: &TcpListener, stop: &CancellationToken) -> Option<(TcpStream, SocketAddr)> {
     let accept = async {
-        let place = places.clone().acquire_owned().await.ok()?;
         loop {
             match listener.accept().await {
-                Ok((stream, peer)) => return Some((stream, peer, place)),
+                Ok(client) => return client,
                 Err(error) => {
                     tracing::warn!(%error, "a connection was not accepted");
                     tokio::time::sleep(ACCEPT_PAUSE).await;
@@ -147,7 +162,86 @@ async fn next(
     tokio::select! {
         biased;
         () = stop.cancelled() => None,
-        client = accept => client,
+        client = accept => Some(client),
+    }
+}
+
+/// Who is connected. A new client is never kept waiting: it may want to stop something. Clients that send nothing, or
+/// begin a request and never finish it, give way to it.
+#[derive(Debug, Default)]
+struct Seats {
+    taken: Mutex<BTreeMap<u64, Taken>>,
+    ever: AtomicU64,
+}
+
+#[derive(Debug)]
+struct Taken {
+    /// Since when nothing was asked; none while a request is answered.
+    silent: Option<Instant>,
+    cut: CancellationToken,
+}
+
+/// One connection's place, given back when it is dropped.
+#[derive(Debug)]
+struct Seat {
+    number: u64,
+    cut: CancellationToken,
+    seats: Arc<Seats>,
+}
+
+impl Seats {
+    fn take(self: &Arc<Self>, cut: CancellationToken) -> Seat {
+        let number = self.ever.fetch_add(1, Ordering::Relaxed);
+        let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
+        if taken.len() >= CONNECTIONS_MAX
+            && let Some(oldest) = gives_way(&taken)
+            && let Some(closed) = taken.remove(&oldest)
+        {
+            closed.cut.cancel();
+        }
+        let seat = Taken {
+            silent: Some(Instant::now()),
+            cut: cut.clone(),
+        };
+        taken.insert(number, seat);
+        Seat {
+            number,
+            cut,
+            seats: self.clone(),
+        }
+    }
+}
+
+/// Whoever was silent for longest; where all are busy, the oldest. A call to stop is among the newest.
+fn gives_way(taken: &BTreeMap<u64, Taken>) -> Option<u64> {
+    let silent = taken
+        .iter()
+        .filter_map(|(number, seat)| Some((seat.silent?, *number)));
+    let longest = silent.min().map(|(_, number)| number);
+    longest.or_else(|| taken.keys().next().copied())
+}
+
+impl Seat {
+    fn is_silent(&self, silent: bool) {
+        let mut taken = self
+            .seats
+            .taken
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        if let Some(seat) = taken.get_mut(&self.number) {
+            seat.silent = silent.then(Instant::now);
+        }
+    }
+}
+
+impl Drop for Seat {
+    fn drop(&mut self) {
+        let mut taken = self
+            .seats
+            .taken
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner);
+        taken.remove(&self.number);
     }
 }
 
@@ -157,27 +251,40 @@ async fn connection(
     tls: Option<TlsAcceptor>,
     router: Router,
     stop: CancellationToken,
+    seat: Seat,
 ) {
     // Events are small and wanted at once.
     let _ = stream.set_nodelay(true);
     match tls {
-        None => talk(stream, peer, router, stop).await,
+        None => talk(stream, peer, router, stop, seat).await,
         Some(tls) => match timeout(HANDSHAKE_TIME_MAX, tls.accept(stream)).await {
-            Ok(Ok(stream)) => talk(stream, peer, router, stop).await,
+            Ok(Ok(stream)) => talk(stream, peer, router, stop, seat).await,
             Ok(Err(error)) => tracing::debug!(%error, ?peer, "no encryption was agreed on"),
             Err(_) => tracing::debug!(?peer, "took too long to agree on encryption"),
         },
     }
 }
 
-async fn talk<S>(stream: S, peer: Peer, router: Router, stop: CancellationToken)
+async fn talk<S>(stream: S, peer: Peer, router: Router, stop: CancellationToken, seat: Seat)
 where
     S: AsyncRead + AsyncWrite + Unpin + Send + 'static,
 {
+    let seat = Arc::new(seat);
     let service = service_fn(move |request: hyper::Request<Incoming>| {
         let mut request: Request = request.map(axum::body::Body::new);
         request.extensions_mut().insert(peer);
-        router.clone().call(request)
+        let (seat, answer) = (seat.clone(), router.clone().call(request));
+        async move {
+            seat.is_silent(false);
+            let answer = answer.await?;
+            // An event stream goes on for as long as somebody listens.
+            let is_stream = answer
+                .headers()
+                .get(CONTENT_TYPE)
+                .is_some_and(|kind| kind == EVENT_STREAM);
+            seat.is_silent(!is_stream);
+            Ok::<_, Infallible>(answer)
+        }
     });
     let connection = hyper::server::conn::http1::Builder::new()
         .timer(TokioTimer::new())

@@ -10,6 +10,7 @@ use super::refusal::{ChangeRefusal, Refusal};
 use super::{Body, Path, Problem, Site, detached};
 use crate::daemon::access::Caller;
 use crate::daemon::{DaemonError, Status};
+use crate::station::Output;
 use crate::store::{Answer, PromptId, PromptRecord};
 
 impl From<DaemonError> for Problem {
@@ -92,17 +93,16 @@ pub(super) async fn get(
 #[utoipa::path(post, path = "/api/v1/stations/{station}/stop", tag = "stations",
     params(("station" = String, Path, description = "Its name.")),
     request_body = Nothing,
-    responses((status = 204, description = "The output is off."), Refusal, ChangeRefusal))]
+    responses((status = 200, body = Output, description = "The output is off, as the source says."), Refusal, ChangeRefusal))]
 pub(super) async fn stop(
     State(site): State<Site>,
     Extension(caller): Extension<Caller>,
     Path(station): Path<String>,
     Body(Nothing {}): Body<Nothing>,
-) -> Result<StatusCode, Problem> {
+) -> Result<Json<Output>, Problem> {
     detached(async move {
         tracing::info!(station, who = caller.name, "stop");
-        site.engine.stop(&station, &caller.name).await?;
-        Ok(StatusCode::NO_CONTENT)
+        Ok(Json(site.engine.stop(&station, &caller.name).await?))
     })
     .await
 }

@@ -53,7 +53,7 @@ async function send(path, body, method = "POST") {
 async function stop() {
   $("stop").setAttribute("aria-busy", "true");
   const stopped = await Promise.all(stations.map((name) => send(at(name, "/stop"), {})));
-  if (stopped.every(Boolean)) say("Stopped. The output is off.");
+  if (stopped.every(Boolean)) say("Stopped. The source confirmed that its output is off.");
   $("stop").removeAttribute("aria-busy");
 }
 
@@ -65,7 +65,7 @@ const ORDER = ["off", "armed", "on", "unknown"];
 function stateOf(name, now) {
   const state = states.get(name);
   if (!state || now - heardAt > LOST_MS) return "unknown";
-  if (state.transmitting) return "on";
+  if (state.output.state !== "off") return state.output.state;
   if (state.doing !== "measuring") return "off";
   return now - (onAt.get(name) ?? -Infinity) < HOLD_MS ? "on" : "armed";
 }
@@ -79,22 +79,25 @@ let sent = "";
 
 function showBand() {
   const now = performance.now();
+  let doubt = "No word from the daemon. Take the output for on.";
+  let confirmed = "";
   for (const name of stations) {
-    const sending = states.get(name)?.transmitting;
-    if (!sending) continue;
+    const output = states.get(name)?.output;
+    const prefix = stations.length > 1 ? `${name}: ` : "";
+    if (output?.state === "unknown" && now - heardAt <= LOST_MS) doubt = `${prefix}${output.why}. Take the output for on: switch the source off by hand, then press STOP until it is confirmed off.`;
+    if (output?.state === "off") confirmed = `${prefix}Confirmed off at ${new Date(output.confirmed).toLocaleTimeString()}.`;
+    if (output?.state !== "on") continue;
     onAt.set(name, now);
-    const { frequency_hz, level_dbm, radiated_dbm } = sending;
-    sent = `${hertz(frequency_hz)} at ${level_dbm.toFixed(1)} dBm`;
-    if (radiated_dbm !== null && radiated_dbm !== undefined) sent += `, ${radiated_dbm.toFixed(1)} dBm into the antenna`;
-    if (stations.length > 1) sent = `${name}: ${sent}`;
+    const { frequency_hz, level_dbm, feed_dbm } = output;
+    sent = `${prefix}${hertz(frequency_hz)} at ${level_dbm.toFixed(1)} dBm, ${feed_dbm.toFixed(1)} dBm into the antenna`;
   }
   const order = stations.map((name) => ORDER.indexOf(stateOf(name, now)));
   const state = ORDER[Math.max(...order)];
   const words = {
     on: ["Transmitting", sent],
     armed: ["About to transmit", "The output is off for a moment. Stand clear."],
-    off: ["Output off", "Nothing is sent."],
-    unknown: ["State unknown", "No word from the daemon. Take the output for on."],
+    off: ["Output off", confirmed],
+    unknown: ["State unknown", doubt],
   }[state];
   const band = $("band");
   if (band.dataset.state !== state) {

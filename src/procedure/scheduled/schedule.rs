@@ -208,7 +208,7 @@ impl Schedule {
             .max(self.reference.emission_ms_max())
             .max(self.item.emission_ms_max());
         let longest_s = longest_ms as f64 / 1e3;
-        match longest_s > station.safety.emission_max.s() {
+        match longest_s > station.safety.watch_acts().as_secs_f64() {
             true => Err(ProcedureError::Schedule {
                 what: format!("plan `{}`", self.plan_name),
                 reason: format!(

@@ -1,9 +1,9 @@
 //! The keeper's socket, where other processes call for a stop, and the side that calls.
 //!
-//! One request to a connection, one answer, each a line of JSON. Anybody who may log in on this machine may call
-//! for a stop: the worst it does is to switch an output off.
+//! One request to a connection, one answer, each a line of JSON. Both ends see who the other is: the user of the
+//! process itself, an administrator, or a member of the group that the folder of the sockets was made for. Anybody else
+//! could dismiss a keeper, or answer a call to stop in its place.
 
-use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -16,6 +16,7 @@ use super::process::switch_off;
 use super::words::{Charge, hear, say};
 use crate::config;
 use crate::station::lock::{self, Owner};
+use crate::station::run_folder::{self, run_folder};
 
 /// The longest that a caller waits for a keeper to say that the output is off.
 const STOP_MAX: Duration = Duration::from_secs(10);
@@ -47,11 +48,11 @@ pub(super) enum Question {
 /// The answer to a call to stop.
 #[derive(Debug, Clone, Serialize, Deserialize)]
 pub(super) struct Asked {
-    /// Whether the output was seen off.
-    seen_off: bool,
+    /// Whether the output was confirmed off.
+    confirmed_off: bool,
     /// Who switched it off.
     by: Option<String>,
-    /// Why it was not seen off.
+    /// Why it was not confirmed off.
     why: Option<String>,
     /// From the call to the answer.
     took_ms: f64,
@@ -60,7 +61,7 @@ pub(super) struct Asked {
 impl Asked {
     pub(super) fn off(by: &str, took_ms: f64) -> Self {
         Self {
-            seen_off: true,
+            confirmed_off: true,
             by: Some(by.to_owned()),
             why: None,
             took_ms,
@@ -69,7 +70,7 @@ impl Asked {
 
     pub(super) fn not_seen(why: String, took_ms: f64) -> Self {
         Self {
-            seen_off: false,
+            confirmed_off: false,
             by: None,
             why: Some(why),
             took_ms,
@@ -95,9 +96,13 @@ impl Listening {
 pub(super) fn listen(path: &Path, asks: mpsc::Sender<Question>) -> std::io::Result<Listening> {
     let _ = std::fs::remove_file(path);
     let listener = UnixListener::bind(path)?;
-    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o666))?;
+    std::fs::set_permissions(path, run_folder::file_permissions(&run_folder()))?;
     let task = tokio::spawn(async move {
         while let Ok((stream, _)) = listener.accept().await {
+            if !run_folder::is_trusted_peer(&stream, &run_folder()) {
+                tracing::warn!("a request of another user of this machine is not heard");
+                continue;
+            }
             tokio::spawn(serve(stream, asks.clone()));
         }
     });
@@ -134,7 +139,15 @@ async fn serve(stream: UnixStream, asks: mpsc::Sender<Question>) {
 }
 
 async fn ask<R: serde::de::DeserializeOwned>(socket: &Path, request: &Request) -> Option<R> {
+    let folder = run_folder();
+    if !run_folder::is_socket_of(&folder, socket) {
+        return None;
+    }
     let stream = UnixStream::connect(socket).await.ok()?;
+    if !run_folder::is_trusted_peer(&stream, &folder) {
+        tracing::warn!(socket = %socket.display(), "a socket of another user of this machine is not asked");
+        return None;
+    }
     let (from, mut to) = stream.into_split();
     say(&mut to, request).await.ok()?;
     hear(&mut BufReader::new(from), &mut Vec::new())
@@ -145,7 +158,9 @@ async fn ask<R: serde::de::DeserializeOwned>(socket: &Path, request: &Request) -
 
 /// Has the keeper before this one end. True when it was still at work, so that the source may be on.
 pub(super) async fn relieve(before: Option<&Path>) -> bool {
-    let Some(before) = before.filter(|socket| socket.exists()) else {
+    // The path comes from a lock's file: nothing else is asked or removed by it than a socket beside that.
+    let Some(before) = before.filter(|socket| run_folder::is_socket_of(&run_folder(), socket))
+    else {
         return false;
     };
     let asked = ask::<bool>(before, &Request::GiveWay);
@@ -163,11 +178,11 @@ pub(super) async fn relieve(before: Option<&Path>) -> bool {
 /// What a call to stop came to.
 #[derive(Debug, Clone, Serialize)]
 pub struct Stopped {
-    /// Whether the output was seen off: the source itself said so.
-    pub seen_off: bool,
+    /// Whether the output was confirmed off: the source itself said so.
+    pub confirmed_off: bool,
     /// Who switched it off, in words; none when nobody is known to have.
     pub by: Option<String>,
-    /// Why it was not seen off, and what to do.
+    /// Why it was not confirmed off, and what to do.
     pub why: Option<String>,
 }
 
@@ -192,7 +207,7 @@ impl StopReport {
         Self {
             station: owner.station.clone(),
             stopped: Stopped {
-                seen_off: false,
+                confirmed_off: false,
                 by: None,
                 why: Some(not_seen(Some(owner), why)),
             },
@@ -208,19 +223,19 @@ pub async fn stop(station: &config::Station, who: &str) -> StopReport {
     let owner = lock::owner(station);
     if let Some(owner) = &owner
         && let Some(report) = stop_owner(owner, who).await
-        && report.stopped.seen_off
+        && report.stopped.confirmed_off
     {
         return report;
     }
     let outcome = switch_off(&Charge::of(station, REACH_MAX)).await;
     let stopped = match outcome {
         Ok(()) => Stopped {
-            seen_off: true,
+            confirmed_off: true,
             by: Some("this command".to_owned()),
             why: None,
         },
         Err(why) => Stopped {
-            seen_off: false,
+            confirmed_off: false,
             by: None,
             why: Some(not_seen(owner.as_ref(), &why)),
         },
@@ -246,7 +261,7 @@ pub async fn stop_owner(owner: &Owner, who: &str) -> Option<StopReport> {
     Some(StopReport {
         station: owner.station.clone(),
         stopped: Stopped {
-            seen_off: answer.seen_off,
+            confirmed_off: answer.confirmed_off,
             by: answer.by,
             why: why.map(|why| not_seen(Some(owner), why)),
         },

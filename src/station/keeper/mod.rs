@@ -20,7 +20,7 @@ mod process;
 mod words;
 
 pub use control::{StopReport, Stopped, stop, stop_owner};
-pub(super) use handle::Keeper;
+pub(super) use handle::{Keeper, Told};
 pub use handle::{KeeperFault, StopCall};
 pub use process::keep;
 pub(super) use words::Charge;

@@ -15,10 +15,12 @@ use crate::instrument::Source;
 use crate::link::{Exclusive, Framing, link};
 use crate::store::{EmissionEnd, Store};
 
-/// What the process is allowed beyond its own limits before the keeper acts: it should act first.
+/// What the process is allowed beyond its own limit for a beat before the keeper acts: it should act first.
 const GRACE: Duration = Duration::from_secs(1);
 /// How long the process may take to obey a call to stop before the keeper goes to the source itself.
 const OBEY_MAX: Duration = Duration::from_millis(60);
+/// How long it may take to ask the source, while nothing is on, before the keeper does so itself.
+const ASK_MAX: Duration = Duration::from_secs(1);
 /// The patience of the first attempt at the source; each further one has twice as much.
 const ATTEMPT: Duration = Duration::from_millis(500);
 /// The most patience of an attempt: a slow instrument behind a slow link.
@@ -60,13 +62,13 @@ struct On {
 impl On {
     /// When the keeper acts by itself.
     fn deadline(&self) -> Instant {
-        let beat = self.last_beat + self.beat_max;
-        let late = beat.min(self.since + self.longest) + GRACE;
+        let beat = self.last_beat + self.beat_max + GRACE;
+        let late = beat.min(self.since + self.longest);
         self.again.unwrap_or(late)
     }
 
     fn why(&self) -> String {
-        match self.last_beat + self.beat_max < self.since + self.longest {
+        match self.last_beat + self.beat_max + GRACE < self.since + self.longest {
             true => format!(
                 "the process gave no sign of life for {:.1} s",
                 self.last_beat.elapsed().as_secs_f64()
@@ -227,17 +229,22 @@ impl<W: AsyncWrite + Unpin> Watching<W> {
     /// When the keeper has to do something by itself.
     fn next_deadline(&self) -> Instant {
         let far = Instant::now() + Duration::from_secs(3600);
-        let (Some(on), None) = (&self.on, &self.attempt) else {
+        if self.attempt.is_some() {
             return far;
+        }
+        let (late, obey_max) = match &self.on {
+            Some(on) => (on.deadline(), OBEY_MAX),
+            None => (far, ASK_MAX),
         };
-        let obey = self.waiters.iter().map(|waiter| waiter.since + OBEY_MAX);
-        obey.fold(on.deadline(), Instant::min)
+        let obey = self.waiters.iter().map(|waiter| waiter.since + obey_max);
+        obey.fold(late, Instant::min)
     }
 
     /// The process had its time: switch the output off without it.
     async fn act(&mut self) {
-        let Some(on) = &mut self.on else { return };
         self.attempt = Some(begin(&self.charge));
+        // Somebody wants to know that an output is off that should be: nothing is interfered with.
+        let Some(on) = &self.on else { return };
         if self.interfered.is_some() {
             return;
         }
@@ -297,10 +304,8 @@ impl<W: AsyncWrite + Unpin> Watching<W> {
                     self.unheard = Some(who.clone());
                     self.say(FromKeeper::Stop { who }).await;
                 }
+                // Also while nothing is on: whoever calls is told what the source says, not what is remembered.
                 self.waiters.push(waiter);
-                if self.on.is_none() {
-                    self.tell_waiters(|ms| Asked::off("nobody: it was off", ms));
-                }
             }
             // The process lives, so its keeper stays.
             Question::GiveWay { answer } => drop(answer),

@@ -4,6 +4,7 @@ mod answers;
 mod browser;
 mod door;
 mod events;
+mod flood;
 mod fuzz;
 mod served;
 mod tables;

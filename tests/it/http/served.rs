@@ -9,13 +9,12 @@ use axum::body::Body;
 use axum::http::{HeaderMap, HeaderName, Request, StatusCode};
 use muffle::config;
 use muffle::daemon::access::Access;
-use muffle::daemon::http::{Site, router, serve};
+use muffle::daemon::http::{Site, listen, router, serve};
 use muffle::daemon::{Engine, Running, StationFile};
 use muffle::station::Opening;
 use muffle::store::{PlanText, Store};
 use serde_json::Value;
 use tempfile::TempDir;
-use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 use tower::ServiceExt;
 
@@ -135,7 +134,7 @@ impl Daemon {
 
     /// Serves on a socket of its own until [`Self::stop`].
     pub async fn listen(&self) -> SocketAddr {
-        let listener = TcpListener::bind("127.0.0.1:0").await.expect("a socket");
+        let listener = listen(SocketAddr::from(([127, 0, 0, 1], 0))).expect("a socket");
         let address = listener.local_addr().expect("bound");
         let (router, stop) = (self.router.clone(), self.stop.clone());
         tokio::spawn(serve(listener, None, router, stop, Duration::from_secs(2)));
