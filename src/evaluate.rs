@@ -16,7 +16,7 @@ pub mod stability;
 pub mod trend;
 mod unit;
 
-pub use carrier::forward_gain_db;
+pub use carrier::{forward_gain_db, why_unverified};
 pub use check::{Recomputed, computed, recomputed, same, verdict_of};
 pub use import::import;
 pub use reference::{

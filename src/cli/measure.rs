@@ -653,6 +653,10 @@ pub(super) fn describe(document: &RunDocument) -> String {
         }
         None => String::new(),
     };
+    let carrier = match &document.carrier_unverified {
+        Some(reason) => format!("the carrier was not read back: {reason}\n"),
+        None => String::new(),
+    };
     let mut settings = match document.settings_read_back {
         Some(true) => "the receiver's settings were read back\n".to_owned(),
         Some(false) => {
@@ -666,7 +670,7 @@ pub(super) fn describe(document: &RunDocument) -> String {
         settings.push_str(&format!("adjusted by the receiver: {adjusted}\n"));
     }
     format!(
-        "\n{heading}\n{}, run {}, {}, {}\n{instruments}{settings}\n{}\n{averages}{verdict}{notes}",
+        "\n{heading}\n{}, run {}, {}, {}\n{instruments}{carrier}{settings}\n{}\n{averages}{verdict}{notes}",
         document.plan,
         document.run,
         document.started,

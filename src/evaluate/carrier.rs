@@ -25,14 +25,22 @@ pub(super) fn carrier_flags(readings: &[&ReadingRecord]) -> Vec<Flag> {
             figure: level_off_db,
         });
     }
-    // A reading from before carriers were read back says nothing about it.
-    let unverified = |it: &&&ReadingRecord| {
-        !is_lost(it) && it.settings["carrier"]["verified"] == Value::Bool(false)
-    };
-    if readings.iter().any(|it| unverified(&it)) {
+    if readings.iter().any(|it| is_unverified(it)) {
         flags.push(Flag::bare(FlagWord::CarrierUnverified));
     }
     flags
+}
+
+/// Whether the source could not be asked. A reading from before carriers were read back says nothing about it.
+fn is_unverified(reading: &ReadingRecord) -> bool {
+    !is_lost(reading) && reading.settings["carrier"]["verified"] == Value::Bool(false)
+}
+
+/// Why the carrier was not read back, as the source's driver says; none where it was.
+pub fn why_unverified(readings: &[ReadingRecord]) -> Option<String> {
+    let reading = readings.iter().find(|it| is_unverified(it))?;
+    let reason = reading.settings["carrier"]["reason"].as_str();
+    Some(reason.unwrap_or("no reason is kept").to_owned())
 }
 
 /// A forward power that differs from that of the reference's signal by more than the plan allows for what the source

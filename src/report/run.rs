@@ -13,7 +13,7 @@ use crate::analysis::forecast::{factor_of_gain_db_per_m, field_dbuv_per_m};
 use crate::config::{AntennaFigure, Arrangement, Bracket, Combine, Plan, Station};
 use crate::evaluate::{
     EvaluateError, ReferenceChange, UNSTABLE_DB, averages, compression, is_unstable, kept,
-    measured_hz,
+    measured_hz, why_unverified,
 };
 use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
@@ -50,6 +50,9 @@ pub struct RunDocument {
     /// Whether the receiver's settings were read back at every reading; none where there are no readings, or none that
     /// tells.
     pub settings_read_back: Option<bool>,
+    /// Why the carrier was not read back, where it was not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub carrier_unverified: Option<String>,
     /// What the receiver made of the settings it was sent, each once: what it had, and what was asked for.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub settings_adjusted: Vec<String>,
@@ -260,6 +263,7 @@ impl RunDocument {
             reference_run: run.reference_run.map(|id| id.to_string()),
             operator: run.operator.clone(),
             instruments: run.instruments.clone(),
+            carrier_unverified: why_unverified(&readings),
             settings_read_back: read_back(&readings),
             settings_adjusted: adjusted(&readings),
             started: run.started.to_string(),

@@ -77,6 +77,8 @@ fn facts(run: &RunDocument) -> Markup {
         true => "read back from the receiver",
         false => "as sent: not read back",
     });
+    let unverified = run.carrier_unverified.as_ref();
+    let unverified = unverified.map(|reason| format!("not read back: {reason}"));
     let adjusted = run.settings_adjusted.join(", ");
     let facts = [
         ("Model", run.model.as_deref()),
@@ -86,6 +88,7 @@ fn facts(run: &RunDocument) -> Markup {
         ("Operator", run.operator.as_deref()),
         ("Source", instruments.source.as_deref()),
         ("Receiver", instruments.receiver.as_deref()),
+        ("Carrier", unverified.as_deref()),
         ("Settings", read_back),
         (
             "Adjusted by the receiver",

@@ -338,6 +338,9 @@ pub(super) fn settings(material: &RunMaterial, texts: &Texts) -> Section {
         _ => "settings.not_read_back",
     };
     section.note(texts.say(read_back));
+    if let Some(reason) = &material.document.carrier_unverified {
+        section.note(texts.fill("settings.carrier_unverified", &[("reason", reason)]));
+    }
     let adjusted = material.document.settings_adjusted.join(", ");
     if !adjusted.is_empty() {
         section.note(texts.fill("settings.adjusted", &[("what", &adjusted)]));
