@@ -9,7 +9,9 @@ use super::measure::stop_on_signal;
 use super::{CliError, print, write_file};
 use crate::quantity::Frequency;
 use crate::sim::control::Client;
-use crate::sim::{Addresses, BenchOptions, NOISE_FIGURE_DB, Pace, SimError, antenna_table, start};
+use crate::sim::{
+    Addresses, BenchOptions, COUPLING_DB, NOISE_FIGURE_DB, Pace, SimError, antenna_table, start,
+};
 
 /// Arguments of `sim`.
 #[derive(Debug, Args)]
@@ -38,6 +40,9 @@ struct ServeArgs {
     /// The TCP instruments accept one client at a time, as many real ones do.
     #[arg(long)]
     one_client: bool,
+    /// Use the power sensor behind the amplifier: name it in the station file, and print its address.
+    #[arg(long)]
+    power_monitor: bool,
     /// Write a station file for this bench there.
     #[arg(long, value_name = "FILE")]
     station: Option<PathBuf>,
@@ -172,31 +177,50 @@ async fn serve(args: ServeArgs) -> Result<(), CliError> {
     .await?;
     let addresses = bench.addresses();
     if let Some(path) = &args.station {
-        let text = station_text(addresses, &addresses.receiver.tcp)?;
+        let monitor = args.power_monitor.then_some(&*addresses.power_monitor);
+        let text = station_text(addresses, &addresses.receiver.tcp, monitor)?;
         write_file(path, text.as_bytes())?;
     }
     match args.json {
         true => print(&json!(addresses).to_string())?,
-        false => print(&format!(
-            "source    {}\nreceiver  {}\n          {}\n          {} (driver handheld-prompt)\ncontrol   {}",
-            addresses.source.tcp,
-            addresses.receiver.tcp,
-            addresses.receiver.serial,
-            addresses.receiver.handheld,
-            addresses.control
-        ))?,
+        false => {
+            let monitor = match args.power_monitor {
+                true => format!("monitor   {}\n", addresses.power_monitor),
+                false => String::new(),
+            };
+            print(&format!(
+                "source    {}\nreceiver  {}\n          {}\n          {} (driver handheld-prompt)\n{monitor}control   {}",
+                addresses.source.tcp,
+                addresses.receiver.tcp,
+                addresses.receiver.serial,
+                addresses.receiver.handheld,
+                addresses.control
+            ))?;
+        }
     }
     bench.run_until(stop.cancelled_owned()).await;
     Ok(())
 }
 
 /// A station file for a simulated bench, its placement done through the control port by this program.
-pub(super) fn station_text(addresses: &Addresses, receiver: &str) -> Result<String, CliError> {
+pub(super) fn station_text(
+    addresses: &Addresses,
+    receiver: &str,
+    monitor: Option<&str>,
+) -> Result<String, CliError> {
     let program = std::env::current_exe().map_err(|error| {
         CliError::Bench(format!("cannot find this program's own file: {error}"))
     })?;
     // JSON's strings are TOML's basic strings too.
     let text = |value: &str| json!(value).to_string();
+    let monitor = monitor.map(|address| {
+        format!(
+            "\n# Behind the amplifier: what really goes to the antenna.\n[power_monitor]\n\
+            driver = \"power-monitor-scpi\"\naddress = {}\nidentity = \"Simulated power monitor\"\n\
+            coupling = \"{COUPLING_DB} dB\"\n",
+            text(address)
+        )
+    });
     Ok(format!(
         r#"# The simulated bench of muffle. Nothing is transmitted but numbers.
 name = "simulated bench at Tarn End"
@@ -228,7 +252,7 @@ noise_figure = "8 dB"
 [amplifier]
 gain = "40 dB"
 input_max = "0 dBm"
-
+{monitor}
 [safety]
 feed_power_max = "33 dBm"
 path_loss_min = "12 dB"
@@ -259,6 +283,7 @@ name = "antenna.csv"
 text = '''
 {table}'''
 "#,
+        monitor = monitor.unwrap_or_default(),
         figure_db = NOISE_FIGURE_DB,
         table = antenna_table(),
         source = text(&addresses.source.tcp),

@@ -53,6 +53,7 @@ pub fn antenna_table() -> String {
 
 pub use analyzer::NOISE_FIGURE_DB;
 pub use shielding::{Cavity, Face, Item, Layer, Physics, Polarisation, Seam, Slot, true_se};
+pub use world::COUPLING_DB;
 
 /// Why the bench does not start, or does not answer.
 #[derive(Debug, thiserror::Error)]

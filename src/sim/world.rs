@@ -19,7 +19,7 @@ const SETTLING_S: f64 = 5e-3;
 /// What an item that is put around the antenna but left open takes away at most, dB.
 const OPEN_DB: f64 = 3.0;
 /// What the coupler at the amplifier's output takes off, dB.
-const COUPLING_DB: f64 = 30.0;
+pub const COUPLING_DB: f64 = 30.0;
 /// What the power monitor reads of nothing, dBm.
 const MONITOR_NOISE_DBM: f64 = -60.0;
 /// How long it takes for a reading, s.

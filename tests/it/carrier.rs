@@ -2,8 +2,10 @@
 
 use std::sync::atomic::{AtomicU32, Ordering};
 
+use serde_json::json;
+
 use crate::fake::{Air, FakeBench, REFUSED, block};
-use crate::support::plan;
+use crate::support::{Bench, plan, show};
 
 /// An item of 20 dB, in a plan whose limit is 30 dB.
 fn trace(air: &Air, unit: &str) -> Option<Vec<u8>> {
@@ -167,6 +169,9 @@ fn a_source_that_cannot_be_asked_is_said_to_be_unverified() {
     assert_eq!(point["kind"], "measured", "{point}");
     let flags = point["flags"].to_string();
     assert!(flags.contains("carrier_unverified"), "{point}");
+    let line = "the carrier was not read back: its dialect has no queries\n";
+    let shown = show(&bench.path("muffle.db"), &[]);
+    assert!(shown.out.contains(line), "{shown:#?}");
     let asked = ["FREQ?", "POW?"].map(str::to_owned);
     assert!(!bench.heard().iter().any(|unit| asked.contains(unit)));
     bench.is_off();
@@ -218,5 +223,28 @@ fn a_monitor_that_gives_no_power_is_an_error() {
     bench
         .measure("A-1", &[])
         .with(4, &["power monitor: `READ?` gave", "not a power in dBm"]);
+    bench.is_off();
+}
+
+#[test]
+fn the_monitor_of_the_simulated_bench_sees_its_amplifier_sag() {
+    let bench = Bench::start_monitored(3);
+    bench.write("plan.toml", &plan(&["100 MHz"]));
+    for serial in ["A-1", "A-2"] {
+        bench.shelf(serial, 45.0);
+    }
+    bench.measure("A-1");
+    let run = bench.latest();
+    assert_eq!(run["points"][0]["kind"], "measured", "{run}");
+    let monitor = "Tarn End,Simulated power monitor,0003,1.0";
+    assert_eq!(run["instruments"]["power_monitor"], monitor, "{run}");
+    let sag = json!({ "fault": "amplifier_sags", "db": 6.0 });
+    bench.ask(&json!({ "do": "plant", "faults": [sag] }));
+    bench.measure("A-2");
+    let run = bench.latest();
+    assert_eq!(run["item"], "A-2");
+    assert_eq!(run["points"][0]["kind"], "none", "{run}");
+    let off_db = run["points"][0]["flag_figures"]["forward_power"].as_f64();
+    assert!(off_db.is_some_and(|db| (db + 6.0).abs() < 0.2), "{run}");
     bench.is_off();
 }

@@ -101,6 +101,11 @@ impl Bench {
         Self::start_with(seed, &["--one-client"])
     }
 
+    /// One whose station has a power monitor.
+    pub fn start_monitored(seed: u64) -> Self {
+        Self::start_with(seed, &["--power-monitor"])
+    }
+
     fn start_with(seed: u64, more: &[&str]) -> Self {
         let folder = match small_disk() {
             Some(disk) => TempDir::new_in(disk),

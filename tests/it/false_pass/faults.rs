@@ -45,6 +45,8 @@ pub struct Kind {
     pub way: Way,
     /// Why nothing in the program can know of it; none where something must.
     pub unseen: Option<&'static str>,
+    /// Whether the station has a power monitor; drawn where that is not what it is about.
+    pub monitor: Option<bool>,
     pub acts: fn(&mut Draw) -> Vec<Act>,
 }
 
@@ -140,13 +142,25 @@ const fn by(way: Way, name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Ki
         name,
         way,
         unseen: None,
+        monitor: None,
         acts,
     }
 }
 
-/// What the source does not know of, and what is over before the reference is looked at again.
-const fn behind(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
-    unseen(name, BEHIND_THE_SOURCE, acts)
+/// What the source does not know of, and what is over before the reference is looked at again: a power monitor sees it.
+const fn monitored(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
+    Kind {
+        monitor: Some(true),
+        ..seen(name, acts)
+    }
+}
+
+/// The same at a station without a power monitor.
+const fn unmonitored(name: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
+    Kind {
+        monitor: Some(false),
+        ..unseen(name, BEHIND_THE_SOURCE, acts)
+    }
 }
 
 const fn unseen(name: &'static str, reason: &'static str, acts: fn(&mut Draw) -> Vec<Act>) -> Kind {
@@ -154,6 +168,7 @@ const fn unseen(name: &'static str, reason: &'static str, acts: fn(&mut Draw) ->
         name,
         way: Way::Measured,
         unseen: Some(reason),
+        monitor: None,
         acts,
     }
 }
@@ -161,7 +176,15 @@ const fn unseen(name: &'static str, reason: &'static str, acts: fn(&mut Draw) ->
 /// The bench as it should be.
 pub const NONE: Kind = seen("none", |_| Vec::new());
 
-const BEHIND_THE_SOURCE: &str = "nothing measures what really leaves the source and the amplifier";
+const BEHIND_THE_SOURCE: &str =
+    "without a power monitor nothing measures what really leaves the source and the amplifier";
+
+fn amplifier_sags_and_recovers(draw: &mut Draw) -> Vec<Act> {
+    let db = draw.between(3.0, 30.0);
+    let mut acts = draw.after_a_reading(json!({ "fault": "amplifier_sags", "db": db }));
+    acts.push(mended());
+    acts
+}
 
 /// All faults. The README says the same of those that cannot be seen.
 pub const FAULTS: &[Kind] = &[
@@ -186,23 +209,30 @@ pub const FAULTS: &[Kind] = &[
         let db = draw.between(6.0, 30.0);
         draw.in_an_emission(json!({ "fault": "source_unlevelled", "db": db }))
     }),
-    behind("source sags in one emission", |draw| {
+    monitored("source sags in one emission", |draw| {
         let db = draw.between(6.0, 30.0);
         draw.in_an_emission(json!({ "fault": "source_sags", "db": db }))
     }),
-    behind("source drifts in one emission", |draw| {
+    monitored("source drifts in one emission", |draw| {
         let db_per_s = draw.between(50.0, 500.0);
         draw.in_an_emission(json!({ "fault": "source_drifts", "db_per_s": db_per_s }))
     }),
-    behind("source dead in one emission", |draw| {
+    monitored("source dead in one emission", |draw| {
         draw.in_an_emission(json!({ "fault": "source_dead" }))
     }),
-    behind("amplifier trips in one emission", |draw| {
+    monitored("amplifier trips in one emission", |draw| {
         draw.in_an_emission(json!({ "fault": "amplifier_trips" }))
     }),
-    behind("amplifier sags in one emission", |draw| {
+    monitored("amplifier sags in one emission", |draw| {
         let db = draw.between(3.0, 30.0);
         draw.in_an_emission(json!({ "fault": "amplifier_sags", "db": db }))
+    }),
+    monitored("amplifier sags and recovers", amplifier_sags_and_recovers),
+    monitored("amplifier's cable torn and mended", |draw| {
+        let db = draw.between(3.0, 40.0);
+        let mut acts = draw.after_a_reading(json!({ "fault": "transmit_cable", "db": db }));
+        acts.push(mended());
+        acts
     }),
     seen("amplifier's cable loose", |draw| {
         let db = draw.between(3.0, 40.0);
@@ -280,6 +310,12 @@ pub const FAULTS: &[Kind] = &[
     }),
     seen("analyzer resets", |draw| {
         draw.in_a_reading(json!({ "fault": "receiver_resets" }))
+    }),
+    seen("analyzer's hold begun anew", |draw| {
+        draw.in_a_reading(json!({ "fault": "receiver_hold_restarts" }))
+    }),
+    seen("analyzer's hold switched off", |draw| {
+        draw.in_a_reading(json!({ "fault": "receiver_hold_off" }))
     }),
     seen("analyzer swapped", |draw| {
         let db = draw.either() * draw.between(3.0, 10.0);
@@ -429,12 +465,27 @@ pub const FAULTS: &[Kind] = &[
             draw.after_a_reading(other)
         },
     ),
-    unseen("amplifier sags and recovers", BEHIND_THE_SOURCE, |draw| {
-        let db = draw.between(3.0, 30.0);
-        let mut acts = draw.after_a_reading(json!({ "fault": "amplifier_sags", "db": db }));
-        acts.push(mended());
-        acts
+    unmonitored("source sags in one emission, no monitor", |draw| {
+        let db = draw.between(6.0, 30.0);
+        draw.in_an_emission(json!({ "fault": "source_sags", "db": db }))
     }),
+    unmonitored("amplifier trips in one emission, no monitor", |draw| {
+        draw.in_an_emission(json!({ "fault": "amplifier_trips" }))
+    }),
+    unmonitored(
+        "amplifier sags and recovers, no monitor",
+        amplifier_sags_and_recovers,
+    ),
+    unseen(
+        "antenna's cable loose and fast again",
+        "no power monitor sees beyond its coupler",
+        |draw| {
+            let db = draw.between(3.0, 30.0);
+            let mut acts = draw.after_a_reading(json!({ "fault": "antenna_cable", "db": db }));
+            acts.push(mended());
+            acts
+        },
+    ),
     unseen(
         "receive cable loose and fast again",
         "nothing is sent through the receive cable but what is measured",

@@ -87,6 +87,8 @@ pub struct Case {
     /// By how much the item's true worst point is above the limit, dB.
     pub margin_db: f64,
     pub settings: String,
+    /// Whether the station has a power monitor.
+    pub has_monitor: bool,
     acts: Vec<Act>,
     /// Readings of the item before it is stopped, where it is.
     pub stop_after: usize,
@@ -116,6 +118,7 @@ impl Case {
             other_item: OTHER,
         };
         let acts = (kind.acts)(&mut draw);
+        let has_monitor = kind.monitor.unwrap_or_else(|| draw.random.random());
         Self {
             number,
             kind,
@@ -125,6 +128,7 @@ impl Case {
             item,
             margin_db,
             settings,
+            has_monitor,
             acts,
             stop_after,
         }
@@ -222,9 +226,10 @@ impl fmt::Display for Played {
         let Self { case, .. } = self;
         write!(
             f,
-            "case {}, {}: {:?}, worst point {:+.2} dB from the limit of {} dB; {}; {:?}",
+            "case {}, {}{}: {:?}, worst point {:+.2} dB from the limit of {} dB; {}; {:?}",
             case.number,
             case.kind.name,
+            if case.has_monitor { " (monitored)" } else { "" },
             self.outcome,
             case.margin_db,
             case.limit_db,
@@ -313,7 +318,7 @@ impl Row {
 
 fn print(rows: &BTreeMap<&'static str, Row>) {
     println!(
-        "{:<40} {:>5} {:>7} {:>9} {:>10} {:>9} {:>10} {:>12} {:>7}",
+        "{:<61} {:>5} {:>7} {:>9} {:>10} {:>9} {:>10} {:>12} {:>7}",
         "fault",
         "runs",
         "struck",
@@ -355,7 +360,7 @@ fn print_row(name: &str, row: &Row) {
         refused,
     ] = counts;
     println!(
-        "{name:<40} {:>5} {:>7} {true_pass:>9} {false_pass:>10} {true_fail:>9} {false_fail:>10} {inconclusive:>12} {refused:>7}",
+        "{name:<61} {:>5} {:>7} {true_pass:>9} {false_pass:>10} {true_fail:>9} {false_fail:>10} {inconclusive:>12} {refused:>7}",
         row.runs, row.struck
     );
 }

@@ -132,7 +132,7 @@ impl Site {
             control.define(item).await.expect("an item");
         }
         let store = Store::open(&folder.path().join(DATABASE)).await;
-        let station = station_text(&bench);
+        let station = station_text(&bench, case.has_monitor);
         Self {
             bench,
             control: Mutex::new(control),
@@ -367,9 +367,18 @@ async fn listen(
 }
 
 /// As `muffle sim` writes it, without a command that places things.
-fn station_text(bench: &Bench) -> String {
+fn station_text(bench: &Bench, has_monitor: bool) -> String {
     let addresses = bench.addresses();
     let text = |address: &str| Value::from(address).to_string();
+    let monitor = match has_monitor {
+        true => format!(
+            "[power_monitor]\ndriver = \"power-monitor-scpi\"\naddress = {}\nidentity = \"Simulated power monitor\"\n\
+            coupling = \"{} dB\"\n",
+            text(&addresses.power_monitor),
+            muffle::sim::COUPLING_DB
+        ),
+        false => String::new(),
+    };
     format!(
         r#"
 name = "campaign"
@@ -395,6 +404,7 @@ noise_figure = "18 dB"
 gain = "40 dB"
 input_max = "0 dBm"
 
+{}
 [safety]
 level_max = "33 dBm"
 path_loss_min = "12 dB"
@@ -422,6 +432,7 @@ text = '''
 "#,
         text(&addresses.source.tcp),
         text(&addresses.receiver.tcp),
+        monitor,
         muffle::sim::antenna_table(),
     )
 }
