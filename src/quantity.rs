@@ -505,6 +505,13 @@ macro_rules! serde_as_text {
 
 serde_as_text!(Frequency, Level, Ratio, Length, Time);
 
+/// Whether a character has no picture of its own: control characters, and those that reorder a line so that a name reads
+/// as another (Unicode Standard Annex 9, 2).
+pub fn is_unprintable(c: char) -> bool {
+    c.is_control()
+        || matches!(c, '\u{061C}' | '\u{200E}' | '\u{200F}' | '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -7,7 +7,7 @@ use comfy_table::Cell;
 use serde_json::json;
 
 use super::{CliError, print, print_json, table, write_file};
-use crate::config::{Address, Driver, built_in_drivers};
+use crate::config::{Address, Driver, built_in_drivers, read_file};
 use crate::instrument::{Rehearsal, rehearse};
 use crate::link::{Framing, Link, Replay, link};
 use crate::station::{InstrumentLock, Owner};
@@ -121,8 +121,7 @@ async fn attempt(args: TryArgs) -> Result<u8, CliError> {
 
 fn connect(args: &TryArgs, driver: &Driver) -> Result<Box<dyn Link>, CliError> {
     if let Some(path) = &args.replay {
-        let text = std::fs::read_to_string(path)
-            .map_err(|error| CliError::Input(format!("cannot read {}: {error}", path.display())))?;
+        let text = read_file(path)?;
         let replay = Replay::new(&text, driver.dialect.prompt.is_some())
             .map_err(|error| CliError::Input(format!("{}: {error}", path.display())))?;
         return Ok(Box::new(replay));

@@ -6,7 +6,7 @@ use clap::Args;
 use jiff::Timestamp;
 
 use super::{CliError, StoreArg, print, print_json};
-use crate::config::{DateOrder, DecimalMark, READING_COLUMNS, ReadingFormat};
+use crate::config::{DateOrder, DecimalMark, READING_COLUMNS, ReadingFormat, read_bounded};
 use crate::evaluate;
 use crate::store::Store;
 
@@ -69,17 +69,12 @@ fn help() -> String {
 pub(super) async fn run(args: ImportArgs) -> Result<u8, CliError> {
     let shown = args.file.display();
     let unreadable = |error| CliError::Input(format!("cannot read {shown}: {error}"));
-    let bytes = args.file.metadata().map_err(unreadable)?.len();
-    if bytes > FILE_BYTES_MAX {
-        return Err(CliError::Input(format!(
-            "{shown} has {bytes} bytes; at most {FILE_BYTES_MAX} are read, so part it"
-        )));
-    }
-    let text = String::from_utf8(std::fs::read(&args.file).map_err(unreadable)?).map_err(|_| {
-        CliError::Input(format!(
-            "{shown} is not UTF-8 text; save it as CSV with the encoding UTF-8"
-        ))
-    })?;
+    let text = String::from_utf8(read_bounded(&args.file, FILE_BYTES_MAX).map_err(unreadable)?)
+        .map_err(|_| {
+            CliError::Input(format!(
+                "{shown} is not UTF-8 text; save it as CSV with the encoding UTF-8"
+            ))
+        })?;
     let text = ReadingFormat {
         dates: args.dates,
         decimal: args.decimal,

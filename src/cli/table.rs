@@ -3,7 +3,7 @@
 use comfy_table::presets::NOTHING;
 use comfy_table::{Cell, CellAlignment, ContentArrangement, Table};
 
-use crate::quantity::Frequency;
+use crate::quantity::{Frequency, is_unprintable};
 use crate::report::{PointDocument, RunDocument, one_decimal};
 use crate::store::RunKind;
 
@@ -176,7 +176,7 @@ pub(super) fn shown(text: &str) -> String {
     const SHOWN: usize = 40;
     let clean: String = text
         .chars()
-        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .map(|c| if is_unprintable(c) { '\u{fffd}' } else { c })
         .collect();
     match clean.chars().count() > SHOWN {
         true => clean.chars().take(SHOWN - 1).chain(['…']).collect(),

@@ -18,6 +18,9 @@ mod station;
 mod table;
 mod template;
 
+use std::fs::OpenOptions;
+use std::io::{self, Read};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 pub use address::{Address, Flow, Parity, SerialLine};
@@ -92,11 +95,36 @@ pub enum ConfigError {
     },
 }
 
+/// The longest text of a station, a plan, a driver or a table, bytes.
+const TEXT_BYTES_MAX: u64 = 4 << 20;
+
 pub(crate) fn read_file(path: &Path) -> Result<String, ConfigError> {
-    std::fs::read_to_string(path).map_err(|cause| ConfigError::Unreadable {
+    let bytes = read_bounded(path, TEXT_BYTES_MAX);
+    let text = bytes.and_then(|bytes| String::from_utf8(bytes).map_err(io::Error::other));
+    text.map_err(|cause| ConfigError::Unreadable {
         path: path.to_owned(),
         cause,
     })
+}
+
+/// What a file holds. A device, a pipe or a file without an end is refused: it would be read for ever, or until the
+/// memory is full.
+pub(crate) fn read_bounded(path: &Path, bytes_max: u64) -> io::Result<Vec<u8>> {
+    let mut options = OpenOptions::new();
+    // Opening a pipe would wait for whoever writes to it.
+    let no_wait = rustix::fs::OFlags::NONBLOCK.bits().cast_signed();
+    let file = options.read(true).custom_flags(no_wait).open(path)?;
+    if !file.metadata()?.is_file() {
+        return Err(io::Error::other("it is not a regular file"));
+    }
+    let mut bytes = Vec::new();
+    file.take(bytes_max + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > bytes_max {
+        return Err(io::Error::other(format!(
+            "it is longer than {bytes_max} bytes"
+        )));
+    }
+    Ok(bytes)
 }
 
 #[cfg(test)]
@@ -126,6 +154,28 @@ mod tests {
         assert_eq!(plan.frequencies[1].hz(), 158_500.0);
         load_items(Path::new("config/items.toml")).expect("items");
         load_lot(Path::new("config/lot.toml")).expect("lot");
+    }
+
+    #[test]
+    fn what_has_no_end_is_not_read() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let refused = |path: &Path| read_bounded(path, 10).expect_err("refused").to_string();
+        for device in ["/dev/zero", "/dev/tty"].map(Path::new) {
+            if device.exists() {
+                refused(device);
+            }
+        }
+        assert!(refused(folder.path()).contains("regular"), "a folder");
+        let pipe = folder.path().join("pipe");
+        let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+        if made.is_ok_and(|made| made.success()) {
+            assert!(refused(&pipe).contains("regular"));
+        }
+        let file = folder.path().join("plan.toml");
+        std::fs::write(&file, "0123456789").expect("written");
+        assert_eq!(read_bounded(&file, 10).expect("short enough").len(), 10);
+        std::fs::write(&file, "0123456789+").expect("written");
+        assert!(refused(&file).contains("longer than 10 bytes"));
     }
 
     #[test]

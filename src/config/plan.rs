@@ -10,7 +10,7 @@ use toml::de::DeValue;
 
 use super::document::{Document, Section, Value};
 use super::{ConfigError, Detector, InstrumentEntry, Lone, Station, Words, read_file};
-use crate::quantity::{Frequency, Level, Ratio, Time};
+use crate::quantity::{Frequency, Level, Ratio, Time, is_unprintable};
 
 /// The most frequencies one plan may name.
 pub const FREQUENCIES_MAX: usize = 10_000;
@@ -969,7 +969,16 @@ fn settings(
         within(n, 1, SWEEPS_MAX)
     });
     let settle = Time::from_duration(Duration::from_millis(20));
-    let settle = section.or("settle", default.map_or(settle, |d| d.settle));
+    let settle = default.map_or(settle, |d| d.settle);
+    let settle = section.checked("settle", Some(settle), |time: Time| {
+        if time <= SETTLE_MAX {
+            Ok(time)
+        } else {
+            Err(format!(
+                "must be at most {SETTLE_MAX}: the output is on all the while"
+            ))
+        }
+    });
     let settings = Settings {
         source_level: source_level?,
         span: span?,
@@ -990,6 +999,9 @@ fn settings(
         }
     }
 }
+
+/// The longest that a source may be given to settle.
+const SETTLE_MAX: Time = Time::from_duration(Duration::from_secs(60));
 
 impl Settings {
     /// What cannot be right about bandwidth, span and points together, and at which key.
@@ -1060,7 +1072,7 @@ fn faces(words: Vec<String>) -> Result<Vec<String>, String> {
     match words.iter().find(|word| {
         word.trim().is_empty()
             || word.chars().count() > FACE_CHARACTERS_MAX
-            || word.chars().any(char::is_control)
+            || word.chars().any(is_unprintable)
     }) {
         Some(word) => Err(format!(
             "{word:?} is not a face; use a word of at most {FACE_CHARACTERS_MAX} characters"

@@ -7,6 +7,7 @@
 mod format;
 
 use super::document::{Fault, Faults};
+use crate::quantity::is_unprintable;
 pub use format::{DateOrder, DecimalMark, ReadingFormat};
 use format::{decimal_mark, may_be_thousands, separator};
 use jiff::civil::Date;
@@ -432,7 +433,7 @@ impl<'a> Cells<'a> {
 
     fn name(&mut self, name: &'static str) -> Option<String> {
         let cell = self.cell(name)?.to_owned();
-        if cell.chars().count() > CELL_CHARS_MAX || cell.chars().any(char::is_control) {
+        if cell.chars().count() > CELL_CHARS_MAX || cell.chars().any(is_unprintable) {
             self.refuse(
                 name,
                 format!("use 1 to {CELL_CHARS_MAX} characters without control characters"),

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use super::document::Document;
-use super::{ConfigError, read_file};
+use super::{ConfigError, read_bounded, read_file};
 
 /// The largest logo, bytes: it goes into every report.
 const LOGO_BYTES_MAX: u64 = 2 << 20;
@@ -103,14 +103,8 @@ fn read_logo(path: &Path) -> Result<LogoFile, ConfigError> {
         path: path.to_owned(),
         cause,
     };
-    let bytes_long = std::fs::metadata(path).map_err(unreadable)?.len();
-    if bytes_long > LOGO_BYTES_MAX {
-        return Err(unreadable(std::io::Error::other(format!(
-            "it has {bytes_long} bytes; a logo may have {LOGO_BYTES_MAX}"
-        ))));
-    }
     Ok(LogoFile {
-        bytes: std::fs::read(path).map_err(unreadable)?,
+        bytes: read_bounded(path, LOGO_BYTES_MAX).map_err(unreadable)?,
         svg: path.extension().is_some_and(|ending| ending == "svg"),
     })
 }

@@ -22,7 +22,7 @@ use crate::analysis::AnalysisError;
 use crate::analysis::lot::{AttributePlan, AttributeResult, OcPoint, SampleCount, smallest_sample};
 use crate::analysis::tolerance::{VariablesResult, one_sided_factor};
 use crate::config::{LotEntry, Plan};
-use crate::quantity::Ratio;
+use crate::quantity::{Ratio, is_unprintable};
 use crate::store::{
     Lot, LotRule, Remeasured, ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord,
     RunState, SnapshotKind, Store, Verdict,
@@ -509,7 +509,7 @@ pub async fn admit(store: &Store, lot: &Lot, serial: &str) -> Result<Admission, 
     let characters = serial.chars().count();
     if characters == 0
         || characters > crate::store::NAME_CHARS_MAX
-        || serial.chars().any(char::is_control)
+        || serial.chars().any(is_unprintable)
     {
         return refused("is no serial".to_owned());
     }

@@ -23,6 +23,8 @@ use skrifa::instance::{LocationRef, Size};
 use skrifa::metrics::GlyphMetrics;
 use skrifa::{FontRef, MetadataProvider};
 
+use crate::quantity::is_unprintable;
+
 /// The family name in both files.
 pub(super) const FAMILY: &str = "Inter";
 /// The text weight.
@@ -192,8 +194,8 @@ pub(super) fn capital(text: &str) -> String {
 pub(super) fn printable(c: char) -> char {
     match c {
         '\t' | '\n' | '\r' => ' ',
-        '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{FFFE}' | '\u{FFFF}' => '\u{FFFD}',
-        c if c.is_control() => '\u{FFFD}',
+        '\u{FFFE}' | '\u{FFFF}' => '\u{FFFD}',
+        c if is_unprintable(c) => '\u{FFFD}',
         c => c,
     }
 }

@@ -1,9 +1,10 @@
 //! Placing things: the station's own command, where it has one.
 
 use std::fmt;
-use std::process::Stdio;
+use std::process::{ExitStatus, Stdio};
 use std::time::Duration;
 
+use tokio::io::{AsyncReadExt, BufReader};
 use tokio::process::Command;
 
 use super::StationError;
@@ -12,6 +13,9 @@ use super::StationError;
 const PLACEMENT_MAX: Duration = Duration::from_secs(600);
 /// How much of what a failing command said is shown.
 const SAID_CHARACTERS_MAX: usize = 300;
+
+/// How much of it is kept, bytes.
+const SAID_BYTES_MAX: u64 = 4 << 10;
 
 /// How far the item is closed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -80,24 +84,37 @@ pub async fn place_by_command(
     let Some((program, arguments)) = words.split_first() else {
         return Err(failed("is empty".to_owned()));
     };
-    let running = Command::new(program)
-        .args(arguments)
-        .stdin(Stdio::null())
-        .kill_on_drop(true)
-        .output();
-    let output = match tokio::time::timeout(PLACEMENT_MAX, running).await {
-        Ok(Ok(output)) => output,
+    let running = run(program, arguments);
+    let (status, said) = match tokio::time::timeout(PLACEMENT_MAX, running).await {
+        Ok(Ok(ended)) => ended,
         Ok(Err(error)) => return Err(failed(format!("cannot be run: {error}"))),
         Err(_elapsed) => return Err(failed(format!("did not end within {PLACEMENT_MAX:?}"))),
     };
-    match output.status.success() {
-        true => Ok(()),
-        false => {
-            let said = String::from_utf8_lossy(&output.stderr);
-            let said: String = said.trim().chars().take(SAID_CHARACTERS_MAX).collect();
-            Err(failed(format!("ended with {}: {said}", output.status)))
-        }
+    if status.success() {
+        return Ok(());
     }
+    let said = String::from_utf8_lossy(&said);
+    let said: String = said.trim().chars().take(SAID_CHARACTERS_MAX).collect();
+    Err(failed(format!("ended with {status}: {said}")))
+}
+
+/// Runs a command to its end; answers with the beginning of what it complained of. However much more it says is read
+/// and forgotten.
+async fn run(program: &str, arguments: &[String]) -> std::io::Result<(ExitStatus, Vec<u8>)> {
+    let mut child = Command::new(program)
+        .args(arguments)
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
+        .stderr(Stdio::piped())
+        .kill_on_drop(true)
+        .spawn()?;
+    let mut said = Vec::new();
+    if let Some(mut complaints) = child.stderr.take() {
+        let beginning = (&mut complaints).take(SAID_BYTES_MAX);
+        tokio::io::copy(&mut BufReader::new(beginning), &mut said).await?;
+        tokio::io::copy(&mut complaints, &mut tokio::io::sink()).await?;
+    }
+    Ok((child.wait().await?, said))
 }
 
 fn fill(word: &str, placement: &Placement) -> String {
@@ -151,6 +168,17 @@ mod tests {
         assert_eq!(fill("{state}", &placement("x")), "closed");
         assert_eq!(fill("{item}", &placement("{face}\"; rm")), "{face}\"; rm");
         assert_eq!(fill("{other} {", &placement("x")), "{other} {");
+    }
+
+    #[tokio::test]
+    async fn a_command_that_goes_on_talking_is_not_kept_in_memory() {
+        let chatty = "head -c 50000000 /dev/zero; head -c 50000000 /dev/zero >&2; exit 1";
+        let command = ["sh", "-c", chatty].map(str::to_owned);
+        let said = place_by_command(&command, &placement("P-1")).await;
+        let said = said.expect_err("exit 1").to_string();
+        assert!(said.len() < 1000, "{} bytes", said.len());
+        let ended = run("sh", &["-c".to_owned(), chatty.to_owned()]).await;
+        assert!(ended.expect("ends").1.len() as u64 <= SAID_BYTES_MAX);
     }
 
     #[tokio::test]

@@ -3,6 +3,7 @@
 use super::StoreError;
 pub use crate::analysis::point::Kind as ResultKind;
 pub use crate::analysis::verdict::Verdict;
+use crate::quantity::is_unprintable;
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -868,8 +869,8 @@ pub(super) fn check_name(what: &'static str, name: &str) -> Result<(), StoreErro
         "is empty".to_owned()
     } else if chars > super::NAME_CHARS_MAX {
         format!("has {chars} characters")
-    } else if name.chars().any(char::is_control) {
-        format!("{name:?} contains control characters")
+    } else if name.chars().any(is_unprintable) {
+        format!("{name:?} contains control characters, or characters that reorder a line")
     } else {
         return Ok(());
     };

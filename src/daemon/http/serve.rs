@@ -30,6 +30,7 @@ use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower_service::Service;
 
+use crate::config::read_bounded;
 use crate::daemon::access::Peer;
 
 /// Connections at once; for a further one, the one that has been silent for longest is closed.
@@ -93,14 +94,7 @@ fn refuse(path: &Path, wanted: &'static str, problem: &dyn std::fmt::Display) ->
 }
 
 fn read(path: &Path, wanted: &'static str) -> Result<Vec<u8>, TlsError> {
-    let bytes = || {
-        let size = std::fs::metadata(path)?.len();
-        match size > PEM_BYTES_MAX {
-            true => Err(io::Error::other(format!("{size} bytes are too many"))),
-            false => std::fs::read(path),
-        }
-    };
-    bytes().map_err(|error| refuse(path, wanted, &error))
+    read_bounded(path, PEM_BYTES_MAX).map_err(|error| refuse(path, wanted, &error))
 }
 
 /// A socket to be served. Connections that were not accepted yet wait in a queue of the system's; in one that
