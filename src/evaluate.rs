@@ -36,7 +36,7 @@ use crate::analysis::average::{Average, Part, average};
 use crate::analysis::budget::{Budget, BudgetInput, Given, PointScatter, Scatter};
 use crate::analysis::closing::{between_db, harmonics_at, window_half_hz};
 use crate::analysis::flag::{Effect, Flag, FlagWord};
-use crate::analysis::floor::{Floor, Hold};
+use crate::analysis::floor::{AMBIENT_FALSE_ALARM, Floor, Hold};
 use crate::analysis::limit::LimitLine;
 use crate::analysis::noise::reaches_too_high;
 use crate::analysis::point::{PointInput, PointResult, ReadingInput, judge_point};
@@ -155,7 +155,8 @@ pub fn ambient_within(
         half_width_hz: half_width.hz(),
     };
     let hold = Hold::over(sweeps);
-    let floor = Floor::of(&trace, window, frequency.hz(), &hold, rbw_hz)?;
+    let hz = frequency.hz();
+    let floor = Floor::of(&trace, window, hz, &hold, rbw_hz, AMBIENT_FALSE_ALARM)?;
     Ok(floor.ambient_db.is_some() || reaches_too_high(trace.levels_dbm(), sweeps))
 }
 
@@ -564,6 +565,7 @@ impl Evaluator {
             },
             limit_db: self.limit_db(point.frequency_hz),
             rule: decision(&self.plan),
+            false_alarm: self.plan.false_alarm,
             observed: &seen.flags,
         })
     }

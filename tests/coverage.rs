@@ -265,28 +265,31 @@ impl Tally {
     }
 }
 
-/// The points of several benches whose carriers stand from 60 dB above the floor down to it.
+/// Carriers lower than this above the floor as shown are hardly ever detected, and any bound holds for them, dB.
+const LOWEST_DB: f64 = -8.0;
+
+/// The points of several benches whose carriers stand from 60 dB above the floor down to where they are lost in it.
 async fn campaign(seeds: std::ops::Range<u64>, items: usize) -> Vec<Point> {
     let mut points = Vec::new();
     for seed in seeds {
         // Every bench its own SEs, so that all distances come up.
-        let step_db = 80.0 / items as f64;
+        let step_db = 90.0 / items as f64;
         let se_db: Vec<f64> = (0..items)
             .map(|item| 20.0 + step_db * (item as f64 + (0.37 * seed as f64) % 1.0))
             .collect();
         points.extend(measure(seed, &se_db, &[]).await);
     }
-    points.retain(|point| (0.0..60.0).contains(&point.above_db));
+    points.retain(|point| (LOWEST_DB..60.0).contains(&point.above_db));
     points
 }
 
 fn print(points: &[Point]) {
     println!("above floor  points measured covered   error  mean U  bounds    held   slack");
-    for from_db in (0..60).step_by(5).map(f64::from) {
+    for from_db in (-10..60).step_by(5).map(f64::from) {
         let row = points
             .iter()
             .filter(|point| (from_db..from_db + 5.0).contains(&point.above_db));
-        Tally::of(row).line(&format!("{from_db:2} to {} dB", from_db + 5.0));
+        Tally::of(row).line(&format!("{from_db:3} to {} dB", from_db + 5.0));
     }
     Tally::of(points).line("all");
 }
@@ -300,7 +303,7 @@ fn check(points: &[Point], share_slack: f64, error_db: f64) {
     assert!(wanted.contains(&covered), "{all:?}");
     assert!(all.bounds > 0 && held >= 0.93, "{all:?}");
     // Nobody is helped by a bound that holds because it is low.
-    assert!(all.slack_db / (all.bounds as f64) < 6.0, "{all:?}");
+    assert!(all.slack_db / (all.bounds as f64) < 4.5, "{all:?}");
     let near = Tally::of(points.iter().filter(|p| (5.0..20.0).contains(&p.above_db)));
     let mean_db = near.error_db / near.measured as f64;
     assert!(mean_db.abs() < error_db, "{near:?}");

@@ -1,6 +1,6 @@
 //! The floor, and whether a reading stands out of it.
 //!
-//! A reading is *measured* when noise alone would show as much once in a million readings or less.
+//! A reading is *measured* when noise alone would show as much no more often than the plan's `false_alarm` says.
 //! Deciding so picks the lucky ones among weak carriers and the unlucky among strong ones; both the
 //! interval of a measured reading and the bound of a missed one are therefore those among the readings
 //! judged alike (truncated at the detection level), down to carriers judged so once in twenty times.
@@ -10,10 +10,9 @@ use super::noise::HeldNoise;
 use super::trace::{Picked, Trace, Window};
 use super::{AnalysisError, subtract_power_dbm};
 
-/// The chance that noise alone is taken for a signal, of the item or of somebody else: small, because a
-/// long run looks thousands of times, and because what reads only a little higher is a carrier so vague
-/// that a bound says more.
-pub const FALSE_ALARM: f64 = 1e-6;
+/// The chance that noise alone is taken for somebody else's signal: small, because a long run looks thousands of times
+/// and nobody looks twice.
+pub const AMBIENT_FALSE_ALARM: f64 = 1e-6;
 /// The confidence of a lower bound.
 pub const BOUND_CONFIDENCE: f64 = 0.95;
 /// How far a reading must exceed a floor that does not fluctuate, or an ambient signal, to be measured.
@@ -79,20 +78,14 @@ pub enum Judged {
         /// Standard uncertainty from an ambient signal on the same frequency, dB.
         ambient_db: f64,
     },
-    /// Not distinguishable from the floor.
-    Missed {
-        /// The largest carrier that would still have been missed with so low a reading (95 %), dBm;
-        /// `None` when no carrier is needed to explain the reading, or the floor does not fluctuate.
-        carrier_dbm: Option<f64>,
-        /// Standard uncertainty of that carrier, because the noise is known from one trace only, dB.
-        noise_db: f64,
-    },
+    /// Not distinguishable from the floor: see [`Floor::missed_at_most_dbm`].
+    Missed,
 }
 
 impl Floor {
     /// Reads the floor from a trace taken with the source off, with the settings and the number of
     /// sweeps of the signal's trace, for a carrier at `carrier_hz`; where that was held longer, the floor is
-    /// raised as `hold` says.
+    /// raised as `hold` says. `false_alarm` is the chance with which noise alone may be taken for a carrier.
     ///
     /// # Errors
     /// The window lies outside the trace.
@@ -102,6 +95,7 @@ impl Floor {
         carrier_hz: f64,
         hold: &Hold,
         rbw_hz: f64,
+        false_alarm: f64,
     ) -> Result<Self, AnalysisError> {
         let shown = trace.pick(window)?;
         let share = hold.share(trace, rbw_hz);
@@ -112,8 +106,8 @@ impl Floor {
             Some(noise) => {
                 // One trace may have shown the noise too low: it gets the benefit of that doubt.
                 let doubtful = noise.raised(noise.mean_u_db);
-                let noise_dbm = doubtful.quantile_dbm(1.0 - FALSE_ALARM);
-                let is_ambient = shown.level_dbm > noise_dbm;
+                let noise_dbm = doubtful.quantile_dbm(1.0 - false_alarm);
+                let is_ambient = shown.level_dbm > doubtful.quantile_dbm(1.0 - AMBIENT_FALSE_ALARM);
                 let excess_db = shown.level_dbm - noise.quantile_dbm(0.5);
                 let margin_db = if is_ambient { ABOVE_STEADY_DB } else { 0.0 };
                 (
@@ -135,10 +129,7 @@ impl Floor {
     pub fn judge(&self, level_dbm: f64) -> Judged {
         match (&self.noise, level_dbm > self.detection_dbm) {
             (Some(noise), true) => self.measured(noise, level_dbm),
-            (Some(noise), false) => Judged::Missed {
-                carrier_dbm: self.missed(noise, level_dbm),
-                noise_db: noise.mean_u_db,
-            },
+            (_, false) => Judged::Missed,
             (None, true) => Judged::Measured {
                 carrier_dbm: level_dbm,
                 // Nobody can say whether a floor that stands still adds to the reading (averaged noise)
@@ -147,31 +138,37 @@ impl Floor {
                     / 3f64.sqrt(),
                 ambient_db: 0.0,
             },
-            (None, false) => Judged::Missed {
-                carrier_dbm: None,
-                noise_db: 0.0,
-            },
         }
     }
 
-    fn missed(&self, noise: &HeldNoise, level_dbm: f64) -> Option<f64> {
+    /// The largest carrier that would still have been missed with so low a reading (95 %), dBm, where what arrives of
+    /// it varies by `way_u_db` (standard deviation) by all that is no noise.
+    pub fn missed_at_most_dbm(&self, level_dbm: f64, way_u_db: f64) -> f64 {
+        let higher_dbm = level_dbm.max(self.shown.level_dbm);
+        let Some(noise) = self.noise.filter(|_| self.ambient_db.is_none()) else {
+            return higher_dbm;
+        };
+        // A reading that is lower than noise alone shows half of the time is luck, and says no more than that.
+        let level_dbm = level_dbm.max(noise.quantile_dbm(0.5));
         let p = 1.0 - BOUND_CONFIDENCE;
-        let among_missed = noise.carrier_among_below(level_dbm, self.detection_dbm, p);
-        let rarely_missed = noise.carrier_quantile(self.detection_dbm, p);
-        match (among_missed, rarely_missed) {
-            (Some(among), Some(rare)) => Some(among.min(rare)),
-            (among, rare) => among.or(rare),
-        }
+        let way_u_db = way_u_db.hypot(noise.mean_u_db);
+        noise
+            .with_carrier_in(noise.apart * self.fewest(&noise))
+            .missed_carrier(level_dbm, self.detection_dbm, p, way_u_db)
+            .unwrap_or(higher_dbm)
+    }
+
+    /// The share of the held samples that had the carrier in them at the least: each sweep brought one. How many more
+    /// did depends on the filter's shape and the speed of the sweep, which are not known.
+    fn fewest(&self, noise: &HeldNoise) -> f64 {
+        noise.share.min(self.sweeps / noise.samples)
     }
 
     fn measured(&self, noise: &HeldNoise, level_dbm: f64) -> Judged {
         let carrier_of = |noise: &HeldNoise, p| noise.carrier_quantile(level_dbm, p);
         // Above the detection level noise alone is always likelier to stay below than these chances.
         let Some(median_dbm) = carrier_of(noise, 0.5) else {
-            return Judged::Missed {
-                carrier_dbm: None,
-                noise_db: noise.mean_u_db,
-            };
+            return Judged::Missed;
         };
         let highest_dbm = carrier_of(noise, TWO_SIGMA_TAIL).unwrap_or(median_dbm);
         let among = noise.carrier_among_above(level_dbm, self.detection_dbm, 1.0 - TWO_SIGMA_TAIL);
@@ -182,17 +179,15 @@ impl Floor {
             .fold(f64::NEG_INFINITY, f64::max)
             .min(median_dbm);
         let spread_db = 0.5 * (highest_dbm - median_dbm).max(median_dbm - lowest_dbm);
-        // How many independent samples had the carrier in them is known to a factor of two: the filter's
-        // shape and the speed of the sweep are not, and M and W are read from one trace.
-        let few = noise.with_samples((0.5 * noise.samples).max(self.sweeps));
-        let many = noise.with_samples(2.0 * noise.samples);
-        let held_db = match (carrier_of(&few, 0.5), carrier_of(&many, 0.5)) {
-            (Some(few), Some(many)) => 0.5 * (few - many).abs() / 3f64.sqrt(),
-            _ => 0.0,
-        };
+        // How many independent samples had the carrier in them is known from few to many.
+        let with_share =
+            |share| carrier_of(&noise.with_carrier_in(share), 0.5).unwrap_or(median_dbm);
+        let fewest = self.fewest(noise);
+        let middle_dbm = 0.5 * (with_share(fewest) + median_dbm);
+        let held_db = (with_share(noise.apart * fewest) - middle_dbm).abs() / 3f64.sqrt();
         let raised_dbm = carrier_of(&noise.raised(noise.mean_u_db), 0.5).unwrap_or(lowest_dbm);
         let mean_db = median_dbm - raised_dbm;
-        let (carrier_dbm, ambient_db) = self.without_ambient(median_dbm);
+        let (carrier_dbm, ambient_db) = self.without_ambient(middle_dbm);
         Judged::Measured {
             carrier_dbm,
             noise_db: root_sum_square([spread_db, held_db, mean_db]),
@@ -251,7 +246,8 @@ mod tests {
             .collect();
         levels[100] = levels[100].max(ambient_dbm);
         let trace = Trace::new(0.0, 200.0, &levels).expect("a trace");
-        Floor::of(&trace, WINDOW, WINDOW.centre_hz, &Hold::over(10), 2.0).expect("a floor")
+        let hold = Hold::over(10);
+        Floor::of(&trace, WINDOW, WINDOW.centre_hz, &hold, 2.0, 1e-3).expect("a floor")
     }
 
     #[test]
@@ -260,8 +256,8 @@ mod tests {
         assert_eq!(floor.ambient_db, None);
         let noise = floor.noise.expect("noise");
         let chance_db = |p| noise.quantile_dbm(p);
-        for p in [0.99, 0.99999] {
-            assert!(matches!(floor.judge(chance_db(p)), Judged::Missed { .. }));
+        for p in [0.99, 0.999] {
+            assert_eq!(floor.judge(chance_db(p)), Judged::Missed);
         }
         let Judged::Measured {
             carrier_dbm,
@@ -288,7 +284,7 @@ mod tests {
                 .is_some_and(|db| (33.0..37.0).contains(&db)),
             "{floor:?}"
         );
-        assert!(matches!(floor.judge(-57.5), Judged::Missed { .. }));
+        assert_eq!(floor.judge(-57.5), Judged::Missed);
         let Judged::Measured {
             carrier_dbm,
             ambient_db,

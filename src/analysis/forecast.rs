@@ -6,7 +6,7 @@
 
 use std::f64::consts::{LN_2, PI};
 
-use super::floor::{BOUND_CONFIDENCE, FALSE_ALARM};
+use super::floor::BOUND_CONFIDENCE;
 use super::noise::{HeldNoise, Passband, held_quantile_db};
 use super::shield::{LIGHT_M_PER_S, Z_0};
 
@@ -132,6 +132,7 @@ impl Sweep {
             mean_dbm,
             samples,
             bins,
+            apart: 1.0,
             passband: Passband::new(bins, -1.0, 1.0),
             share: (in_time * (self.rbw_hz / bin_hz).min(1.0)).min(1.0),
             mean_u_db: spread_db / NORMAL_SPREAD / independent.sqrt(),
@@ -148,13 +149,13 @@ impl Sweep {
         Some(median_dbm - held_quantile_db(self.samples(), 0.5) - 10.0 * self.rbw_hz.log10())
     }
 
-    /// What stands out of the noise of such a trace.
-    pub fn outlook(&self, noise_dbm_per_hz: f64) -> Outlook {
+    /// What stands out of the noise of such a trace, which is taken for a carrier with the chance `false_alarm`.
+    pub fn outlook(&self, noise_dbm_per_hz: f64, false_alarm: f64) -> Outlook {
         let noise = self.noise(noise_dbm_per_hz + 10.0 * self.rbw_hz.log10());
         let floor_dbm = noise.quantile_dbm(0.5);
         let detection_dbm = noise
             .raised(noise.mean_u_db)
-            .quantile_dbm(1.0 - FALSE_ALARM);
+            .quantile_dbm(1.0 - false_alarm);
         let seen = noise.carrier_quantile(detection_dbm, 1.0 - BOUND_CONFIDENCE);
         Outlook {
             floor_dbm,
@@ -254,7 +255,7 @@ mod tests {
             floor_hz: 20e3,
         };
         near(sweep.sweep_s(), 0.05, 1e-12);
-        let outlook = sweep.outlook(-150.0);
+        let outlook = sweep.outlook(-150.0, 1e-3);
         // Hand arithmetic: 0.2488 / RBW on each bin, of which neighbours share 0.643; 20 steps of 0.597.
         // ORACLES A17's formula for the samples of ten sweeps.
         let held = 10.0 * (1.0 + 20.0 * 0.59735);
@@ -262,9 +263,7 @@ mod tests {
         near(outlook.floor_dbm, -120.0 + median_db, 1e-3);
         // Draws of the same noise with that carrier in it, against the same threshold.
         let noise = sweep.noise(-120.0);
-        let threshold = noise
-            .raised(noise.mean_u_db)
-            .quantile_dbm(1.0 - FALSE_ALARM);
+        let threshold = noise.raised(noise.mean_u_db).quantile_dbm(1.0 - 1e-3);
         let carrier = 10f64.powf((outlook.seen_dbm + 120.0) / 10.0);
         let mut state = 1u64;
         let mut uniform = || {
@@ -301,7 +300,7 @@ mod tests {
             ..sweep
         };
         near(
-            outlook.seen_dbm - narrow.outlook(-150.0).seen_dbm,
+            outlook.seen_dbm - narrow.outlook(-150.0, 1e-3).seen_dbm,
             10.0,
             1e-9,
         );

@@ -2,7 +2,8 @@
 
 use super::AnalysisError;
 use super::budget::{
-    Budget, BudgetInput, Cause, Component, Distribution, Given, Origin, PointScatter, station_rows,
+    Budget, BudgetInput, Cause, Component, Distribution, Given, Origin, PointScatter,
+    root_sum_square, station_rows,
 };
 use super::flag::{Effect, Flag, FlagWord};
 use super::floor::{Floor, Hold, Judged};
@@ -13,10 +14,10 @@ use serde::{Deserialize, Serialize};
 /// Below this distance from the floor one reading moves with the noise by 0.6 dB (standard deviation,
 /// one sample) or more, so the reader should know.
 const NEAR_FLOOR_DB: f64 = 20.0;
-/// A reference may move by this much without a flag (ORACLES F10).
-const DRIFT_ALLOWED_DB: f64 = 1.0;
 /// The factor of a one-sided 95 % of a normal distribution.
 pub(super) const ONE_SIDED_95: f64 = 1.644_853_626_951_472_7;
+/// A reference may move by this much without a flag (ORACLES F10).
+const DRIFT_ALLOWED_DB: f64 = 1.0;
 
 /// One reading and its floor.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -53,6 +54,8 @@ pub struct PointInput<'a> {
     pub limit_db: Option<f64>,
     /// How it is held against the result.
     pub rule: DecisionRule,
+    /// The chance with which noise alone may be taken for a carrier.
+    pub false_alarm: f64,
     /// What the procedure saw: level clamped, reference stale, compression.
     pub observed: &'a [Flag],
 }
@@ -139,8 +142,8 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
         .signal
         .pick(input.reference.window)?
         .frequency_hz;
-    let reference = Reading::of(&input.reference, carrier_hz)?;
-    let item = Reading::of(&input.item, carrier_hz)?;
+    let reference = Reading::of(&input.reference, carrier_hz, input.false_alarm)?;
+    let item = Reading::of(&input.item, carrier_hz, input.false_alarm)?;
     let limit_db = input.limit_db;
     let mut result = PointResult {
         reference_dbm: reference.shown.level_dbm,
@@ -178,6 +181,8 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
     // The reference as the item's settings would have shown it.
     let unshielded_dbm = carrier_dbm + input.setting_difference_db;
     result.dynamic_range_db = Some(unshielded_dbm - item.floor.shown.level_dbm);
+    let way_u_db = root_sum_square(rows.iter().map(|row| row.u_db));
+    let bound_db = |level_dbm| unshielded_dbm - item.floor.missed_at_most_dbm(level_dbm, way_u_db);
     match item.judged {
         Judged::Measured {
             carrier_dbm,
@@ -190,20 +195,13 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
             result.noise_correction_db = se_db - (shown_db + input.setting_difference_db);
             state_measured(&mut result, se_db, Budget::of(rows), input.rule);
         }
-        Judged::Missed {
-            carrier_dbm,
-            noise_db,
-        } => {
-            let budget = Budget::of(rows);
-            let allowance_db = ONE_SIDED_95 * budget.combined_db.hypot(noise_db);
-            let at_most_dbm = carrier_dbm
-                .map_or(f64::NEG_INFINITY, |dbm| dbm + allowance_db)
-                .max(item.shown.level_dbm)
-                .max(item.floor.shown.level_dbm);
-            state_bound(&mut result, unshielded_dbm - at_most_dbm, budget);
+        Judged::Missed => {
+            let bound_db = bound_db(item.shown.level_dbm);
+            state_bound(&mut result, bound_db, Budget::of(rows));
         }
     }
-    result.flags.extend(flags_of_result(&result));
+    let of_nothing_db = || bound_db(f64::NEG_INFINITY);
+    result.flags.extend(flags_of_result(&result, of_nothing_db));
     if effect == Some(Effect::WithholdsVerdict) {
         result.verdict = limit_db.map(|_| Verdict::Undecided);
         result.conformity = None;
@@ -219,7 +217,7 @@ struct Reading {
 }
 
 impl Reading {
-    fn of(input: &ReadingInput, carrier_hz: f64) -> Result<Self, AnalysisError> {
+    fn of(input: &ReadingInput, carrier_hz: f64, false_alarm: f64) -> Result<Self, AnalysisError> {
         let shown = input.signal.pick(input.window)?;
         let floor = Floor::of(
             &input.floor,
@@ -227,6 +225,7 @@ impl Reading {
             carrier_hz,
             &input.hold,
             input.rbw_hz,
+            false_alarm,
         )?;
         let judged = floor.judge(shown.level_dbm);
         Ok(Self {
@@ -284,8 +283,8 @@ fn flags_of_readings(input: &PointInput, reference: &Reading, item: &Reading) ->
     flags
 }
 
-/// What follows from the result.
-fn flags_of_result(result: &PointResult) -> Vec<Flag> {
+/// What follows from the result, and from the bound that noise alone would have given.
+fn flags_of_result(result: &PointResult, of_nothing_db: impl Fn() -> f64) -> Vec<Flag> {
     let mut flags = Vec::new();
     let above_floor_db = result.level_dbm - result.floor_dbm;
     if result.kind == Kind::Measured && above_floor_db < NEAR_FLOOR_DB {
@@ -294,7 +293,11 @@ fn flags_of_result(result: &PointResult) -> Vec<Flag> {
     if let (Some(range_db), Some(limit_db)) = (result.dynamic_range_db, result.limit_db)
         && range_db < limit_db
     {
-        flags.push(Flag::new(FlagWord::CannotSeeLimit, limit_db - range_db));
+        // Such a bound may say a little more than the level of the floor.
+        let short_db = limit_db - of_nothing_db().max(range_db);
+        if short_db > 0.0 {
+            flags.push(Flag::new(FlagWord::CannotSeeLimit, short_db));
+        }
     }
     if let (Kind::Measured, Some(se_db), Some(u_db)) = (result.kind, result.se_db, result.u_db)
         && se_db < -u_db

@@ -32,6 +32,11 @@ const CLOCK_DRIFT: f64 = 100e-6;
 /// Frequencies at which the reference is looked at again, unless it is measured again as a whole: both ends and three
 /// between them (common practice, no source).
 pub const CHECK_FREQUENCIES: usize = 5;
+/// The chance that noise alone is taken for a carrier, where a plan does not say: once in a thousand readings of
+/// nothing (common practice in detection, no source),
+const FALSE_ALARM: f64 = 1e-3;
+/// and within what a plan may say it. Above, the interval of what is then measured would hold no more.
+const FALSE_ALARMS: std::ops::RangeInclusive<f64> = 1e-9..=0.05;
 /// The longest word for a face.
 const FACE_CHARACTERS_MAX: usize = 40;
 
@@ -71,6 +76,8 @@ pub struct Plan {
     pub accept_adjusted: bool,
     /// By how much the forward power may differ from the reference's, where the station has a monitor of it.
     pub forward_power_tolerance: Ratio,
+    /// The chance with which a reading of noise alone may be taken for a carrier.
+    pub false_alarm: f64,
     /// Whether the station may do other work, that needs no hands, while hands are awaited for this one.
     pub meanwhile: bool,
     /// The limit line: required SE at frequencies, ascending; straight over log frequency between them.
@@ -422,6 +429,15 @@ impl Plan {
                     false => Err("must be more than nothing".to_owned()),
                 },
             );
+            let false_alarm =
+                root.checked(
+                    "false_alarm",
+                    Some(FALSE_ALARM),
+                    |chance: f64| match FALSE_ALARMS.contains(&chance) {
+                        true => Ok(chance),
+                        false => Err("is not between 1e-9 and 0.05".to_owned()),
+                    },
+                );
             if accept_adjusted == Some(true) && arrangement == Some(Arrangement::Scheduled) {
                 root.fault(
                     "accept_adjusted",
@@ -474,6 +490,7 @@ impl Plan {
                 bracket: bracket?,
                 accept_adjusted: accept_adjusted?,
                 forward_power_tolerance: forward_power_tolerance?,
+                false_alarm: false_alarm?,
                 meanwhile: meanwhile?,
                 limit: limit.line,
                 rule: limit.rule,

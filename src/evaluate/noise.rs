@@ -22,9 +22,14 @@ pub(super) fn unmodelled(floor: &ReadingRecord, signal: &ReadingRecord) -> Optio
 }
 
 fn is_smoothed(reading: &ReadingRecord) -> bool {
+    // A detector that averages, or one that the receiver took instead; its own choice is a peak (common practice).
+    let averages = !matches!(
+        reading.settings["detector"].as_str(),
+        None | Some("peak" | "sample")
+    );
     let hz = |name: &str| reading.settings[name].as_f64();
     let widths = hz("video_bandwidth_hz").zip(hz("resolution_bandwidth_hz"));
-    widths.is_some_and(|(video, resolution)| video < SMOOTHING_SHARE * resolution)
+    averages || widths.is_some_and(|(video, resolution)| video < SMOOTHING_SHARE * resolution)
 }
 
 fn is_below_thermal(floor: &ReadingRecord) -> bool {
@@ -75,6 +80,9 @@ mod tests {
             near(Some(100.0)),
             Some(Flag::new(FlagWord::NoiseUnmodelled, 10.0))
         );
+        let mut averaged = reading(-110.0, None);
+        averaged.settings["detector"] = json!("rms");
+        assert!(unmodelled(&averaged, &reading(-100.0, None)).is_some());
         let clear = unmodelled(&reading(-110.0, Some(100.0)), &reading(-80.0, Some(100.0)));
         assert_eq!(clear, None);
     }

@@ -400,12 +400,25 @@ impl Analyzer {
                 (Some(kernel), Some(white)) => kernel.sample(bin, white),
                 _ => complex_normal(&mut self.rng),
             };
-            let power_mw = self.detect(prepared, bin, carrier, own);
+            let mut power_mw = self.detect(prepared, bin, carrier, own);
             if stand_for <= 1.0 {
                 shown.push(power_mw);
                 continue;
             }
-            // The sweeps that are not drawn: a carrier shows in the others well enough, noise does not.
+            // The sweeps that are not drawn. Of a carrier they are few enough to be drawn all the same.
+            let with_carrier = match carrier {
+                (0.0, 0.0) => 1,
+                _ => stand_for.round() as u32,
+            };
+            for _ in 1..with_carrier {
+                let own = complex_normal(&mut self.rng);
+                let again_mw = self.detect(prepared, bin, carrier, own);
+                power_mw = match hold {
+                    Hold::Min => power_mw.min(again_mw),
+                    Hold::Max => power_mw.max(again_mw),
+                    _ => power_mw,
+                };
+            }
             let (rng, samples) = (&mut self.rng, prepared.samples);
             let noise_mw = prepared.noise_mw[bin];
             shown.push(match hold {

@@ -48,6 +48,7 @@ impl Case {
             scatter: PointScatter::default(),
             limit_db: self.limit_db,
             rule: DecisionRule::Guarded,
+            false_alarm: 1e-3,
             observed: &[],
         };
         change(&mut input);
@@ -204,6 +205,7 @@ proptest! {
             scatter: PointScatter::default(),
             limit_db: None,
             rule: DecisionRule::Simple,
+            false_alarm: 1e-3,
             observed: &[],
         };
         // One bin stands at the start of the span, too far from the middle to be picked there.
@@ -250,9 +252,10 @@ fn noise_spread_over_hundreds_of_decibels_gives_a_number_all_the_same() {
             carrier.is_none_or(f64::is_finite),
             "{level_dbm}: {carrier:?} {noise:?}"
         );
-        let judged = crate::analysis::floor::Floor::of(&floor, window, 100e6, &Hold::over(0), 0.0)
-            .expect("a window")
-            .judge(level_dbm);
+        let judged =
+            crate::analysis::floor::Floor::of(&floor, window, 100e6, &Hold::over(0), 0.0, 1e-3)
+                .expect("a window")
+                .judge(level_dbm);
         assert!(
             !format!("{judged:?}").contains("NaN"),
             "{level_dbm}: {judged:?}"

@@ -308,7 +308,7 @@ impl<'a> Bench<'a> {
             }
             _ => link.noise_dbm_per_hz(settings.attenuation),
         };
-        let outlook = sweep.outlook(noise_dbm);
+        let outlook = sweep.outlook(noise_dbm, self.plan.false_alarm);
         View {
             source_dbm: source.dbm(),
             reference_dbm,

@@ -222,7 +222,7 @@ fn chosen_settings_show_enough_and_write_a_plan_that_says_the_same() {
 fn bandwidths_stay_wide_enough_for_the_frequency_error() {
     let loose = BENCH.replace("1e-9", "1e-6");
     let forecast = forecast_with(
-        &plan(|text| text.replace("\"50 dB\"", "\"130 dB\"")),
+        &plan(|text| text.replace("\"50 dB\"", "\"132 dB\"")),
         &station(&loose),
         None,
     );
