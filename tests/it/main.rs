@@ -18,6 +18,7 @@ mod http;
 mod kill;
 mod locks;
 mod lots;
+mod neighbour;
 mod pins;
 mod readback;
 mod reference;
