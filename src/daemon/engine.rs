@@ -144,6 +144,11 @@ impl Engine {
         Ok(self.place(station)?.status.subscribe())
     }
 
+    /// What a station is doing at this moment.
+    pub fn now(&self, station: &str) -> Result<Status, DaemonError> {
+        Ok(self.place(station)?.now())
+    }
+
     /// The station file as it was last read.
     pub fn config(&self, station: &str) -> Result<Arc<config::Station>, DaemonError> {
         Ok(self.place(station)?.config.borrow().clone())

@@ -139,6 +139,16 @@ impl Place {
         });
     }
 
+    /// What the station is doing, with the output as its guard knows it at this moment: what is told of a change reaches
+    /// the snapshot only after it.
+    pub(super) fn now(&self) -> Status {
+        let mut status = Status::clone(&self.status.borrow());
+        if let Some(station) = self.open() {
+            status.output = station.guard().output().borrow().clone();
+        }
+        status
+    }
+
     /// Stops saying that the output is off where that was not confirmed for `age_max`.
     pub(super) fn forget_old_output(&self, age_max: Duration) {
         let known = self.status.borrow().output.clone();

@@ -71,7 +71,7 @@ pub(super) struct Reply {
 pub(super) async fn list(State(site): State<Site>) -> Result<Json<Stations>, Problem> {
     let mut stations = Vec::new();
     for name in site.engine.stations() {
-        stations.push(Status::clone(&site.engine.status(&name)?.borrow()));
+        stations.push(site.engine.now(&name)?);
     }
     Ok(Json(Stations { stations }))
 }
@@ -84,8 +84,7 @@ pub(super) async fn get(
     State(site): State<Site>,
     Path(station): Path<String>,
 ) -> Result<Json<Status>, Problem> {
-    let status = site.engine.status(&station)?;
-    Ok(Json(Status::clone(&status.borrow())))
+    Ok(Json(site.engine.now(&station)?))
 }
 
 /// Switches the output off at once, whatever is going on. What is being measured is set aside, and the queue
