@@ -9,6 +9,7 @@ mod closure;
 pub mod compare;
 mod import;
 pub mod lot;
+mod merge;
 mod noise;
 mod reference;
 mod settings;
@@ -19,6 +20,7 @@ mod unit;
 pub use carrier::{forward_gain_db, why_unverified};
 pub use check::{Recomputed, computed, recomputed, same, verdict_of};
 pub use import::import;
+pub use merge::merge;
 pub use reference::{
     ANTENNA_DBI, ReferenceChange, UNSTABLE_DB, antenna_dbi, budget_db, cable_db, is_unstable,
     off_budget_db,

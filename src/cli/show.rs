@@ -44,7 +44,14 @@ pub(super) async fn run(args: ShowArgs) -> Result<u8, CliError> {
     if args.budget && !args.json {
         print(&budget(&document))?;
     }
-    Ok(0)
+    match document.is_altered() {
+        true => Err(CliError::Store(format!(
+            "{}: run {} is not what was sealed; `muffle store check` looks at the whole file",
+            store.path().display(),
+            document.run
+        ))),
+        false => Ok(0),
+    }
 }
 
 /// The budget of the worst point that has one, as a table.

@@ -20,8 +20,9 @@ pub(super) struct StoreArgs {
 
 #[derive(Debug, Subcommand)]
 enum What {
-    /// Check the whole file: structure, references between rows, the checksum of every trace, and that
-    /// recomputing gives the stored results.
+    /// Check the whole file: structure, schema, references between rows, the checksum of every trace and kept file, the
+    /// seal of every complete run, and that recomputing gives the stored results.
+    #[command(after_help = SEALS)]
     Check {
         #[command(flatten)]
         store: StoreArg,
@@ -77,17 +78,27 @@ enum What {
         store: StoreArg,
     },
     /// Take in everything of other stations' databases. Merging again changes nothing.
+    #[command(
+        after_help = "Each file is copied and the copy checked whole first: structure, schema, checksums, seals, and that its results\nfollow from its readings. A fault refuses all of it. The database as it was before is kept as FILE.before-merge;\n`muffle store restore FILE.before-merge --replace` undoes the merge, and whatever was measured since."
+    )]
     Merge {
         /// The other databases; they are only read.
         #[arg(required = true)]
         from: Vec<PathBuf>,
         #[command(flatten)]
         store: StoreArg,
+        /// Take in runs whose results cannot be recomputed here (by another analysis, or with moved traces), too: that
+        /// they follow from their readings is then not checked.
+        #[arg(long)]
+        accept_unproven: bool,
         /// Print JSON.
         #[arg(long)]
         json: bool,
     },
 }
+
+/// What seals are worth.
+const SEALS: &str = "A run that is complete is sealed: SHA-256 over all its rows, chained to the seal that this file made before. Computing\nresults anew, withdrawing and the like append a seal with its reason. So the check notices a damaged disk, a change by\nhand, a removed run. It is not a signature: who can write the file can seal everything anew, and the last run can be\nremoved together with its seal and the file's note of it. What proves more is a copy that somebody else keeps.\nRuns from before seals were sealed when the file was migrated (reason `migrated`): what happened before is not known.\nRuns that are not complete, jobs, events and the description of items and lots are not sealed.";
 
 pub(super) async fn run(args: StoreArgs) -> Result<u8, CliError> {
     match args.what {
@@ -117,7 +128,12 @@ pub(super) async fn run(args: StoreArgs) -> Result<u8, CliError> {
             print(&format!("{back} traces are back from {}", file.display()))?;
             Ok(0)
         }
-        What::Merge { from, store, json } => merge(&store, &from, json).await,
+        What::Merge {
+            from,
+            store,
+            accept_unproven,
+            json,
+        } => merge(&store, &from, accept_unproven, json).await,
     }
 }
 
@@ -132,9 +148,10 @@ async fn check(store: &StoreArg, quick: bool, as_json: bool) -> Result<u8, CliEr
         print_json(&json!({ "integrity": integrity, "counts": counts, "recomputed": recomputed }))?;
     } else {
         print(&format!(
-            "{} items, {} runs, {} readings, {} traces (every checksum computed), {} moved traces, {} results, {} emissions",
+            "{} items, {} runs, {} seals, {} readings, {} traces (every checksum computed), {} moved traces, {} results, {} emissions",
             counts.items,
             counts.runs,
+            integrity.seals_checked,
             counts.readings,
             integrity.traces_checked,
             counts.moved_traces,
@@ -176,6 +193,19 @@ async fn check(store: &StoreArg, quick: bool, as_json: bool) -> Result<u8, CliEr
 }
 
 async fn restore(path: &Path, from: &Path, replace: bool) -> Result<u8, CliError> {
+    // One of an earlier schema is migrated, and its results can be looked at, when it is opened next.
+    if matches!(Store::is_current(from).await, Ok(true)) {
+        let backup = Store::open_read_only(from).await?;
+        let faults = evaluate::recomputed(&backup).await?.faults;
+        backup.close().await;
+        if let Some(first) = faults.first() {
+            return Err(CliError::Store(format!(
+                "{}: has {} faults, the first: {first}; nothing was changed",
+                from.display(),
+                faults.len()
+            )));
+        }
+    }
     let aside = Store::restore(path, from, replace).await?;
     print(&format!(
         "{} is a copy of {}",
@@ -240,11 +270,16 @@ async fn prune(
     Ok(0)
 }
 
-async fn merge(store: &StoreArg, from: &[PathBuf], as_json: bool) -> Result<u8, CliError> {
+async fn merge(
+    store: &StoreArg,
+    from: &[PathBuf],
+    accept_unproven: bool,
+    as_json: bool,
+) -> Result<u8, CliError> {
     let store = Store::open(&store.store).await?;
     let mut all: Vec<(String, Merged)> = Vec::new();
     for file in from {
-        let merged = store.merge(file).await?;
+        let merged = evaluate::merge(&store, file, accept_unproven).await?;
         if !as_json {
             print(&format!(
                 "{}: {} new runs, {} readings, {} traces, {} results, {} emissions",
@@ -257,6 +292,12 @@ async fn merge(store: &StoreArg, from: &[PathBuf], as_json: bool) -> Result<u8, 
             ))?;
             for settled in &merged.settled {
                 print(&format!("  {settled}"))?;
+            }
+            if let Some(backup) = &merged.backup {
+                print(&format!(
+                    "  before: {0}; `muffle store restore {0} --replace` undoes it",
+                    backup.display()
+                ))?;
             }
         }
         all.push((file.display().to_string(), merged));

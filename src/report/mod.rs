@@ -22,6 +22,8 @@ mod picture;
 mod plot;
 pub mod reason;
 mod run;
+#[cfg(test)]
+mod seal_campaign_tests;
 mod setup;
 mod shape;
 #[cfg(test)]

@@ -18,7 +18,7 @@ use crate::evaluate::{
 use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
     Instruments, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, RunRow,
-    RunState, Store, StoreError, Verdict,
+    RunState, SealStatement, Store, StoreError, Verdict,
 };
 
 /// What stands where the station would, of a run whose readings were taken by hand.
@@ -70,6 +70,8 @@ pub struct RunDocument {
     pub imported: bool,
     /// Why somebody said that it is not to be counted; none where it counts.
     pub withdrawn_why: Option<String>,
+    /// Whether it still is what was sealed when it became complete; none while it is not complete.
+    pub seal: Option<SealStatement>,
     /// How far its reference had changed when it was looked at again; none where it was not.
     pub reference_check: Option<ReferenceCheck>,
     /// What is to be known before its numbers are used, as sentences.
@@ -241,7 +243,9 @@ impl RunDocument {
         }
         let reference_check = reference_check(store, run).await?;
         let plan = made_with.kept.as_ref().map(|(plan, _)| plan);
-        let notes = notes(run, plan, reference_check.as_ref(), &points);
+        let seal = store.seal(run.id).await?;
+        let mut notes = notes(run, plan, reference_check.as_ref(), &points);
+        notes.splice(0..0, seal.iter().flat_map(broken_seal));
         points.sort_by(|a: &PointDocument, b: &PointDocument| {
             (a.frequency_hz.to_bits(), &a.face, &a.polarisation, a.repeat).cmp(&(
                 b.frequency_hz.to_bits(),
@@ -273,6 +277,7 @@ impl RunDocument {
             verdict: run.verdict,
             imported: run.imported,
             withdrawn_why: run.withdrawn_why.clone(),
+            seal,
             reference_check,
             notes,
             points,
@@ -323,8 +328,16 @@ impl RunDocument {
 
     /// The verdict in one sentence, with where it is decided.
     pub fn sentence(&self) -> String {
-        let said = said(self.verdict, self.state == "complete", self.decided_at());
+        let mut said = said(self.verdict, self.state == "complete", self.decided_at());
+        if self.is_altered() {
+            said = format!("ALTERED since it was sealed, not to be relied on ({said})");
+        }
         with_withdrawn(self.withdrawn_why.as_deref(), said)
+    }
+
+    /// Whether it is not what was sealed any more.
+    pub fn is_altered(&self) -> bool {
+        self.seal.as_ref().is_some_and(|seal| !seal.holds)
     }
 
     /// At each frequency the point that decides: the least SE or bound of all faces, polarisations and
@@ -509,6 +522,15 @@ fn notes(
         ));
     }
     notes
+}
+
+/// What differs from what was sealed, as sentences.
+fn broken_seal(seal: &SealStatement) -> impl Iterator<Item = String> {
+    seal.faults.iter().map(|fault| {
+        format!(
+            "Not to be relied on: {fault}. The file was altered or its disk has failed; keep a copy and restore a backup."
+        )
+    })
 }
 
 fn looked_again(check: &ReferenceCheck) -> String {

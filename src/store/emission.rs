@@ -1,9 +1,10 @@
 //! The emission log: written before the output goes on.
 
 use super::record::{check_finite, check_name};
+use super::seal::Amendment;
 use super::{
-    EmissionEnd, EmissionId, EmissionRecord, NewEmission, RunId, Store, StoreError, Write,
-    check_text, parsed, parsed_optional, stamp,
+    EmissionEnd, EmissionId, EmissionRecord, NewEmission, RunId, SealReason, Store, StoreError,
+    Write, check_text, parsed, parsed_optional, stamp,
 };
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
@@ -25,12 +26,16 @@ impl Store {
         let id = EmissionId::at(emission.began);
         let doing = format!("note an emission at {} Hz", emission.frequency_hz);
         let mut write = self.write(&doing).await?;
+        let run = emission.run.map(|run| run.to_string());
+        let amendment = amendment(run.as_deref(), &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         sqlx::query(
             "INSERT INTO emission (id, run, station, frequency_hz, level_dbm, radiated_dbm, why, began) \
             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
         )
         .bind(id.to_string())
-        .bind(emission.run.map(|run| run.to_string()))
+        .bind(&run)
         .bind(&emission.station)
         .bind(emission.frequency_hz)
         .bind(emission.level_dbm)
@@ -40,6 +45,9 @@ impl Store {
         .execute(&mut *write)
         .await
         .map_err(self.fault(&doing))?;
+        seal(amendment, &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))?;
         Ok(id)
     }
@@ -48,9 +56,21 @@ impl Store {
     pub async fn end_emission(&self, end: &EmissionEnd) -> Result<(), StoreError> {
         let doing = format!("close emission {}", end.id);
         let mut write = self.write(&doing).await?;
+        let run: Option<String> = sqlx::query_scalar("SELECT run FROM emission WHERE id = ?1")
+            .bind(end.id.to_string())
+            .fetch_optional(&mut *write)
+            .await
+            .map_err(self.fault(&doing))?
+            .flatten();
+        let amendment = amendment(run.as_deref(), &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         if !close(end, &mut write).await.map_err(self.fault(&doing))? {
             return Err(StoreError::NotOpen { id: end.id });
         }
+        seal(amendment, &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))
     }
 
@@ -75,6 +95,21 @@ impl Store {
             .await;
         rows.and_then(|rows| rows.iter().map(record).collect())
             .map_err(self.fault(format_args!("read the emissions of run {run}")))
+    }
+}
+
+async fn amendment(run: Option<&str>, write: &mut Write) -> Result<Option<Amendment>, sqlx::Error> {
+    match run {
+        Some(run) => Amendment::begin(run, write).await.map(Some),
+        None => Ok(None),
+    }
+}
+
+/// A source that was found on after a crash is switched off after its run was complete, too.
+async fn seal(amendment: Option<Amendment>, write: &mut Write) -> Result<(), sqlx::Error> {
+    match amendment {
+        Some(amendment) => amendment.seal(SealReason::Emission, write).await,
+        None => Ok(()),
     }
 }
 

@@ -123,7 +123,7 @@ pub enum StoreError {
         source: Box<sqlx::migrate::MigrateError>,
     },
     /// The copy before a migration could not be made, so nothing was migrated.
-    #[error("{}: the backup `{}` could not be written ({detail}), so nothing was migrated; make room for it beside the file", path.display(), backup.display())]
+    #[error("{}: the backup `{}` could not be written ({detail}), so nothing was changed; make room for it, or look at the file with `muffle store check`", path.display(), backup.display())]
     Backup {
         /// The database file.
         path: PathBuf,
@@ -190,6 +190,16 @@ pub enum StoreError {
         /// The other file.
         path: PathBuf,
         /// The first of what differs.
+        faults: Vec<String>,
+    },
+    /// Another file is not what its own checksums and seals say.
+    #[error("{}: has {count} faults, so nothing was changed here; find out how they came into that file, or use a backup of it:\n  {}", path.display(), faults.join("\n  "))]
+    Unsound {
+        /// The other file.
+        path: PathBuf,
+        /// How many.
+        count: usize,
+        /// The first of them.
         faults: Vec<String>,
     },
     /// The trace was moved to another file.

@@ -2,9 +2,10 @@
 
 use super::record::{check_name, check_optional};
 use super::run::insert_item;
+use super::seal::{self, Amendment};
 use super::{
-    Item, ResultRecord, RunId, SnapshotKind, Store, StoreError, Verdict, check_text, result,
-    sha256_hex, stamp,
+    Item, ResultRecord, RunId, SealReason, SnapshotKind, Store, StoreError, Verdict, check_text,
+    result, sha256_hex, stamp,
 };
 use jiff::Timestamp;
 use serde::Serialize;
@@ -134,19 +135,37 @@ impl Store {
         check_text("the reason", why)?;
         let doing = "withdraw what was imported";
         let mut write = self.write(&doing).await?;
-        let done = sqlx::query(
-            "UPDATE run SET withdrawn = ?2, withdrawn_why = ?3 \
-            WHERE plan_sha = ?1 AND imported = 1 AND withdrawn IS NULL",
+        let runs: Vec<String> = sqlx::query_scalar(
+            "SELECT id FROM run WHERE plan_sha = ?1 AND imported = 1 AND withdrawn IS NULL",
         )
         .bind(sha256_hex(text.as_bytes()))
-        .bind(stamp(at))
-        .bind(why)
-        .execute(&mut *write)
+        .fetch_all(&mut *write)
         .await
         .map_err(self.fault(doing))?;
+        for run in &runs {
+            withdraw(run, why, at, &mut write)
+                .await
+                .map_err(self.fault(doing))?;
+        }
         write.commit().await.map_err(self.fault(doing))?;
-        Ok(done.rows_affected())
+        Ok(runs.len() as u64)
     }
+}
+
+async fn withdraw(
+    run: &str,
+    why: &str,
+    at: Timestamp,
+    write: &mut super::Write,
+) -> Result<(), sqlx::Error> {
+    let amendment = Amendment::begin(run, write).await?;
+    sqlx::query("UPDATE run SET withdrawn = ?2, withdrawn_why = ?3 WHERE id = ?1")
+        .bind(run)
+        .bind(stamp(at))
+        .bind(why)
+        .execute(&mut **write)
+        .await?;
+    amendment.seal(SealReason::Withdrawn, write).await
 }
 
 async fn insert(
@@ -185,5 +204,5 @@ async fn insert(
     for one in &run.results {
         result::upsert(&run.id.to_string(), one, write).await?;
     }
-    Ok(())
+    seal::append(&run.id.to_string(), SealReason::Imported, at, write).await
 }

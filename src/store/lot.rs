@@ -1,7 +1,8 @@
 //! Lots with their rules, the cycles of use a run was made after, and the items that check the station.
 
 use super::record::{check_finite, check_name, check_optional, words};
-use super::{RunId, Store, StoreError, UnknownWord, check_text, parsed, stamp};
+use super::seal::Amendment;
+use super::{RunId, SealReason, Store, StoreError, UnknownWord, check_text, parsed, stamp};
 use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
 use sqlx::sqlite::SqliteRow;
@@ -141,6 +142,9 @@ impl Store {
     pub async fn put_cycles(&self, run: RunId, cycles: u32) -> Result<(), StoreError> {
         let doing = format!("note the cycles of run {run}");
         let mut write = self.write(&doing).await?;
+        let amendment = Amendment::begin(&run.to_string(), &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         sqlx::query(
             "INSERT INTO run_cycles (run, cycles) VALUES (?1, ?2) \
             ON CONFLICT (run) DO UPDATE SET cycles = excluded.cycles",
@@ -150,6 +154,10 @@ impl Store {
         .execute(&mut *write)
         .await
         .map_err(self.fault(&doing))?;
+        amendment
+            .seal(SealReason::Cycles, &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))
     }
 

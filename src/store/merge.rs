@@ -5,15 +5,22 @@
 //! refused. What may have been described or computed anew (items, lots, results, verdicts) is settled by a rule
 //! that does not ask in which order the files come: the later, and where neither is, the one that sorts last.
 //! So merging twice changes nothing, and merging in another order gives the same.
+//!
+//! The other file is copied first, and the copy is checked whole (structure, schema, checksums, seals) before anything is
+//! taken from it: what was checked is what is merged. Everything is one transaction, and a copy of the store as it was
+//! before is left beside it.
 
-use super::open::{connect, known_version, options};
+use super::open::{back_up_beside, beside, connect, copy, known_version, options};
+use super::record::SealReason;
+use super::seal::Amendment;
 use super::{Store, StoreError, prune};
 use serde::Serialize;
 use sqlx::{Connection, QueryBuilder, Row, Sqlite, SqliteConnection};
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use ulid::Ulid;
 
 /// How many contradictions an error lists.
-const FAULTS_SHOWN: i64 = 5;
+const FAULTS_SHOWN: usize = 5;
 /// How many rows that were settled are named.
 const SETTLED_SHOWN: i64 = 20;
 
@@ -42,7 +49,7 @@ struct Table {
 }
 
 /// What is gathered.
-const GATHERED: [Table; 18] = [
+const GATHERED: [Table; 19] = [
     Table {
         name: "snapshot",
         row: "the file",
@@ -159,11 +166,17 @@ const GATHERED: [Table; 18] = [
         key: &["pass", "seq"],
         both: Both::Same(&[]),
     },
+    Table {
+        name: "seal",
+        row: "the seal of run",
+        key: &["sha256"],
+        both: Both::Same(&[]),
+    },
 ];
 
 /// What stays with its station, or is made anew from what is gathered.
 #[cfg(test)]
-pub(super) const LEFT: [&str; 14] = [
+pub(super) const LEFT: [&str; 15] = [
     "_sqlx_migrations",
     "batch",
     "batch_run",
@@ -173,6 +186,7 @@ pub(super) const LEFT: [&str; 14] = [
     "interlock",
     "job",
     "job_run",
+    "origin",
     "prompt",
     "queue",
     "standing",
@@ -191,6 +205,10 @@ const APART: [&str; 4] = ["first_seen", "withdrawn", "withdrawn_why", "supersede
 const RUN_FIXED: &str = "kind, item, model, lot, plan_sha, station_sha, reference_run, signature, operator, \
     started, note, imported";
 
+/// Once a run is complete in both files, these never change either.
+const RUN_COMPLETE_OTHERWISE: &str = "(m.state = 'complete' AND o.state = 'complete' \
+    AND (m.finished, m.program_version, m.instruments) IS NOT (o.finished, o.program_version, o.instruments))";
+
 /// What a merge did.
 #[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
 pub struct Merged {
@@ -206,11 +224,56 @@ pub struct Merged {
     pub emissions: u64,
     /// Where both files had a row and did not say the same, one sentence each; which of them counts, too.
     pub settled: Vec<String>,
+    /// A copy of the store as it was before; none where nothing was new.
+    pub backup: Option<PathBuf>,
+}
+
+/// A copy of another store, checked whole and about to be taken in; removed when it is dropped.
+#[derive(Debug)]
+pub struct Incoming {
+    from: PathBuf,
+    copied: Temporary,
+    store: Store,
+}
+
+/// A database file of our own that is removed with this.
+#[derive(Debug)]
+struct Temporary(PathBuf);
+
+impl Drop for Temporary {
+    fn drop(&mut self) {
+        for suffix in ["", "-wal", "-shm"] {
+            let _ = std::fs::remove_file(beside(&self.0, suffix));
+        }
+    }
+}
+
+impl Incoming {
+    /// The copy, to read only.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// The error that refuses it for these reasons.
+    pub fn refused(&self, faults: &[String]) -> StoreError {
+        StoreError::Unsound {
+            path: self.from.clone(),
+            count: faults.len(),
+            faults: faults.iter().take(FAULTS_SHOWN).cloned().collect(),
+        }
+    }
 }
 
 impl Store {
-    /// Takes in everything of another store, all or nothing. The other file is only read.
+    /// [`Self::incoming`] and [`Self::take_in`]. Does not see whether results follow from their readings, which
+    /// `evaluate::merge` does.
     pub async fn merge(&self, from: &Path) -> Result<Merged, StoreError> {
+        self.take_in(&self.incoming(from).await?).await
+    }
+
+    /// Copies another store beside this one and checks the copy as [`Self::integrity`] checks. The other file is only
+    /// read.
+    pub async fn incoming(&self, from: &Path) -> Result<Incoming, StoreError> {
         let doing = format!("merge {}", from.display());
         self.check_writable(&doing)?;
         if !from.exists() {
@@ -226,9 +289,54 @@ impl Store {
                 problem: "is this store itself; name another".to_owned(),
             });
         }
-        let mut connection = connect(self.path(), options(self.path())).await?;
-        let merged = merge(&mut connection, self.path(), from, &doing).await?;
+        let copied = beside(self.path(), &format!(".merging-{}", Ulid::generate()));
+        let copied = Temporary(copied);
+        let mut connection = connect(from, options(from).read_only(true)).await?;
+        copy(from, &copied.0, &mut connection).await?;
         connection.close().await.map_err(self.fault(&doing))?;
+        let incoming = Incoming {
+            from: from.to_owned(),
+            store: Self::open_read_only(&copied.0).await?,
+            copied,
+        };
+        let faults = incoming.store.integrity().await?.faults;
+        match faults.is_empty() {
+            true => Ok(incoming),
+            false => Err(incoming.refused(&faults)),
+        }
+    }
+
+    /// Takes in everything of a store that was checked, all or nothing.
+    pub async fn take_in(&self, incoming: &Incoming) -> Result<Merged, StoreError> {
+        let doing = format!("merge {}", incoming.from.display());
+        let fault = |error| StoreError::from_sqlite(self.path(), doing.clone(), error);
+        let mut connection = connect(self.path(), options(self.path())).await?;
+        prune::attach(&mut connection, &incoming.copied.0, "other")
+            .await
+            .map_err(fault)?;
+        let mut write = connection
+            .begin_with("BEGIN IMMEDIATE")
+            .await
+            .map_err(fault)?;
+        let faults = all_contradictions(&mut write).await.map_err(fault)?;
+        if !faults.is_empty() {
+            return Err(StoreError::Contradiction {
+                path: incoming.from.clone(),
+                faults,
+            });
+        }
+        let mut merged = merge(&mut write).await.map_err(fault)?;
+        let is_changed: bool = sqlx::query_scalar("SELECT total_changes() > 0")
+            .fetch_one(&mut *write)
+            .await
+            .map_err(fault)?;
+        if is_changed {
+            // Who reads sees the store as it was until the merge is committed.
+            let mut before = self.readers().acquire().await.map_err(fault)?;
+            merged.backup = Some(back_up_beside(self.path(), ".before-merge", &mut before).await?);
+        }
+        write.commit().await.map_err(fault)?;
+        connection.close().await.map_err(fault)?;
         Ok(merged)
     }
 }
@@ -240,50 +348,39 @@ fn same_file(a: &Path, b: &Path) -> bool {
     }
 }
 
-async fn merge(
-    connection: &mut SqliteConnection,
-    into: &Path,
-    from: &Path,
-    doing: &str,
-) -> Result<Merged, StoreError> {
-    let fault = |error| StoreError::from_sqlite(into, doing.to_owned(), error);
-    prune::attach(connection, from, "other")
-        .await
-        .map_err(fault)?;
-    let mut write = connection
-        .begin_with("BEGIN IMMEDIATE")
-        .await
-        .map_err(fault)?;
-    let mut merged = Merged::default();
+/// Everything in which the files contradict each other; nothing is written before.
+async fn all_contradictions(write: &mut SqliteConnection) -> Result<Vec<String>, sqlx::Error> {
     let mut faults = Vec::new();
     for table in &GATHERED {
-        let columns = columns(&mut write, table.name).await.map_err(fault)?;
-        let differing = differing(table, &columns);
-        faults.extend(
-            contradictions(&mut write, table, &differing)
-                .await
-                .map_err(fault)?,
-        );
-        if faults.is_empty() {
-            settle_or_say(&mut write, table, &columns, &mut merged.settled)
-                .await
-                .map_err(fault)?;
-            let added = add(&mut write, table, &columns).await.map_err(fault)?;
-            match table.name {
-                "run" => merged.runs = added,
-                "reading" => merged.readings = added,
-                "trace" => merged.traces = added,
-                "result" => merged.results = added,
-                "emission" => merged.emissions = added,
-                _ => {}
-            }
-        }
+        let columns = columns(write, table.name).await?;
+        faults.extend(contradictions(write, table, &differing(table, &columns)).await?);
     }
-    if !faults.is_empty() {
-        return Err(StoreError::Contradiction {
-            path: from.to_owned(),
-            faults,
-        });
+    Ok(faults)
+}
+
+async fn merge(write: &mut SqliteConnection) -> Result<Merged, sqlx::Error> {
+    let mut merged = Merged::default();
+    // What is settled may refer to what is added only afterwards.
+    for prepare in ["PRAGMA defer_foreign_keys = ON", LOOKED_AGAIN] {
+        sqlx::query(prepare).execute(&mut *write).await?;
+    }
+    let touched: Vec<String> = sqlx::query_scalar(TOUCHED).fetch_all(&mut *write).await?;
+    let mut amendments = Vec::with_capacity(touched.len());
+    for run in &touched {
+        amendments.push(Amendment::begin(run, write).await?);
+    }
+    for table in &GATHERED {
+        let columns = columns(write, table.name).await?;
+        settle_or_say(write, table, &columns, &mut merged.settled).await?;
+        let added = add(write, table, &columns).await?;
+        match table.name {
+            "run" => merged.runs = added,
+            "reading" => merged.readings = added,
+            "trace" => merged.traces = added,
+            "result" => merged.results = added,
+            "emission" => merged.emissions = added,
+            _ => {}
+        }
     }
     // A trace that is here need not be looked for elsewhere.
     sqlx::query(
@@ -291,11 +388,26 @@ async fn merge(
         WHERE t.run = moved_trace.run AND t.seq = moved_trace.seq)",
     )
     .execute(&mut *write)
-    .await
-    .map_err(fault)?;
-    write.commit().await.map_err(fault)?;
+    .await?;
+    for amendment in amendments {
+        amendment.seal(SealReason::Merged, write).await?;
+    }
+    sqlx::query("DROP TABLE temp.looked_again")
+        .execute(write)
+        .await?;
     Ok(merged)
 }
+
+/// The runs that a merge may change: those of the other file, and those here that were made with a file of another name
+/// there.
+const TOUCHED: &str = "WITH renamed AS (SELECT m.sha256 FROM main.snapshot AS m JOIN other.snapshot AS o \
+    ON o.sha256 = m.sha256 WHERE (m.kind, m.name) IS NOT (o.kind, o.name)) \
+    SELECT id FROM other.run UNION SELECT id FROM main.run WHERE plan_sha IN renamed OR station_sha IN renamed \
+    UNION SELECT run FROM main.run_snapshot WHERE sha256 IN renamed ORDER BY 1";
+
+/// In which file the reference of a run was looked at again: noted before runs are settled, for their results.
+const LOOKED_AGAIN: &str = "CREATE TEMP TABLE looked_again AS SELECT m.id AS run, m.reference_after IS NOT NULL AS m, \
+    o.reference_after IS NOT NULL AS o FROM main.run AS m JOIN other.run AS o ON o.id = m.id";
 
 async fn columns(
     connection: &mut SqliteConnection,
@@ -305,6 +417,14 @@ async fn columns(
         .bind(table)
         .fetch_all(connection)
         .await
+}
+
+/// What names a row for people.
+fn shown_key(table: &Table) -> String {
+    match table.name {
+        "seal" => "m.run".to_owned(),
+        _ => format!("m.{}", table.key[0]),
+    }
 }
 
 /// `m.key = o.key`, for here (`m`) and the other file (`o`).
@@ -338,6 +458,8 @@ fn differing(table: &Table, columns: &[String]) -> Vec<String> {
         ]
         .map(str::to_owned)
         .to_vec(),
+        // What is named by its checksum is one text.
+        Both::Last(_) if table.name == "snapshot" => vec!["text".to_owned()],
         Both::Last(_) => Vec::new(),
     }
 }
@@ -348,7 +470,7 @@ async fn contradictions(
     table: &Table,
     differing: &[String],
 ) -> Result<Vec<String>, sqlx::Error> {
-    let Table { name, row, key, .. } = table;
+    let Table { name, row, .. } = table;
     let mut faults = Vec::new();
     if !differing.is_empty() {
         let side = |side: &str| {
@@ -363,11 +485,14 @@ async fn contradictions(
         }
         if table.both == Both::Run {
             // One book imported at two stations is the same run, whichever copy of the book it came from.
-            condition = format!("(m.imported = 0 OR o.imported = 0) AND {condition}");
+            condition = format!(
+                "(m.imported = 0 OR o.imported = 0) AND ({condition} OR {RUN_COMPLETE_OTHERWISE} \
+                OR m.reference_after <> o.reference_after)"
+            );
         }
         let sql = format!(
-            "SELECT m.{} FROM main.{name} AS m JOIN other.{name} AS o ON {} WHERE {condition} LIMIT {FAULTS_SHOWN}",
-            key[0],
+            "SELECT {} FROM main.{name} AS m JOIN other.{name} AS o ON {} WHERE {condition} LIMIT {FAULTS_SHOWN}",
+            shown_key(table),
             same_key(table)
         );
         let keys: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
@@ -396,7 +521,9 @@ async fn contradictions(
     if *name == "moved_trace" {
         let sql = format!(
             "SELECT m.run FROM main.trace AS m JOIN other.moved_trace AS o ON m.run = o.run AND m.seq = o.seq \
-            WHERE m.sha256 <> o.sha256 LIMIT {FAULTS_SHOWN}"
+            WHERE m.sha256 <> o.sha256 OR o.start_hz IS NOT NULL \
+            AND (m.start_hz, m.stop_hz, m.encoding, m.unit) IS NOT (o.start_hz, o.stop_hz, o.encoding, o.unit) \
+            LIMIT {FAULTS_SHOWN}"
         );
         let runs: Vec<String> = sqlx::query_scalar(sqlx::AssertSqlSafe(sql))
             .fetch_all(&mut *connection)
@@ -414,15 +541,23 @@ fn rank(table: &Table, columns: &[String], side: &str) -> String {
     let quoted = |column: &str| {
         format!("CASE WHEN {side}.{column} IS NULL THEN '' ELSE quote({side}.{column}) END")
     };
+    let schema = if side == "m" { "main" } else { "other" };
     let first: Vec<String> = match table.both {
-        Both::Last(first) => first.iter().map(|column| quoted(column)).collect(),
+        Both::Last(first) => {
+            let columns = first.iter().map(|column| quoted(column));
+            let looked_again = (table.name == "result").then(|| {
+                // Results that know how far the reference had changed count before those that do not.
+                format!("(SELECT {side} FROM temp.looked_again AS l WHERE l.run = {side}.run)")
+            });
+            looked_again.into_iter().chain(columns).collect()
+        }
         _ => vec![
             format!(
                 "CASE {side}.state WHEN 'complete' THEN 3 WHEN 'failed' THEN 2 WHEN 'stopped' THEN 1 ELSE 0 END"
             ),
+            format!("({side}.reference_after IS NOT NULL)"),
             format!(
-                "coalesce((SELECT max(printf('%08d', r.analysis) || r.made) FROM {}.result AS r WHERE r.run = {side}.id), '')",
-                if side == "m" { "main" } else { "other" }
+                "coalesce((SELECT max(printf('%08d', r.analysis) || r.made) FROM {schema}.result AS r WHERE r.run = {side}.id), '')"
             ),
         ],
     };
@@ -527,6 +662,17 @@ async fn settle_or_say(
             .await?;
     }
     if has("withdrawn") {
+        let withdrawn: Vec<(String, String)> = sqlx::query_as(
+            "SELECT m.id, o.withdrawn_why FROM main.run AS m JOIN other.run AS o ON o.id = m.id \
+            WHERE m.withdrawn IS NULL AND o.withdrawn IS NOT NULL LIMIT ?1",
+        )
+        .bind(SETTLED_SHOWN)
+        .fetch_all(&mut *connection)
+        .await?;
+        let said = withdrawn.iter();
+        settled.extend(said.map(|(run, why)| {
+            format!("run {run} is withdrawn in the other file ({why}), and so here")
+        }));
         let sql = "UPDATE main.run AS m SET withdrawn = o.withdrawn, withdrawn_why = o.withdrawn_why \
             FROM other.run AS o WHERE m.id = o.id AND o.withdrawn IS NOT NULL \
             AND o.withdrawn || o.withdrawn_why > coalesce(m.withdrawn || m.withdrawn_why, '')";

@@ -9,6 +9,7 @@
 //! - Runs and what they were made with: [`Store::put_snapshot`], [`Store::put_item`], [`Store::begin_run`].
 //! - Readings: [`Store::append_reading`], [`Store::append_together`], and [`Store::reading_keys`] for what a resumed run need not repeat.
 //! - Results: [`Store::put_results`], [`Store::results`].
+//! - Seals of complete runs: [`Store::seal`]; every change of a complete run appends one.
 //! - History: a [`Query`] of text or options; [`Store::points`], [`Store::run_rows`].
 //! - The scheduled arrangement: [`Store::begin_recording`], [`Store::append_hold`], [`Store::begin_pass`], [`Store::merge_pass`].
 //! - Lots and their rules, cycles of use, check items: [`Store::put_lot`], [`Store::put_cycles`], [`Store::check_items`].
@@ -46,6 +47,9 @@ mod recording;
 mod restore;
 mod result;
 mod run;
+mod seal;
+#[cfg(test)]
+mod seal_tests;
 #[cfg(test)]
 mod tests;
 mod token;
@@ -59,7 +63,7 @@ pub use history::{Cursor, PAGE_ROWS_MAX, Page, PageOf};
 pub use import::{ImportedRun, Imports};
 pub use interlock::InterlockRecord;
 pub use lot::{Lot, LotRule, Remeasured};
-pub use merge::Merged;
+pub use merge::{Incoming, Merged};
 pub use prune::PrunedCounts;
 pub use query::{
     QUERY_BYTES_MAX, QUERY_KEYS, QUERY_VALUES_MAX, Query, QueryFault, QueryFaults, Sort, Withdrawn,
@@ -73,13 +77,21 @@ pub use record::{
     Instruments, Integrity, Item, JobId, JobKind, JobState, Levels, Moved, NewEmission, NewReading,
     NewRun, PassId, Point, PromptId, Pruned, ReadingKey, ReadingKind, ReadingRecord, RecordingId,
     ResultKind, ResultRecord, RunFilter, RunId, RunKind, RunRecord, RunRow, RunState, Scope,
-    Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord, Verdict, Wanted, check_signature,
+    SealReason, SealRecord, SealStatement, Snapshot, SnapshotKind, Trace, TraceRecord, UnknownWord,
+    Verdict, Wanted, check_signature,
 };
 pub use recording::{
     HoldRecord, NewHold, NewPass, NewRecording, PassMerge, PassRecord, RecordingRecord,
     SendingRecord, SendingWhat,
 };
 pub use token::TokenRecord;
+
+#[cfg(test)]
+pub(crate) use keeping_tests::golden;
+#[cfg(test)]
+pub(crate) use seal_tests::{alter, run_sql};
+#[cfg(test)]
+pub(crate) use tests::shell;
 
 use jiff::Timestamp;
 use sha2::{Digest, Sha256};

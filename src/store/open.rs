@@ -1,6 +1,6 @@
 //! Opening: create, recognise, back up, migrate, refuse.
 
-use super::{BUSY_TIMEOUT, Inner, Store, StoreError};
+use super::{BUSY_TIMEOUT, Inner, Store, StoreError, seal};
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::{SqliteConnectOptions, SqliteJournalMode, SqlitePoolOptions, SqliteSynchronous};
 use sqlx::{ConnectOptions, Connection, SqliteConnection, SqlitePool};
@@ -68,7 +68,12 @@ impl Store {
             .synchronous(SqliteSynchronous::Full);
         let writer = pool(path, options, 1).await?;
         if let Some(found) = found.filter(|found| *found < known) {
-            back_up_before(path, known, &writer).await?;
+            let mut connection = writer
+                .acquire()
+                .await
+                .map_err(|error| StoreError::from_sqlite(path, "back it up".to_owned(), error))?;
+            back_up_beside(path, &format!(".before-{known}"), &mut connection).await?;
+            drop(connection);
             migrate(path, migrator, &writer, found).await?;
         } else if found.is_none() {
             migrate(path, migrator, &writer, 0).await?;
@@ -298,6 +303,9 @@ async fn migrate(
     // Not `run`: its future cannot be spawned.
     let migrated = migrator.run_direct(None, &mut *transaction, false).await;
     migrated.map_err(|error| migration_fault(path, found, newest(migrator), error))?;
+    if found < seal::SINCE_SCHEMA && newest(migrator) >= seal::SINCE_SCHEMA {
+        seal::seal_migrated(&mut transaction).await.map_err(fault)?;
+    }
     transaction.commit().await.map_err(fault)
 }
 
@@ -332,23 +340,19 @@ pub(super) async fn prove_writable(path: &Path, writer: &SqlitePool) -> Result<(
         .map_err(|error| StoreError::from_sqlite(path, "write to it".to_owned(), error))
 }
 
-/// Copies the file to `<file>.before-<version>`; an earlier copy of that name is kept and the next is numbered.
-async fn back_up_before(
+/// Copies the file to `<file><suffix>`; an earlier copy of that name is kept and the next is numbered.
+pub(super) async fn back_up_beside(
     path: &Path,
-    version: i64,
-    writer: &SqlitePool,
+    suffix: &str,
+    connection: &mut SqliteConnection,
 ) -> Result<PathBuf, StoreError> {
-    let first = beside(path, &format!(".before-{version}"));
-    let numbered = (2..).map(|n: u32| beside(path, &format!(".before-{version}-{n}")));
+    let first = beside(path, suffix);
+    let numbered = (2..).map(|n: u32| beside(path, &format!("{suffix}-{n}")));
     let to = std::iter::once(first)
         .chain(numbered)
         .find(|name| !name.exists())
         .expect("the names do not run out");
-    let mut connection = writer
-        .acquire()
-        .await
-        .map_err(|error| StoreError::from_sqlite(path, "back it up".to_owned(), error))?;
-    copy(path, &to, &mut connection).await?;
+    copy(path, &to, connection).await?;
     Ok(to)
 }
 

@@ -6,11 +6,13 @@
 //! remove a trace whose mark is not there, and a mark whose trace is not back.
 
 use super::open::{APPLICATION_ID, application_id, beside, connect, options, sync_folder};
-use super::{Moved, Pruned, RunId, Store, StoreError, hex, parsed, stamp};
+use super::seal::Amendment;
+use super::{Levels, Moved, Pruned, RunId, SealReason, Store, StoreError, hex, parsed, stamp};
 use jiff::Timestamp;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
-use sqlx::{Connection, Row, SqliteConnection};
+use sqlx::sqlite::{SqliteConnectOptions, SqliteRow};
+use sqlx::{ConnectOptions, Connection, Row, SqliteConnection};
 use std::path::Path;
 use ulid::Ulid;
 
@@ -18,6 +20,12 @@ use ulid::Ulid;
 pub(super) const ARCHIVE_ID: i64 = 0x6d75_6674;
 /// Traces that are looked at together.
 const TRACES_AT_ONCE: i64 = 256;
+/// How many faults an error lists.
+const FAULTS_SHOWN: usize = 5;
+/// How far a peak may lie from the place of a level, in steps of the trace: what rounding of the axis makes.
+const SAME_BIN: f64 = 0.01;
+/// How far its level may lie from the reading's, dB: what rounding makes.
+const SAME_LEVEL_DB: f64 = 1e-3;
 
 /// A file of moved traces; its tables hold what those of the same name in the store held.
 const ARCHIVE_SCHEMA: [&str; 3] = [
@@ -104,7 +112,12 @@ impl Store {
         let part = beside(to, ".part");
         let _ = std::fs::remove_file(&part);
         self.write_archive(&part, &archive, before).await?;
-        let verified = verify(&part).await?;
+        let mut connection = connect(&part, options(&part).read_only(true)).await?;
+        let verified = verify(&mut connection, "main", &part).await?;
+        connection
+            .close()
+            .await
+            .map_err(self.fault("read what was moved"))?;
         std::fs::File::open(&part)
             .and_then(|file| file.sync_all())
             .and_then(|()| std::fs::rename(&part, to))
@@ -177,8 +190,8 @@ impl Store {
             .await
             .map_err(fault)?;
         sqlx::query(
-            "INSERT INTO main.moved_trace (run, seq, points, sha256, archive) \
-            SELECT t.run, t.seq, t.points, t.sha256, ?1 FROM moved.trace AS m \
+            "INSERT INTO main.moved_trace (run, seq, points, sha256, archive, start_hz, stop_hz, encoding, unit) \
+            SELECT t.run, t.seq, t.points, t.sha256, ?1, t.start_hz, t.stop_hz, t.encoding, t.unit FROM moved.trace AS m \
             JOIN main.trace AS t ON t.run = m.run AND t.seq = m.seq AND t.sha256 = m.sha256 AND t.data = m.data",
         )
         .bind(&archive.id)
@@ -218,7 +231,6 @@ impl Store {
                     .to_owned(),
             });
         }
-        verify(file).await?;
         let fault = |error| StoreError::from_sqlite(self.path(), doing.to_owned(), error);
         let mut connection = connect(self.path(), options(self.path())).await?;
         attach(&mut connection, file, "moved")
@@ -228,6 +240,29 @@ impl Store {
             .begin_with("BEGIN IMMEDIATE")
             .await
             .map_err(fault)?;
+        // In the transaction that takes them: what was looked at is what comes.
+        let mut faults = archive_schema_faults(&mut write).await.map_err(fault)?;
+        if faults.is_empty() {
+            faults = other_traces(&mut write).await.map_err(fault)?;
+        }
+        if !faults.is_empty() {
+            return Err(StoreError::Unsound {
+                path: file.to_owned(),
+                count: faults.len(),
+                faults: faults.into_iter().take(FAULTS_SHOWN).collect(),
+            });
+        }
+        verify(&mut write, "moved", file).await?;
+        let runs: Vec<String> = sqlx::query_scalar(
+            "SELECT DISTINCT run FROM main.moved_trace WHERE (run, seq) IN (SELECT run, seq FROM moved.trace)",
+        )
+        .fetch_all(&mut *write)
+        .await
+        .map_err(fault)?;
+        let mut amendments = Vec::with_capacity(runs.len());
+        for run in &runs {
+            amendments.push(Amendment::begin(run, &mut write).await.map_err(fault)?);
+        }
         let back = sqlx::query(
             "INSERT INTO main.trace (run, seq, start_hz, stop_hz, points, encoding, unit, sha256, data) \
             SELECT run, seq, start_hz, stop_hz, points, encoding, unit, sha256, data FROM moved.trace AS t \
@@ -244,6 +279,12 @@ impl Store {
         .execute(&mut *write)
         .await
         .map_err(fault)?;
+        for amendment in amendments {
+            amendment
+                .seal(SealReason::Attached, &mut write)
+                .await
+                .map_err(fault)?;
+        }
         write.commit().await.map_err(fault)?;
         connection.close().await.map_err(fault)?;
         Ok(back.rows_affected())
@@ -296,20 +337,92 @@ pub(super) async fn attach(
         .map(drop)
 }
 
-/// Reads every trace of the file again and computes its checksum; answers with how many there are.
-async fn verify(file: &Path) -> Result<u64, StoreError> {
+/// What of an attached file of moved traces is not as this program makes it.
+async fn archive_schema_faults(
+    connection: &mut SqliteConnection,
+) -> Result<Vec<String>, sqlx::Error> {
+    let mut fresh = SqliteConnectOptions::new()
+        .in_memory(true)
+        .connect()
+        .await?;
+    for statement in ARCHIVE_SCHEMA {
+        sqlx::query(statement).execute(&mut fresh).await?;
+    }
+    const SCHEMA: &str =
+        "SELECT type || ' ' || name, coalesce(sql, '') FROM {}.sqlite_schema ORDER BY 1";
+    let of = |name: &str| sqlx::AssertSqlSafe(SCHEMA.replace("{}", name));
+    let right: Vec<(String, String)> = sqlx::query_as(of("main")).fetch_all(&mut fresh).await?;
+    let found: Vec<(String, String)> = sqlx::query_as(of("moved")).fetch_all(connection).await?;
+    let strange = found.into_iter().filter(|one| !right.contains(one));
+    Ok(strange
+        .map(|(name, _)| format!("the {name} is not as this program makes it"))
+        .collect())
+}
+
+/// Traces of an attached file that are not those that were moved. A mark from before axes were noted in it is held
+/// against its reading: the trace must have the peak where the reading says.
+async fn other_traces(connection: &mut SqliteConnection) -> Result<Vec<String>, sqlx::Error> {
+    let rows: Vec<(String, i64)> = sqlx::query_as(
+        "SELECT DISTINCT t.run, t.seq FROM main.moved_trace AS m JOIN moved.trace AS t ON t.run = m.run AND t.seq = m.seq \
+        WHERE (m.sha256, m.points) IS NOT (t.sha256, t.points) OR m.start_hz IS NOT NULL \
+        AND (m.start_hz, m.stop_hz, m.encoding, m.unit) IS NOT (t.start_hz, t.stop_hz, t.encoding, t.unit)",
+    )
+    .fetch_all(&mut *connection)
+    .await?;
+    let mut faults: Vec<String> = rows
+        .iter()
+        .map(|(run, seq)| {
+            format!("the trace of run {run}, reading {seq} is not the one that was moved: its checksum, axis, unit or encoding differs")
+        })
+        .collect();
+    let rows = sqlx::query(
+        "SELECT r.run, r.seq, peak_dbm, peak_hz, t.start_hz, t.stop_hz, t.encoding, t.data FROM main.moved_trace AS m \
+        JOIN moved.trace AS t ON t.run = m.run AND t.seq = m.seq \
+        JOIN main.reading AS r ON r.run = m.run AND coalesce(r.trace_seq, r.seq) = m.seq WHERE m.start_hz IS NULL",
+    )
+    .fetch_all(connection)
+    .await?;
+    for row in &rows {
+        if !has_its_peak(row)? {
+            let (run, seq): (String, i64) = (row.try_get("run")?, row.try_get("seq")?);
+            faults.push(format!(
+                "the trace of run {run}, reading {seq} has no peak where the reading says"
+            ));
+        }
+    }
+    Ok(faults)
+}
+
+fn has_its_peak(row: &SqliteRow) -> Result<bool, sqlx::Error> {
+    let levels = Levels::from_bytes(row.try_get("encoding")?, row.try_get("data")?);
+    let levels = levels.map(|levels| levels.to_f64()).unwrap_or_default();
+    let (start_hz, stop_hz): (f64, f64) = (row.try_get("start_hz")?, row.try_get("stop_hz")?);
+    let (peak_hz, peak_dbm): (f64, f64) = (row.try_get("peak_hz")?, row.try_get("peak_dbm")?);
+    let step_hz = (stop_hz - start_hz) / (levels.len() as f64 - 1.0).max(1.0);
+    let at = (peak_hz - start_hz) / step_hz.max(f64::MIN_POSITIVE);
+    let level = levels.get(at.round().max(0.0) as usize);
+    Ok((at - at.round()).abs() < SAME_BIN
+        && level.is_some_and(|level| (level - peak_dbm).abs() < SAME_LEVEL_DB))
+}
+
+/// Reads every trace of a file again and computes its checksum; answers with how many there are.
+pub(super) async fn verify(
+    connection: &mut SqliteConnection,
+    schema: &str,
+    file: &Path,
+) -> Result<u64, StoreError> {
     let fault = |error| StoreError::from_sqlite(file, "read it again".to_owned(), error);
-    let mut connection = connect(file, options(file).read_only(true)).await?;
     let (mut verified, mut after) = (0, 0_i64);
+    let sql = format!(
+        "SELECT rowid AS place, run, seq, sha256, data FROM {schema}.trace WHERE rowid > ?1 ORDER BY rowid LIMIT ?2"
+    );
     loop {
-        let rows = sqlx::query(
-            "SELECT rowid AS place, run, seq, sha256, data FROM trace WHERE rowid > ?1 ORDER BY rowid LIMIT ?2",
-        )
-        .bind(after)
-        .bind(TRACES_AT_ONCE)
-        .fetch_all(&mut connection)
-        .await
-        .map_err(fault)?;
+        let rows = sqlx::query(sqlx::AssertSqlSafe(sql.clone()))
+            .bind(after)
+            .bind(TRACES_AT_ONCE)
+            .fetch_all(&mut *connection)
+            .await
+            .map_err(fault)?;
         for row in &rows {
             let data: &[u8] = row.try_get("data").map_err(fault)?;
             let written: &[u8] = row.try_get("sha256").map_err(fault)?;
@@ -330,11 +443,9 @@ async fn verify(file: &Path) -> Result<u64, StoreError> {
             verified += 1;
         }
         if rows.is_empty() {
-            break;
+            return Ok(verified);
         }
     }
-    connection.close().await.map_err(fault)?;
-    Ok(verified)
 }
 
 /// A store is not a file of moved traces.

@@ -179,6 +179,38 @@ words! {
         Operate = "operate",
     }
 }
+words! {
+    /// Why a run was sealed, or sealed again.
+    SealReason, "reason of a seal" {
+        /// It became complete.
+        Completed = "completed",
+        /// It was imported, and so complete at once.
+        Imported = "imported",
+        /// It was complete when the file was migrated to a schema with seals.
+        Migrated = "migrated",
+        /// Its results were computed anew.
+        Recomputed = "recomputed",
+        /// Its verdict was noted anew.
+        Judged = "judged",
+        /// Its reference was looked at again.
+        ReferenceChecked = "reference_checked",
+        /// It was withdrawn.
+        Withdrawn = "withdrawn",
+        /// It was reinstated.
+        Reinstated = "reinstated",
+        /// Cycles of use were noted.
+        Cycles = "cycles",
+        /// The receiver of its recording was noted.
+        Recorder = "recorder",
+        /// An emission of it was noted or closed.
+        Emission = "emission",
+        /// Traces came back whose axis this file did not know.
+        Attached = "attached",
+        /// Two files said different things of what may be amended, and were merged.
+        Merged = "merged",
+    }
+}
+
 /// What `analysis` states is kept in its own words.
 macro_rules! analysis_words {
     ($name:ident, $what:literal, [$($variant:ident),*]) => {
@@ -631,6 +663,32 @@ pub struct TraceRecord {
     pub sha256: String,
 }
 
+/// A seal of a run: a digest over all its rows.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SealRecord {
+    /// SHA-256, lower-case hex.
+    pub sha256: String,
+    /// How often the run has been sealed; 1 is the first.
+    pub generation: u32,
+    /// Why it was sealed.
+    pub reason: SealReason,
+    /// When.
+    pub made: Timestamp,
+}
+
+/// Whether a complete run still is what was sealed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SealStatement {
+    /// Whether it is, and its references are.
+    pub holds: bool,
+    /// Its newest seal.
+    #[serde(flatten)]
+    pub seal: Option<SealRecord>,
+    /// What differs, one sentence each.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub faults: Vec<String>,
+}
+
 /// What follows from the readings at one point.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ResultRecord {
@@ -858,6 +916,8 @@ pub struct Counts {
 pub struct Integrity {
     /// Traces whose checksum was computed.
     pub traces_checked: u64,
+    /// Complete runs whose seal was checked.
+    pub seals_checked: u64,
     /// What is wrong, one sentence each; empty when all is well.
     pub faults: Vec<String>,
 }

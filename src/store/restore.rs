@@ -1,7 +1,7 @@
 //! A backup put in the place of a store, whose file is kept.
 
 use super::open::{beside, connect, copy, is_new, options, recognised_version, sync_folder};
-use super::{Store, StoreError, prune};
+use super::{Store, StoreError, prune, seal};
 use sqlx::Connection;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -10,6 +10,11 @@ use std::time::Duration;
 const IN_USE_TIMEOUT: Duration = Duration::from_secs(1);
 
 impl Store {
+    /// Whether the file is a store of this program's schema, so that opening it changes nothing.
+    pub async fn is_current(path: &Path) -> Result<bool, StoreError> {
+        recognised_version(path).await
+    }
+
     /// Puts a copy of `from` at `path`. A file that is there is kept as `<path>.before-restore`, and only if
     /// `replace` says so and nobody uses it. `from` is checked first, as [`Self::integrity`] checks, and stays
     /// as it is. Answers with where the old file is now.
@@ -93,14 +98,28 @@ async fn check_backup(from: &Path) -> Result<(), StoreError> {
         .fetch_one(&mut connection)
         .await
         .map_err(fault)?;
-    match said.as_str() {
-        "ok" => Ok(()),
-        detail => Err(StoreError::Corrupt {
+    if said != "ok" {
+        return Err(StoreError::Corrupt {
             path: from.to_owned(),
             doing: "restore it".to_owned(),
-            detail: detail.to_owned(),
-        }),
+            detail: said,
+        });
     }
+    // From before seals: the checksums that it has.
+    prune::verify(&mut connection, "main", from).await?;
+    let files = sqlx::query("SELECT sha256, kind, name, text FROM snapshot")
+        .fetch_all(&mut connection)
+        .await
+        .map_err(fault)?;
+    for file in &files {
+        if let Some(problem) = seal::snapshot_fault(file).map_err(fault)? {
+            return Err(StoreError::File {
+                path: from.to_owned(),
+                problem: format!("{problem}; nothing was changed"),
+            });
+        }
+    }
+    Ok(())
 }
 
 /// Sees that nobody else has the store open, and merges its log into it. One that cannot be read any more is

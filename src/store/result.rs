@@ -1,9 +1,10 @@
 //! Results: derived from readings, kept by the version of the analysis.
 
 use super::record::check_finite;
+use super::seal::Amendment;
 use super::{
-    ResultKind, ResultRecord, RunId, Store, StoreError, Verdict, Write, check_point, check_text,
-    detail, json, parsed, parsed_optional, point, stamp, words_json,
+    ResultKind, ResultRecord, RunId, SealReason, Store, StoreError, Verdict, Write, check_point,
+    check_text, detail, json, parsed, parsed_optional, point, stamp, words_json,
 };
 use sqlx::sqlite::SqliteRow;
 use sqlx::{QueryBuilder, Row, Sqlite};
@@ -25,11 +26,18 @@ impl Store {
         let doing = format!("keep {} results of run {run}", results.len());
         let mut write = self.write(&doing).await?;
         let run = run.to_string();
+        let amendment = Amendment::begin(&run, &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         for result in results {
             upsert(&run, result, &mut write)
                 .await
                 .map_err(self.fault(&doing))?;
         }
+        amendment
+            .seal(SealReason::Recomputed, &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))
     }
 

@@ -3,10 +3,11 @@
 use super::batch::insert_batch_run;
 use super::queue::insert_job_run;
 use super::record::{check_name, check_optional};
+use super::seal::Amendment;
 use super::{
     BatchId, Instruments, Item, JobId, NewRun, RunFilter, RunId, RunKind, RunRecord, RunState,
-    Snapshot, SnapshotKind, Store, StoreError, Verdict, Write, check_text, json, parsed,
-    parsed_optional, sha256_hex, stamp,
+    SealReason, Snapshot, SnapshotKind, Store, StoreError, Verdict, Write, check_text, json,
+    parsed, parsed_optional, sha256_hex, stamp,
 };
 use jiff::Timestamp;
 use sqlx::query::Query;
@@ -166,7 +167,8 @@ impl Store {
         .bind(run.to_string())
         .bind(state.as_str())
         .bind(reason);
-        self.change_run(run, doing, change).await
+        self.change_run(run, doing, SealReason::Completed, change)
+            .await
     }
 
     /// Makes a running run complete, with its verdict if it has one.
@@ -184,7 +186,8 @@ impl Store {
         .bind(run.to_string())
         .bind(verdict.map(Verdict::as_str))
         .bind(stamp(finished));
-        self.change_run(run, doing, change).await
+        self.change_run(run, doing, SealReason::Completed, change)
+            .await
     }
 
     /// Changes the verdict of a complete run, as recomputing may.
@@ -198,7 +201,8 @@ impl Store {
             sqlx::query("UPDATE run SET verdict = ?2 WHERE id = ?1 AND state = 'complete'")
                 .bind(run.to_string())
                 .bind(verdict.map(Verdict::as_str));
-        self.change_run(run, doing, change).await
+        self.change_run(run, doing, SealReason::Judged, change)
+            .await
     }
 
     /// Notes that a run is not to be counted, and why. It stays where it is; lists, lots and references leave
@@ -213,7 +217,8 @@ impl Store {
         .bind(run.to_string())
         .bind(stamp(at))
         .bind(why);
-        self.change_run(run, doing, change).await
+        self.change_run(run, doing, SealReason::Withdrawn, change)
+            .await
     }
 
     /// Lets a run count again.
@@ -224,7 +229,8 @@ impl Store {
             WHERE id = ?1 AND withdrawn IS NOT NULL",
         )
         .bind(run.to_string());
-        self.change_run(run, doing, change).await
+        self.change_run(run, doing, SealReason::Reinstated, change)
+            .await
     }
 
     /// Notes the receiver of a run whose receiver was a recorder's, now that its recording tells it.
@@ -236,7 +242,8 @@ impl Store {
         )
         .bind(run.to_string())
         .bind(identity);
-        self.change_run(run, doing, change).await
+        self.change_run(run, doing, SealReason::Recorder, change)
+            .await
     }
 
     /// Notes the reference that was measured again after a run was complete.
@@ -247,19 +254,28 @@ impl Store {
         )
         .bind(run.to_string())
         .bind(after.to_string());
-        self.change_run(run, doing, change).await
+        self.change_run(run, doing, SealReason::ReferenceChecked, change)
+            .await
     }
 
-    /// Carries out a change of one run, or says that its state does not allow it.
+    /// Carries out a change of one run and seals it where it is complete, or says that its state does not allow it.
     async fn change_run(
         &self,
         run: RunId,
         doing: String,
+        reason: SealReason,
         change: Query<'_, Sqlite, SqliteArguments>,
     ) -> Result<(), StoreError> {
         let mut write = self.write(&doing).await?;
+        let amendment = Amendment::begin(&run.to_string(), &mut write)
+            .await
+            .map_err(self.fault(&doing))?;
         let done = change
             .execute(&mut *write)
+            .await
+            .map_err(self.fault(&doing))?;
+        amendment
+            .seal(reason, &mut write)
             .await
             .map_err(self.fault(&doing))?;
         write.commit().await.map_err(self.fault(&doing))?;

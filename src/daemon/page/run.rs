@@ -33,7 +33,13 @@ pub(super) async fn page(
         main #main {
             p #said role="status" {}
             h1 { (title) }
-            p.verdict { (verdict_mark(run.verdict, &run.state)) (reason) }
+            @if run.is_altered() {
+                @for fault in run.seal.iter().flat_map(|seal| &seal.faults) {
+                    p.message role="alert" { "Not to be relied on: " (fault) "." }
+                }
+            } @else {
+                p.verdict { (verdict_mark(run.verdict, &run.state)) (reason) }
+            }
             (facts(&run))
             @if run.kind == RunKind::Item {
                 div.picture.chart { (PreEscaped(run.chart().svg())) }

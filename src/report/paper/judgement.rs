@@ -18,6 +18,7 @@ pub(super) fn result(material: &RunMaterial, texts: &Texts) -> Section {
         return item_result(&material.document, texts);
     }
     let mut section = Section::new("result", texts.say("result.title"));
+    altered(&material.document, texts, &mut section);
     section.text(texts.say("run.reference_text"));
     section.figure(super::evidence::levels(material, texts));
     section
@@ -26,6 +27,7 @@ pub(super) fn result(material: &RunMaterial, texts: &Texts) -> Section {
 /// Verdict and curve of an item, measured or read in.
 pub(super) fn item_result(document: &RunDocument, texts: &Texts) -> Section {
     let mut section = Section::new("result", texts.say("result.title"));
+    altered(document, texts, &mut section);
     section.blocks.push(verdict(document, texts));
     section.figure(Figure {
         name: "se",
@@ -38,6 +40,15 @@ pub(super) fn item_result(document: &RunDocument, texts: &Texts) -> Section {
         ),
     });
     section
+}
+
+/// Says so where the run is not what was sealed.
+fn altered(document: &RunDocument, texts: &Texts, section: &mut Section) {
+    if document.is_altered() {
+        let faults = document.seal.iter().flat_map(|seal| &seal.faults);
+        let faults: Vec<&str> = faults.map(String::as_str).collect();
+        section.text(texts.fill("result.altered", &[("faults", &faults.join("; "))]));
+    }
 }
 
 /// What the charts call things.
