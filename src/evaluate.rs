@@ -462,6 +462,10 @@ impl Evaluator {
         flags.extend(self.of_reference(reference, item));
         flags.extend(noise::unmodelled(&reference.floor, &reference.signal));
         flags.extend(noise::unmodelled(&item.floor, &item.signal));
+        flags.extend(noise::below_its_floor(
+            &item.floor_levels,
+            &item.signal_levels,
+        ));
         flags.extend(item.harmonic());
         flags.extend(self.set_up_flags(item.measured_hz()));
         flags

@@ -312,7 +312,7 @@ impl FlagWord {
             Self::NoiseUnmodelled => (
                 "noise_unmodelled",
                 "The floor does not fluctuate as any of the noise models says and power subtraction cannot be \
-                 trusted, so nothing is stated (figure: dB above the floor).",
+                 trusted, or the trace lies below its floor, so nothing is stated (figure: dB above the floor).",
             ),
             Self::ClosedLate => (
                 "closed_late",

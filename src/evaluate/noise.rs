@@ -8,6 +8,8 @@ const CLEAR_OF_NOISE_DB: f64 = 20.0;
 /// A video bandwidth below this share of the resolution bandwidth smooths what the detector sees: the spread of the
 /// floor's bins is then no longer that of held samples. The filters of receivers come in steps of 1, 3 and 10.
 const SMOOTHING_SHARE: f64 = 0.95;
+/// A trace whose highest bin is so far below the lower quartile of its floor's is none of the same noise, dB.
+const BELOW_FLOOR_DB: f64 = 6.0;
 /// Thermal noise in one hertz at 290 K, dBm: 10 lg kT.
 const THERMAL_DBM_PER_HZ: f64 = -173.975;
 /// How far below thermal noise a floor may read by an error of the receiver's scale.
@@ -19,6 +21,17 @@ pub(super) fn unmodelled(floor: &ReadingRecord, signal: &ReadingRecord) -> Optio
     let smoothed = is_smoothed(floor) || is_smoothed(signal);
     let unmodelled = smoothed && above_db < CLEAR_OF_NOISE_DB || is_below_thermal(floor);
     unmodelled.then(|| Flag::new(FlagWord::NoiseUnmodelled, above_db))
+}
+
+/// A flag where a trace lies wholly below its floor: its hold was begun anew, or the receiver hears less than it did. An
+/// independent bin of noise is so far below the quartile once in fourteen times at most (an exponential power, one sweep).
+pub(super) fn below_its_floor(floor_dbm: &[f64], signal_dbm: &[f64]) -> Option<Flag> {
+    let mut floor_dbm = floor_dbm.to_vec();
+    floor_dbm.sort_by(f64::total_cmp);
+    let quartile_dbm = *floor_dbm.get(floor_dbm.len() / 4)?;
+    let highest_dbm = signal_dbm.iter().copied().reduce(f64::max)?;
+    let above_db = highest_dbm - quartile_dbm;
+    (above_db < -BELOW_FLOOR_DB).then(|| Flag::new(FlagWord::NoiseUnmodelled, above_db))
 }
 
 fn is_smoothed(reading: &ReadingRecord) -> bool {

@@ -2,7 +2,7 @@
 
 use std::sync::atomic::{AtomicU32, Ordering};
 
-use crate::fake::{Air, FakeBench, block};
+use crate::fake::{Air, FakeBench, POINTS, block};
 use crate::support::{plan, show};
 
 /// An item of 20 dB, in a plan whose limit is 30 dB or more.
@@ -97,4 +97,21 @@ fn levels_in_another_unit_are_not_taken_for_dbm() {
     bench.is_off();
     let runs = show(&bench.path("muffle.db"), &["--json"]).json();
     assert_eq!(runs["points"].as_array().map(Vec::len), Some(0), "{runs}");
+}
+
+#[test]
+fn a_hold_begun_anew_before_its_trace_is_fetched_states_nothing() {
+    // As an instrument shows a hold that has no sweep in it yet; every setting reads as it should.
+    let bench = bench(|air, unit| {
+        let is_empty = unit == "TRAC:DATA? TRACE1" && air.item && air.source_on;
+        is_empty.then(|| block(&[-140.0; POINTS]))
+    });
+    let said = bench.measure("R-1", &["--json"]).json();
+    let item = &said["runs"][1];
+    assert_eq!(item["verdict"], "undecided", "{item}");
+    let point = &item["points"][0];
+    assert_eq!(point["kind"], "none", "{point}");
+    let below_db = &point["flag_figures"]["noise_unmodelled"];
+    assert_eq!(below_db, -30.0, "{point}");
+    bench.is_off();
 }
