@@ -10,6 +10,8 @@
 //!   or from the page as a cookie that scripts cannot read and other sites cannot send. Reading takes the scope
 //!   `read`; every method but GET and HEAD takes `operate`. The method decides, in this one place, so that no
 //!   handler can forget to ask.
+//!   One form there is, the page's STOP ([`STOP`]), which works without script: it is taken only where `Origin` or
+//!   `Sec-Fetch-Site` says that it comes from this daemon's page.
 //! - **Requests per client** are limited by its address before anything else is looked at; calls to stop are not, so that
 //!   nobody who shares an address with a flood is kept from switching an output off.
 //!
@@ -43,6 +45,9 @@ pub const TOKEN_BYTES_MAX: usize = 128;
 pub const COOKIE: &str = "muffle_token";
 /// Where a page sends someone who has no token.
 pub const LOGIN: &str = "/login";
+
+/// Where the page's form stops a station, or all.
+pub const STOP: &str = "/stop";
 
 /// The address a request came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -144,6 +149,11 @@ impl Access {
         }
         let host = self.host(headers)?;
         from_here(method, headers, &host)?;
+        if path == STOP && !is_proven_here(headers) {
+            return Err(Problem::forbidden(
+                "this form may only come from the daemon's own page; other programs use /api/v1/stations/STATION/stop",
+            ));
+        }
         if !self.tokens {
             return Ok(Caller {
                 name: peer.0.ip().to_string(),
@@ -244,12 +254,21 @@ fn from_here(method: &Method, headers: &HeaderMap, host: &str) -> Result<(), Pro
     }
 }
 
+/// Whether the browser says that the request comes from this daemon's page, after [`from_here`] found that nothing says
+/// otherwise.
+fn is_proven_here(headers: &HeaderMap) -> bool {
+    headers.contains_key(header::ORIGIN)
+        || headers
+            .get("sec-fetch-site")
+            .is_some_and(|site| site == "same-origin")
+}
+
 /// Whether a request asks to switch a station's output off.
 fn is_stop(method: &Method, path: &str) -> bool {
     let station = path
         .strip_prefix("/api/v1/stations/")
         .and_then(|rest| rest.strip_suffix("/stop"));
-    method == Method::POST && station.is_some_and(|name| !name.contains('/'))
+    method == Method::POST && (path == STOP || station.is_some_and(|name| !name.contains('/')))
 }
 
 fn is_reading(method: &Method) -> bool {
@@ -306,7 +325,9 @@ pub async fn door(State(access): State<Arc<Access>>, request: Request, next: Nex
     let fixed = [
         (header::CONTENT_SECURITY_POLICY, POLICY),
         (header::X_CONTENT_TYPE_OPTIONS, "nosniff"),
-        (header::REFERRER_POLICY, "no-referrer"),
+        // With `no-referrer` a browser would hide the origin of the page's own form, too (Fetch, "append a request
+        // `Origin` header").
+        (header::REFERRER_POLICY, "same-origin"),
         (header::X_FRAME_OPTIONS, "DENY"),
         (
             HeaderName::from_static("cross-origin-opener-policy"),
@@ -329,8 +350,8 @@ pub async fn door(State(access): State<Arc<Access>>, request: Request, next: Nex
 }
 
 /// Nothing but what this daemon serves itself, nothing inline, nobody's frame.
-const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; \
-    font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
+const POLICY: &str = "default-src 'none'; script-src 'self'; worker-src 'self'; style-src 'self'; \
+    img-src 'self'; font-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'";
 
 /// Requests left to each client: a bucket that fills at a steady rate.
 #[derive(Debug, Default)]

@@ -297,7 +297,7 @@ impl Engine {
     }
 
     /// Looks for new events, those of other processes too.
-    pub(super) async fn look(&self) {
+    pub(in crate::daemon) async fn look(&self) {
         match self.inner.store.newest_event().await {
             Ok(newest) => {
                 self.inner.news.send_if_modified(|known| {

@@ -58,7 +58,8 @@ impl Asker {
         if !self.meanwhile {
             self.tell(text);
         }
-        match self.ask(Asks::Place, text, patience).await? {
+        let item = placement.item.as_deref();
+        match self.ask(Asks::Place, text, item, patience).await? {
             Answer::Done => Ok(self.stands(Some(placement)).await?),
             answer => Err(Why::Prompt(answer)),
         }
@@ -78,7 +79,7 @@ impl Asker {
             self.tell(&text);
         }
         let left = patience.saturating_sub(since.elapsed());
-        match self.ask(Asks::Come, &text, left).await? {
+        match self.ask(Asks::Come, &text, None, left).await? {
             Answer::Done => {
                 self.place.await_only(|call| call != self.job.id);
                 Ok(())
@@ -103,7 +104,13 @@ impl Asker {
         self.engine.tell(&self.job.station, "prompt", text);
     }
 
-    async fn ask(&self, asks: Asks, text: &str, patience: Duration) -> Result<Answer, StoreError> {
+    async fn ask(
+        &self,
+        asks: Asks,
+        text: &str,
+        item: Option<&str>,
+        patience: Duration,
+    ) -> Result<Answer, StoreError> {
         let store = self.engine.store();
         let since = Timestamp::now();
         let until = SignedDuration::try_from(patience)
@@ -113,7 +120,6 @@ impl Asker {
         // Subscribed before it is asked, so that no answer can be missed.
         let mut news = self.engine.news();
         let id = store.ask(&self.job, asks, text, since, until).await?;
-        self.engine.look().await;
         self.place.update(|status| {
             status.doing = Doing::Held;
             status.words = format!("Waiting for hands: {text}");
@@ -121,10 +127,13 @@ impl Asker {
                 id,
                 asks,
                 text: text.to_owned(),
+                item: item.map(str::to_owned),
                 since,
                 until,
             });
         });
+        // Whoever hears of it finds it in the status.
+        self.engine.look().await;
         let answer = tokio::select! {
             answer = self.answered(id, &mut news) => answer,
             // By the clock that only goes forwards: a clock that was set anew shortens no wait.

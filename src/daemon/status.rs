@@ -105,6 +105,8 @@ pub struct Prompt {
     pub asks: Asks,
     /// What is asked, in words.
     pub text: String,
+    /// The item to be placed: the answer `done` must give its serial.
+    pub item: Option<String>,
     /// Since when.
     pub since: Timestamp,
     /// Until when the job waits for it.

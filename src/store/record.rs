@@ -785,6 +785,8 @@ pub struct EmissionRecord {
 /// Which runs; every part that is given must fit.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct RunFilter {
+    /// Measured at the station of this name.
+    pub station: Option<String>,
     /// Item serial.
     pub item: Option<String>,
     /// Model as it was.

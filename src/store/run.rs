@@ -380,6 +380,10 @@ pub(super) fn runs_query(filter: &RunFilter) -> QueryBuilder<Sqlite> {
 
 /// Adds the conditions on table `run`; the query must have a `WHERE` already.
 fn push_run_filter(query: &mut QueryBuilder<Sqlite>, filter: &RunFilter) {
+    if let Some(station) = &filter.station {
+        let of_station = " AND run.station_sha IN (SELECT sha256 FROM snapshot WHERE kind = 'station' AND name = ";
+        query.push(of_station).push_bind(station.clone()).push(")");
+    }
     let conditions = [
         (" AND run.item = ", filter.item.clone()),
         (" AND run.model = ", filter.model.clone()),

@@ -200,7 +200,7 @@ async fn not_by_this_method(request: Request) -> Problem {
 }
 
 /// Runs what changes something in a task of its own, to its end, whether or not somebody still waits.
-async fn detached<T: Send + 'static>(
+pub(in crate::daemon) async fn detached<T: Send + 'static>(
     work: impl Future<Output = Result<T, Problem>> + Send + 'static,
 ) -> Result<T, Problem> {
     match tokio::spawn(work).await {

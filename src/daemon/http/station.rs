@@ -3,15 +3,17 @@
 use axum::extract::State;
 use axum::http::StatusCode;
 use axum::{Extension, Json};
+use jiff::Timestamp;
 use serde::{Deserialize, Serialize};
+use serde_json::json;
 use utoipa::ToSchema;
 
 use super::refusal::{ChangeRefusal, Refusal};
 use super::{Body, Path, Problem, Site, detached};
 use crate::daemon::access::Caller;
-use crate::daemon::{DaemonError, Status};
+use crate::daemon::{DaemonError, Prompt, Status};
 use crate::station::Output;
-use crate::store::{Answer, PromptId, PromptRecord};
+use crate::store::{Answer, NewEvent, PromptId, PromptRecord};
 
 impl From<DaemonError> for Problem {
     fn from(error: DaemonError) -> Self {
@@ -63,6 +65,9 @@ pub(super) enum Said {
 #[serde(deny_unknown_fields)]
 pub(super) struct Reply {
     answer: Said,
+    /// With `done`, where the prompt names an item: the serial of the item that was placed.
+    #[schema(max_length = 200)]
+    serial: Option<String>,
 }
 
 /// What every station is doing.
@@ -142,7 +147,8 @@ pub(super) async fn resume(
     .await
 }
 
-/// Answers what a person was asked to do at the station.
+/// Answers what a person was asked to do at the station. Where an item was to be placed, `done` needs its serial; another
+/// one is refused (409) and noted as an event `wrong_serial`.
 #[utoipa::path(post, path = "/api/v1/stations/{station}/prompts/{prompt}", tag = "stations",
     params(("station" = String, Path, description = "Its name."),
         ("prompt" = PromptId, Path, description = "The prompt, as the status has it.")),
@@ -162,18 +168,70 @@ pub(super) async fn answer(
     };
     let id: PromptId = prompt.parse().map_err(|_| unknown())?;
     let asked = site.store().prompt(id).await?;
-    if asked.is_none_or(|asked| asked.station != station) {
-        return Err(unknown());
-    }
+    let asked = asked.filter(|asked| asked.station == station);
+    let asked = asked.ok_or_else(unknown)?;
+    let serial = super::short("serial", reply.serial.as_deref())?.map(str::trim);
     let answer = match reply.answer {
         Said::Done => Answer::Done,
         Said::Stop => Answer::Stop,
     };
+    if answer == Answer::Done && asked.answer.is_none() {
+        let placed = site.engine.status(&station)?.borrow().prompt.clone();
+        let placed = placed.filter(|prompt| prompt.id == id).ok_or_else(|| {
+            Problem::conflict("the station does not wait for this prompt; look at its status")
+        })?;
+        if let Err(refused) = right_item(placed.item.as_deref(), serial) {
+            note_refused(&site, &asked, &placed, serial, &caller).await?;
+            return Err(refused);
+        }
+    }
     detached(async move {
         let record = site.engine.answer(id, answer, Some(&caller.name)).await?;
         Ok(Json(record))
     })
     .await
+}
+
+/// Whether the serial that was given is the one of the item to be placed.
+fn right_item(asked: Option<&str>, given: Option<&str>) -> Result<(), Problem> {
+    match (asked, given) {
+        (asked, given) if asked == given => Ok(()),
+        (Some(asked), Some(given)) => Err(Problem::conflict(format!(
+            "`{}` was read, but {asked} is asked for: nothing was confirmed, nothing is sent",
+            cut(given)
+        ))),
+        (Some(asked), None) => Err(Problem::content(format!(
+            "give `serial`: the item to be placed is {asked}"
+        ))),
+        (None, _) => Err(Problem::content(
+            "no item is asked for here, so no `serial` can confirm it",
+        )),
+    }
+}
+
+/// Keeps the attempt, so that a mix-up at the bench can be found later.
+async fn note_refused(
+    site: &Site,
+    asked: &PromptRecord,
+    prompt: &Prompt,
+    given: Option<&str>,
+    caller: &Caller,
+) -> Result<(), Problem> {
+    let Some(given) = given else {
+        return Ok(());
+    };
+    tracing::warn!(station = asked.station, given, asked = ?prompt.item, who = caller.name, "a wrong serial was refused");
+    let event = NewEvent {
+        at: Timestamp::now(),
+        station: asked.station.clone(),
+        job: Some(asked.job),
+        run: None,
+        kind: "wrong_serial".to_owned(),
+        body: json!({ "prompt": prompt.id, "asked": prompt.item, "given": given, "who": caller.name }),
+    };
+    site.store().append_events(&[event]).await?;
+    site.engine.look().await;
+    Ok(())
 }
 
 /// What was given, short enough to repeat.

@@ -14,7 +14,7 @@ type Asset = (&'static str, &'static str, &'static [u8]);
 
 const ICON: &str = r##"<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 32 32"><rect width="32" height="32" rx="7" fill="#0b4a8f"/><path d="M7 25V9l9 8 9-8v16" fill="none" stroke="#fff" stroke-width="3.5" stroke-linecap="round" stroke-linejoin="round"/></svg>"##;
 
-const ASSETS: [Asset; 5] = [
+const ASSETS: [Asset; 6] = [
     (
         "page.css",
         "text/css; charset=utf-8",
@@ -24,6 +24,11 @@ const ASSETS: [Asset; 5] = [
         "page.js",
         "text/javascript; charset=utf-8",
         include_bytes!("page.js"),
+    ),
+    (
+        "stream.js",
+        "text/javascript; charset=utf-8",
+        include_bytes!("stream.js"),
     ),
     ("icon.svg", "image/svg+xml", ICON.as_bytes()),
     ("inter-regular.otf", "font/otf", FONT_REGULAR),

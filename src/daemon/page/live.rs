@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Redirect, Response};
 use maud::{Markup, PreEscaped, html};
 
 use super::trace::TracePicture;
-use super::{Fault, layout, navigation, station_path, time, verdict_mark};
+use super::{Fault, framed, navigation, station_path, time, verdict_mark};
 use crate::daemon::http::{Path, Site};
 use crate::daemon::{Live, Status};
 use crate::report::RunDocument;
@@ -34,11 +34,12 @@ pub(super) async fn page(
     Path(station): Path<String>,
 ) -> Result<Markup, Fault> {
     site.engine.status(&station)?;
+    let stations = site.engine.stations();
     let body = html! {
-        (navigation(&station_path(&station), &site.engine.stations()))
+        (navigation(&station_path(&station), &stations))
         main #main {
             h1.visually-hidden { (station) }
-            noscript { p.message { "What the station is doing can be shown only with script. The history works without." } }
+            noscript { p.message { "What the station is doing can be shown only with script. Stop and the history work without." } }
             p #said role="status" {}
             div.columns {
                 div.stack {
@@ -69,16 +70,25 @@ pub(super) async fn page(
             }
         }
     };
-    Ok(layout(&station, std::slice::from_ref(&station), &body))
+    Ok(framed(&station, &stations, Some(&station), &body))
 }
 
 fn prompt() -> Markup {
     html! {
         section #prompt .prompt aria-labelledby="prompt-title" aria-live="assertive" hidden {
-            h2 #prompt-title { "Your hands are needed" }
+            h2 #prompt-title { "Operator needed" }
             p #asked .text {}
-            button #done-button type="button" { "Done" }
-            p.hint { span #then {} " " span #until {} }
+            p #warning .warning {}
+            div #scanned hidden {
+                label for="scan" { "Scan or type the serial of " span #item {} ", then Enter" }
+                input #scan .scan type="text" maxlength="200" autocomplete="off" spellcheck="false" autocapitalize="none";
+            }
+            p #refused .refused role="alert" hidden {}
+            div.presses {
+                button #done-button type="button" disabled { "Done" }
+                button #go-button type="button" disabled { "Start transmitting" }
+            }
+            p.hint { strong #armed {} " " span #until {} }
         }
     }
 }
@@ -141,8 +151,24 @@ fn form(site: &Site) -> Markup {
                         (field("priority", "Priority (the highest goes first)", "number"))
                     }
                 }
+                (caution())
                 button #start .main type="submit" { "Measure" }
             }
+        }
+    }
+}
+
+/// Asked for by the script once a day.
+fn caution() -> Markup {
+    html! {
+        fieldset #caution .caution {
+            legend { "Before the first transmission today" }
+            ul {
+                li { "Licence: transmit only on frequencies and at levels you are licensed for, or inside a screened room." }
+                li { "Exposure: keep people away from the antenna. A few watts exceed the published reference levels close to it." }
+            }
+            p { "More: README, Cautions." }
+            label .agreed { input #cautioned type="checkbox"; "I have read this" }
         }
     }
 }
@@ -221,6 +247,7 @@ async fn shown_run(site: &Site, status: &Status) -> Result<Option<RunRecord>, Fa
         return Ok(Some(site.store().run(run).await?));
     }
     let filter = RunFilter {
+        station: Some(status.station.clone()),
         kind: Some(RunKind::Item),
         limit: Some(1),
         ..RunFilter::default()
@@ -295,13 +322,14 @@ fn changes(state: JobState) -> &'static [(&'static str, &'static str)] {
     }
 }
 
-/// The newest runs of items.
+/// The newest runs of items at the station.
 pub(super) async fn results(
     State(site): State<Site>,
     Path(station): Path<String>,
 ) -> Result<Markup, Fault> {
     site.engine.status(&station)?;
     let filter = RunFilter {
+        station: Some(station),
         kind: Some(RunKind::Item),
         limit: Some(RESULTS_MAX),
         ..RunFilter::default()

@@ -10,16 +10,17 @@ mod history;
 mod live;
 mod lot;
 mod run;
+mod stop;
 mod theory;
 mod trace;
 
 use axum::Router;
 use axum::extract::State;
 use axum::response::{IntoResponse, Response};
-use axum::routing::get;
+use axum::routing::{get, post};
 use maud::{DOCTYPE, Markup, html};
 
-use super::access::LOGIN;
+use super::access::{LOGIN, STOP};
 use super::http::{Problem, Site};
 use crate::store::Verdict;
 
@@ -45,6 +46,7 @@ pub(super) fn routes() -> Router<Site> {
         .route("/theory/{question}", get(theory::question))
         .route("/layers", get(theory::layers))
         .route(LOGIN, get(login))
+        .route(STOP, post(stop::stop))
         .route("/assets/{name}", get(asset::get))
 }
 
@@ -76,10 +78,13 @@ pub(super) fn problem(problem: &Problem) -> Response {
     (problem.status(), layout(&problem.title, &[], &body)).into_response()
 }
 
-/// What stands around every page.
-///
-/// The band is about `stations`; a page without any has none.
+/// What stands around every page: the band about all `stations`; a page without any has none.
 fn layout(title: &str, stations: &[String], body: &Markup) -> Markup {
+    framed(title, stations, None, body)
+}
+
+/// The same around a station's own page: its band is about that one.
+fn framed(title: &str, stations: &[String], own: Option<&str>, body: &Markup) -> Markup {
     let listed = serde_json::Value::from(stations.to_vec()).to_string();
     html! {
         (DOCTYPE)
@@ -93,9 +98,15 @@ fn layout(title: &str, stations: &[String], body: &Markup) -> Markup {
                 link rel="stylesheet" href=(asset::path("page.css"));
                 script type="module" src=(asset::path("page.js")) {}
             }
-            body data-stations=(listed) {
+            body data-stations=(listed) data-own=[own] data-stream=(asset::path("stream.js")) {
                 a.skip href="#main" { "Past the navigation" }
-                @if !stations.is_empty() { (band(stations)) }
+                @if !stations.is_empty() {
+                    header.head {
+                        (band(stations, own))
+                        p #stopped .stopped role="alert" hidden {}
+                        (strip(stations))
+                    }
+                }
                 (body)
             }
         }
@@ -103,14 +114,9 @@ fn layout(title: &str, stations: &[String], body: &Markup) -> Markup {
 }
 
 /// The output's state by words, shape and colour, and the button that stops it.
-fn band(stations: &[String]) -> Markup {
-    let stop = if stations.len() > 1 {
-        "Stop all "
-    } else {
-        "Stop "
-    };
+fn band(stations: &[String], own: Option<&str>) -> Markup {
     html! {
-        header #band .band data-state="unknown" {
+        div #band .band data-state="unknown" {
             svg.sign viewBox="0 0 48 48" aria-hidden="true" {
                 g data-for="on" {
                     path.full d="M24 18 36 44H12Z" {}
@@ -129,13 +135,48 @@ fn band(stations: &[String]) -> Markup {
             }
             div.said {
                 p #state .state { "State unknown" }
-                p #what .what { "Waiting for word from " (stations.join(", ")) "." }
+                p #what .what { "This page shows the state only with its script. Stop works without." }
             }
-            button #stop .stop type="button" aria-keyshortcuts="Escape" {
-                svg width="18" height="18" viewBox="0 0 18 18" aria-hidden="true" { path.full d="M1 1H17V17H1Z" {} }
-                span { (stop) kbd { "Esc" } }
-            }
+            (stop_form(stations, own))
             p #announce .visually-hidden role="status" aria-live="assertive" {}
+        }
+    }
+}
+
+/// A plain form, so that it stops before the script has come; the script takes it over.
+fn stop_form(stations: &[String], own: Option<&str>) -> Markup {
+    let square = html! {
+        svg width="18" height="18" viewBox="0 0 18 18" aria-hidden="true" { path.full d="M1 1H17V17H1Z" {} }
+    };
+    let is_one_of_several = own.is_some() && stations.len() > 1;
+    let which = match own {
+        _ if stations.len() == 1 => None,
+        Some(own) => Some(own),
+        None => Some("all stations"),
+    };
+    html! {
+        form #stop-form .stops method="post" action=(STOP) {
+            button #stop .stop type="submit" name="station" value=(own.unwrap_or_default()) aria-keyshortcuts="Escape" {
+                (square)
+                span { "Stop " kbd { "Esc" } @if let Some(which) = which { span.which { (which) } } }
+            }
+            @if is_one_of_several {
+                button #stop-all .stop.all type="submit" name="station" value="" { "Stop all stations" }
+            }
+        }
+    }
+}
+
+/// What each station does, and which one needs its operator.
+fn strip(stations: &[String]) -> Markup {
+    html! {
+        div #strip .strip role="group" aria-label="All stations" {
+            @for station in stations {
+                a.chip href=(station_path(station)) data-station=(station) data-state="unknown" hidden[stations.len() == 1] {
+                    (station) ": " span.now { "state unknown" }
+                }
+            }
+            button #sound .small type="button" hidden {}
         }
     }
 }

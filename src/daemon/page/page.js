@@ -1,4 +1,4 @@
-// What moves on the page. Everything else is made by the daemon; nothing here is needed to read the history.
+// What moves on the page. Everything else is made by the daemon; nothing here is needed to read the history, or to stop.
 //
 // States come as server-sent events; parts that are pictures or lists are fetched as they are, ready made.
 // A state that is older than LOST_MS is not believed: the band then says that it does not know.
@@ -8,14 +8,22 @@ const LOST_MS = 5000;
 const HOLD_MS = 2000;
 const TRACE_MS = 500;
 const CHART_MS = 1000;
-// A scanner types faster than any hand, and ends with Enter.
-const SCAN_GAP_MS = 50;
-const SCAN_LENGTH_MIN = 3;
+// STOP is sent again and again until the source is confirmed off.
+const STOP_PAUSE_MS = 1000;
+const STOP_WAIT_MS = 3000;
+// How long anything else may take.
+const SEND_WAIT_MS = 10000;
+// A prompt that has just come takes no answer: what comes at once was meant for what was there before.
+const SETTLE_MS = 1000;
+// How long the second press may come after the first.
+const ARMED_MS = 5000;
 
 const $ = (id) => document.getElementById(id);
-// One on a station's own page, all of them elsewhere: the band and its button are about these.
-const stations = JSON.parse(document.body.dataset.stations ?? "[]");
-const station = stations[0];
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+const all = JSON.parse(document.body.dataset.stations ?? "[]");
+// On a station's own page the band and its button are about that station, elsewhere about all.
+const station = document.body.dataset.own;
+const banded = station === undefined ? all : [station];
 const api = (path) => `/api/v1${path}`;
 const at = (name, path) => api(`/stations/${encodeURIComponent(name)}${path}`);
 const here = (path) => at(station, path);
@@ -23,9 +31,28 @@ const here = (path) => at(station, path);
 const states = new Map();
 const onAt = new Map();
 let status = null;
-let heard = "";
 let heardAt = -Infinity;
 let job = null;
+
+// What this browser remembers; without storage this page does, as long as it is open.
+const memory = new Map();
+const kept = {
+  get: (key) => {
+    try {
+      return localStorage.getItem(key);
+    } catch {
+      return memory.get(key) ?? null;
+    }
+  },
+  set: (key, value) => {
+    memory.set(key, value);
+    try {
+      localStorage.setItem(key, value);
+    } catch {
+      // Then it is asked again on the next page.
+    }
+  },
+};
 
 function say(text, bad = false) {
   const line = $("said");
@@ -33,34 +60,72 @@ function say(text, bad = false) {
   line.classList.toggle("message", bad);
 }
 
-async function send(path, body, method = "POST") {
+async function send(path, body, wait_ms = SEND_WAIT_MS) {
   try {
     const answer = await fetch(path, {
-      method,
+      method: "POST",
       headers: { "content-type": "application/json" },
-      body: body === undefined ? undefined : JSON.stringify(body),
+      body: JSON.stringify(body),
       keepalive: true,
+      signal: AbortSignal.timeout(wait_ms),
     });
-    if (answer.ok) return true;
+    if (answer.ok) return { ok: true };
     const problem = await answer.json().catch(() => ({}));
-    say(problem.detail ?? `The daemon answered ${answer.status}.`, true);
-  } catch {
-    say("The daemon cannot be reached. Switch the source off by hand if it may be on.", true);
+    return { status: answer.status, said: problem.detail ?? `The daemon answered ${answer.status}.` };
+  } catch (error) {
+    return { status: 0, said: error.name === "TimeoutError" ? "The daemon has not answered yet." : "The daemon cannot be reached." };
   }
-  return false;
 }
 
-async function stop() {
-  $("stop").setAttribute("aria-busy", "true");
-  const stopped = await Promise.all(stations.map((name) => send(at(name, "/stop"), {})));
-  if (stopped.every(Boolean)) say("Stopped. The source confirmed that its output is off.");
-  $("stop").removeAttribute("aria-busy");
+// The same, with what went wrong on the page.
+async function sent(path, body) {
+  const answer = await send(path, body);
+  if (!answer.ok) say(answer.said, true);
+  return answer.ok ?? false;
 }
 
-// The band.
+// STOP.
+
+const stopping = new Map();
+
+function showStopping() {
+  $("stop").setAttribute("aria-busy", String(stopping.size > 0));
+  $("stopped").textContent = [...stopping.values()].join(" ");
+  $("stopped").hidden = stopping.size === 0;
+}
+
+// No use to try again: who asks may not, or there is no such station.
+const isRefused = ({ status }) => status >= 400 && status < 500 && status !== 408 && status !== 429;
+
+async function stopOne(name) {
+  if (stopping.has(name)) {
+    // A further press is sent at once.
+    send(at(name, "/stop"), {}, STOP_WAIT_MS);
+    return;
+  }
+  stopping.set(name, `${name}: stopping.`);
+  for (let tries = 1; ; tries += 1) {
+    showStopping();
+    const again = pause(STOP_PAUSE_MS);
+    const answer = await send(at(name, "/stop"), {}, STOP_WAIT_MS);
+    if (answer.ok) break;
+    const next = isRefused(answer) ? "Not tried again." : `Asked ${tries === 1 ? "once" : `${tries} times`}, asking again every second: leave this page open.`;
+    stopping.set(name, `${name}: ${answer.said} Take the output for on: switch the source off by hand. ${next}`);
+    if (isRefused(answer)) return showStopping();
+    await again;
+  }
+  stopping.delete(name);
+  showStopping();
+  $("announce").textContent = `${name}: stopped. The source confirmed that its output is off.`;
+}
+
+const stop = (names) => names.forEach(stopOne);
+
+// The band, and the strip of all stations under it.
 
 // From what is best to know to what is worst; of several stations the worst counts.
 const ORDER = ["off", "armed", "on", "unknown"];
+const SHORT = { off: "output off", armed: "about to transmit", on: "transmitting", unknown: "state unknown" };
 
 function stateOf(name, now) {
   const state = states.get(name);
@@ -75,26 +140,26 @@ function hertz(value) {
   return `${+(value / scale).toPrecision(7)} ${unit}`;
 }
 
-let sent = "";
+let transmitted = "";
 
 function showBand() {
   const now = performance.now();
-  let doubt = "No word from the daemon. Take the output for on.";
+  let doubt = "Take the output for on: no word from the daemon.";
   let confirmed = "";
-  for (const name of stations) {
+  for (const name of all) if (states.get(name)?.output.state === "on") onAt.set(name, now);
+  for (const name of banded) {
     const output = states.get(name)?.output;
-    const prefix = stations.length > 1 ? `${name}: ` : "";
-    if (output?.state === "unknown" && now - heardAt <= LOST_MS) doubt = `${prefix}${output.why}. Take the output for on: switch the source off by hand, then press STOP until it is confirmed off.`;
+    const prefix = banded.length > 1 ? `${name}: ` : "";
+    if (output?.state === "unknown" && now - heardAt <= LOST_MS) doubt = `${prefix}Take the output for on: switch the source off by hand, then press Stop. What is known: ${output.why}.`;
     if (output?.state === "off") confirmed = `${prefix}Confirmed off at ${new Date(output.confirmed).toLocaleTimeString()}.`;
     if (output?.state !== "on") continue;
-    onAt.set(name, now);
     const { frequency_hz, level_dbm, feed_dbm } = output;
-    sent = `${prefix}${hertz(frequency_hz)} at ${level_dbm.toFixed(1)} dBm, ${feed_dbm.toFixed(1)} dBm into the antenna`;
+    transmitted = `${prefix}${hertz(frequency_hz)} at ${level_dbm.toFixed(1)} dBm, ${feed_dbm.toFixed(1)} dBm into the antenna`;
   }
-  const order = stations.map((name) => ORDER.indexOf(stateOf(name, now)));
+  const order = banded.map((name) => ORDER.indexOf(stateOf(name, now)));
   const state = ORDER[Math.max(...order)];
   const words = {
-    on: ["Transmitting", sent],
+    on: ["Transmitting", transmitted],
     armed: ["About to transmit", "The output is off for a moment. Stand clear."],
     off: ["Output off", confirmed],
     unknown: ["State unknown", doubt],
@@ -106,6 +171,66 @@ function showBand() {
   }
   if ($("state").textContent !== words[0]) $("state").textContent = words[0];
   if ($("what").textContent !== words[1]) $("what").textContent = words[1];
+  showStrip(now);
+}
+
+const title = document.title;
+
+function showStrip(now) {
+  for (const chip of document.querySelectorAll("#strip [data-station]")) {
+    const name = chip.dataset.station;
+    const asks = states.get(name)?.prompt != null;
+    const state = stateOf(name, now);
+    const words = SHORT[state] + (asks ? ", operator needed" : "");
+    chip.dataset.state = state;
+    chip.classList.toggle("asks", asks);
+    // The only station's own page says it all already.
+    chip.hidden = all.length === 1 && (!asks || station !== undefined);
+    const shown = chip.querySelector(".now");
+    if (shown.textContent !== words) shown.textContent = words;
+  }
+  const asking = all.filter((name) => states.get(name)?.prompt != null);
+  const wanted = asking.length > 0 ? `\u25cf Operator needed: ${asking.join(", ")} · ${title}` : title;
+  if (document.title !== wanted) document.title = wanted;
+}
+
+// The sound of a prompt. A browser plays none before the first press or key on the page.
+
+let audio = null;
+
+const isLoud = () => kept.get("sound") !== "off";
+
+function showSound() {
+  $("sound").hidden = false;
+  $("sound").textContent = !isLoud() ? "Sound: off" : audio?.state === "running" ? "Sound: on" : "Sound: on after a click";
+}
+
+async function wakeSound() {
+  if (!isLoud() || audio?.state === "running" || !("AudioContext" in window)) return;
+  audio ??= new AudioContext();
+  await audio.resume();
+  showSound();
+}
+
+function play(...tones_hz) {
+  if (!isLoud() || audio?.state !== "running") return;
+  tones_hz.forEach((tone_hz, n) => {
+    const [tone, loudness] = [audio.createOscillator(), audio.createGain()];
+    tone.frequency.value = tone_hz;
+    const begin = audio.currentTime + n * 0.25;
+    loudness.gain.setValueAtTime(0.25, begin);
+    loudness.gain.exponentialRampToValueAtTime(0.001, begin + 0.22);
+    tone.connect(loudness).connect(audio.destination);
+    tone.start(begin);
+    tone.stop(begin + 0.24);
+  });
+}
+
+// Of several tabs one is heard: the first that can.
+function ring(prompt) {
+  if (audio?.state !== "running" || kept.get("rung") === prompt.id) return;
+  kept.set("rung", prompt.id);
+  play(660, 880);
 }
 
 // What the station is doing.
@@ -130,31 +255,97 @@ function show() {
   $("interlock").textContent = status.interlock == null ? "none" : status.interlock ? "closed, may transmit" : "open, nothing is sent";
 }
 
-function showPrompt(prompt) {
-  const card = $("prompt");
-  const isNew = (prompt?.id ?? "") !== (card.dataset.prompt ?? "");
-  if (!isNew) return;
-  card.dataset.prompt = prompt?.id ?? "";
-  card.hidden = !prompt;
+// The prompt. Where an item was placed, its serial confirms it, scanned or typed; else two presses, of two buttons.
+// Nothing here ever takes the focus.
+
+let prompt = null;
+let shownAt = 0;
+let timer = 0;
+let answered = "";
+let isAnswering = false;
+
+const isSettling = () => performance.now() - shownAt < SETTLE_MS;
+
+function showPrompt(wanted) {
+  // One that was just answered may be in the status for a moment.
+  const next = wanted?.id === answered ? null : wanted;
+  if (next?.id === prompt?.id) return;
+  prompt = next;
+  $("prompt").hidden = !prompt;
+  $("scan").value = "";
+  $("refused").hidden = true;
   if (!prompt) return;
-  $("asked").textContent = prompt.text;
   const comes = prompt.asks === "come";
+  $("asked").textContent = prompt.text;
+  $("scanned").hidden = !prompt.item;
+  $("item").textContent = prompt.item ?? "";
+  $("warning").textContent = comes
+    ? "Press when you stand at the station. From then on nothing is sent until you say that it is done."
+    : `Confirm ${prompt.item ? "when the item is closed" : "when it is done"} and everybody is clear. Transmission starts at once.`;
   $("done-button").textContent = comes ? "I am here" : "Done";
-  $("then").textContent = comes
-    ? "From then on nothing is sent until you say that it is done."
-    : "Or scan the item, once it stands. Then stand clear: the output goes on.";
+  $("go-button").hidden = comes;
   $("until").textContent = `Waits until ${new Date(prompt.until).toLocaleTimeString()}.`;
-  $("done-button").disabled = false;
-  if (document.activeElement === document.body) $("done-button").focus({ preventScroll: true });
-  card.scrollIntoView({ block: "nearest" });
+  shownAt = performance.now();
+  disarm();
+  $("prompt").scrollIntoView({ block: "nearest" });
 }
 
-async function answer(said) {
-  const id = $("prompt").dataset.prompt;
-  if (!id) return;
-  $("done-button").disabled = true;
-  if (await send(here(`/prompts/${id}`), { answer: said })) say("");
-  else $("done-button").disabled = false;
+// A button that has the focus and takes no press would keep keys from everybody else.
+function enable(id, isEnabled) {
+  $(id).disabled = !isEnabled;
+  if (!isEnabled) $(id).blur();
+}
+
+function disarm() {
+  clearTimeout(timer);
+  if (isSettling()) timer = setTimeout(disarm, SETTLE_MS);
+  enable("done-button", !isSettling());
+  enable("go-button", false);
+  $("armed").textContent = "";
+}
+
+function arm() {
+  enable("done-button", false);
+  enable("go-button", true);
+  $("armed").textContent = "Press Start transmitting within 5 s.";
+  clearTimeout(timer);
+  timer = setTimeout(disarm, ARMED_MS);
+}
+
+function refuse(text) {
+  play(220, 220, 220);
+  $("refused").hidden = false;
+  $("refused").textContent = text;
+  $("refused").scrollIntoView({ block: "nearest" });
+}
+
+// Serial as it was read; none for a press.
+async function answer(serial) {
+  if (!prompt || isAnswering) return;
+  const { id } = prompt;
+  isAnswering = true;
+  disarm();
+  const reply = serial === undefined ? { answer: "done" } : { answer: "done", serial };
+  const { ok, said } = await send(here(`/prompts/${id}`), reply);
+  isAnswering = false;
+  if (!ok) return refuse(said);
+  answered = id;
+  if (prompt?.id === id) showPrompt(null);
+  say("");
+}
+
+function pressedDone() {
+  if (isSettling()) return;
+  if (prompt?.asks === "come") answer();
+  else arm();
+}
+
+function read(line) {
+  const serial = line.trim();
+  disarm();
+  if (!serial) refuse("Nothing was read. Scan again, or type the serial.");
+  else if (isSettling()) refuse(`${serial} was read before anything could be placed. Scan it again when it is in place.`);
+  else answer(serial);
 }
 
 // Parts that are fetched ready made, each no more often than its pause, and put in place only if new.
@@ -193,44 +384,44 @@ function part(id, pause) {
   return refresh;
 }
 
-// The scanner: fast characters and Enter, wherever the focus is.
+// A scanner types a serial, at any speed, and then Enter. What no field takes goes to the field of the prompt that asks
+// for an item, or else to the list's: whole lines only.
 
-let scanned = "";
-let lastKeyAt = 0;
+const BUTTONS = ["button", "checkbox", "radio", "submit"];
+const isField = (element) => (element instanceof HTMLInputElement && !BUTTONS.includes(element.type)) || element instanceof HTMLTextAreaElement;
+const isEdited = (element) => isField(element) || element instanceof HTMLSelectElement;
 
 function keyed(event) {
   if (event.ctrlKey || event.altKey || event.metaKey) return;
-  const typing = event.target instanceof HTMLInputElement && event.target !== $("serial");
-  if (typing || event.target instanceof HTMLSelectElement) return;
-  const now = performance.now();
-  if (now - lastKeyAt > SCAN_GAP_MS) scanned = "";
-  lastKeyAt = now;
-  if (event.key.length === 1) {
-    scanned += event.key;
-    // A blank in a serial is no press of the button that has the focus.
-    if (scanned.length > 1 && event.target instanceof HTMLButtonElement) event.preventDefault();
-    return;
-  }
-  if (event.key !== "Enter") return;
-  if (event.target === $("serial")) {
+  const isElsewhere = !isEdited(event.target);
+  const field = isElsewhere ? $(prompt?.item ? "scan" : "serial") : event.target;
+  const isLine = field === $("scan") || field === $("serial");
+  const isPress = event.key === " " || event.key === "Enter";
+  if (isElsewhere && isPress && (event.repeat || field.value)) event.preventDefault();
+  // A key that is held down is one press.
+  if (isElsewhere && isPress && event.repeat) return;
+  if (event.key === "Enter") {
+    // With nothing read, Enter presses what has the focus.
+    if (!isLine || (isElsewhere && !field.value)) return;
     event.preventDefault();
-    take($("serial").value);
-    $("serial").value = "";
-  } else if (scanned.length >= SCAN_LENGTH_MIN) {
-    // Not a press of whatever button has the focus.
+    const line = field.value;
+    field.value = "";
+    if (field === $("scan")) read(line);
+    else take(line, isElsewhere);
+  } else if (isElsewhere && event.key.length === 1 && (field.value || event.key !== " ")) {
     event.preventDefault();
-    take(scanned);
+    disarm();
+    field.value += event.key;
   }
-  scanned = "";
 }
 
-// A serial goes to the prompt that waits for it, or else to the list of what is to be measured.
-function take(text) {
+// A serial for the list of what is to be measured.
+function take(text, isScanned = false) {
   const serial = text.trim();
   if (!serial) return;
-  if (status?.prompt && status.item) {
-    if (serial === status.item) answer("done");
-    else say(`${serial} was scanned, but ${status.item} is asked for.`, true);
+  // A scanner that reads twice, after a prompt was confirmed.
+  if (isScanned && status?.job && serial === status.item) {
+    say(`${serial} is being measured. Type it into the field to measure it once more.`, true);
     return;
   }
   if (chosen().includes(serial)) {
@@ -261,8 +452,28 @@ function counted() {
   $("start").textContent = count === 0 ? "Measure" : count === 1 ? "Measure 1 item" : `Measure ${count} items`;
 }
 
+// The cautions, read once a day at this browser.
+
+const today = () => new Date().toDateString();
+const isCautioned = () => kept.get("cautioned") === today();
+
+function showCaution() {
+  $("cautioned").checked = isCautioned();
+  $("caution").hidden = isCautioned();
+}
+
+// Whether something that may transmit can be asked for.
+function mayAsk() {
+  if (isCautioned()) return true;
+  showCaution();
+  say("Read the cautions and tick them first. They are asked for once a day.", true);
+  $("cautioned").focus();
+  return false;
+}
+
 async function submit(event) {
   event.preventDefault();
+  if (!mayAsk()) return;
   if ($("serial").value.trim()) {
     take($("serial").value);
     $("serial").value = "";
@@ -287,96 +498,140 @@ async function submit(event) {
     not_before: text("not_before") ? new Date(text("not_before")).toISOString() : null,
     repeat: text("every") ? { every: text("every") } : null,
   };
-  if (await send(api("/jobs"), body)) {
+  if (await sent(api("/jobs"), body)) {
     $("chosen").replaceChildren();
     counted();
     say("It is in the queue.");
-    try {
-      localStorage.setItem("operator", text("operator"));
-    } catch {
-      // Without storage the name is typed again.
-    }
+    kept.set("operator", text("operator"));
   }
 }
 
 function pressed(event) {
   const button = event.target.closest("button[data-change]");
-  if (button) send(api(`/jobs/${button.dataset.job}/change`), { do: button.dataset.change });
+  if (!button || (["continue", "retry"].includes(button.dataset.change) && !mayAsk())) return;
+  sent(api(`/jobs/${button.dataset.job}/change`), { do: button.dataset.change });
 }
 
-// The band, on every page that has one; answers with the stream it listens to.
-function band() {
-  const only = stations.length === 1 ? `?station=${encodeURIComponent(station)}` : "";
-  const source = new EventSource(api(`/events/stream${only}`));
-  source.addEventListener("message", () => {
-    heardAt = performance.now();
-  });
-  source.addEventListener("status", (event) => {
-    heardAt = performance.now();
-    const state = JSON.parse(event.data);
-    states.set(state.station, state);
+// The band, on every page that has one.
+
+const hearers = [];
+
+function hear({ kind, data, age }) {
+  heardAt = Math.max(heardAt, performance.now() - age);
+  if (kind === "status") {
+    states.set(data.station, data);
+    if (data.prompt) ring(data.prompt);
     showBand();
+  }
+  hearers.forEach((hearer) => hearer(kind, data));
+}
+
+// The stream of this tab alone, as long as it is looked at.
+async function followAlone() {
+  const { follow } = await import(document.body.dataset.stream);
+  let end = null;
+  const see = () => {
+    if (document.hidden === (end === null)) return;
+    if (document.hidden) {
+      end();
+      end = null;
+    } else end = follow(hear);
+  };
+  document.addEventListener("visibilitychange", see);
+  see();
+}
+
+// The stream of all tabs of this browser.
+function listen() {
+  if (!("SharedWorker" in window)) return followAlone();
+  const join = () => {
+    const worker = new SharedWorker(document.body.dataset.stream, { type: "module", name: "muffle events" });
+    worker.addEventListener("error", followAlone, { once: true });
+    worker.port.addEventListener("message", (event) => hear(event.data));
+    worker.port.start();
+    return worker.port;
+  };
+  let port = join();
+  addEventListener("pagehide", () => port.postMessage("gone"));
+  addEventListener("pageshow", (event) => {
+    if (event.persisted) port = join();
   });
+}
+
+function band() {
+  listen();
   setInterval(showBand, 250);
-  $("stop").addEventListener("click", stop);
+  $("stop-form").addEventListener("submit", (event) => {
+    event.preventDefault();
+    stop(event.submitter?.value ? [event.submitter.value] : all);
+  });
   document.addEventListener(
     "keydown",
     (event) => {
-      if (event.key !== "Escape") return;
+      if (event.key !== "Escape" || event.repeat) return;
+      // In a field Esc leaves the field; outside it stops.
+      if (isEdited(event.target)) return event.target.blur();
       event.preventDefault();
-      stop();
+      stop(banded);
     },
     true,
   );
-  return source;
+  for (const kind of ["pointerdown", "keydown"]) document.addEventListener(kind, wakeSound, true);
+  $("sound").addEventListener("click", () => {
+    kept.set("sound", isLoud() ? "off" : "on");
+    wakeSound();
+    showSound();
+  });
+  showSound();
 }
 
-function live(source) {
+function live() {
   const parts = {
     trace: part("trace", TRACE_MS),
     chart: part("chart", CHART_MS),
     queue: part("queue", CHART_MS),
     results: part("results", CHART_MS),
   };
-  const all = () => Object.values(parts).forEach((refresh) => refresh());
-  source.addEventListener("status", (event) => {
-    if (event.data !== heard) parts.trace();
-    heard = event.data;
-    status = JSON.parse(event.data);
-    show();
-    if (status.job !== job) {
-      job = status.job;
-      all();
-    }
-  });
-  source.addEventListener("message", (event) => {
-    const { kind } = JSON.parse(event.data);
-    parts.chart();
-    if (kind !== "reading") {
+  const refreshAll = () => Object.values(parts).forEach((refresh) => refresh());
+  hearers.push((kind, data) => {
+    if (kind === "open") return refreshAll();
+    if (data.station !== station) return;
+    if (kind === "event") {
+      parts.chart();
+      if (data.kind === "reading") return;
       parts.queue();
       parts.results();
+      return;
     }
+    if (data.at !== status?.at) parts.trace();
+    status = data;
+    show();
+    if (status.job === job) return;
+    job = status.job;
+    refreshAll();
   });
-  source.addEventListener("open", all);
+  refreshAll();
   document.addEventListener("keydown", keyed, true);
-  $("done-button").addEventListener("click", () => answer("done"));
-  $("continue").addEventListener("click", () => send(here("/continue"), {}));
+  $("done-button").addEventListener("click", pressedDone);
+  $("go-button").addEventListener("click", () => answer(prompt?.item ?? undefined));
+  $("continue").addEventListener("click", () => mayAsk() && sent(here("/continue"), {}));
+  $("cautioned").addEventListener("change", () => {
+    kept.set("cautioned", $("cautioned").checked ? today() : "");
+    showCaution();
+  });
+  showCaution();
   $("measure").addEventListener("submit", submit);
   $("queue").addEventListener("click", pressed);
-  try {
-    $("operator").value = localStorage.getItem("operator") ?? "";
-  } catch {
-    // Then it is empty.
-  }
+  $("operator").value = kept.get("operator") ?? "";
 }
 
 function login() {
   $("login").addEventListener("submit", async (event) => {
     event.preventDefault();
-    if (await send(api("/session"), { token: $("token").value })) location.assign("/");
+    if (await sent(api("/session"), { token: $("token").value })) location.assign("/");
   });
 }
 
-const stream = $("band") ? band() : null;
-if ($("words")) live(stream);
+if ($("words")) live();
+if ($("band")) band();
 if ($("login")) login();

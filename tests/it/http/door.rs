@@ -192,6 +192,71 @@ async fn a_web_page_from_elsewhere_gets_nothing_done() {
 }
 
 #[tokio::test]
+async fn the_form_that_stops_is_only_taken_from_the_page_itself() {
+    let daemon = Daemon::idle().await;
+    let form = |headers: &[(&str, &str)]| {
+        let request = Request::post("/stop").header("host", super::served::HERE);
+        let mut request = request
+            .header("content-type", "application/x-www-form-urlencoded")
+            .body(Body::from("station=bay+one"))
+            .expect("a request");
+        for (name, value) in headers {
+            request = with_header(request, name, value);
+        }
+        request
+    };
+    let here = ("origin", "http://127.0.0.1:7373");
+    for (headers, status) in [
+        (&[][..], 403),
+        (&[("origin", "http://evil.example")], 403),
+        (&[("origin", "http://127.0.0.1:8000")], 403),
+        (&[("origin", "null")], 403),
+        (&[("sec-fetch-site", "cross-site")], 403),
+        (&[("sec-fetch-site", "same-site")], 403),
+        (&[("sec-fetch-site", "none")], 403),
+        (&[here, ("sec-fetch-site", "cross-site")], 403),
+        (
+            &[("origin", "null"), ("sec-fetch-site", "same-origin")],
+            403,
+        ),
+        (&[here, ("content-type", "application/json")], 415),
+        (&[here, ("content-type", "text/plain")], 415),
+        (&[here, ("host", "rebound.example:7373")], 421),
+    ] {
+        let answer = daemon.ask(form(headers)).await;
+        assert_eq!(
+            answer.status.as_u16(),
+            status,
+            "{headers:?}: {}",
+            answer.text()
+        );
+    }
+    let paused = async || {
+        let paused = daemon.store.queue_pause("bay one").await;
+        paused.expect("read").is_some()
+    };
+    assert!(!paused().await, "nothing of it was heard");
+    // The instruments are not there: nobody can confirm, and the page says so.
+    let answer = daemon.ask(form(&[here])).await;
+    assert_eq!(answer.status.as_u16(), 500, "{}", answer.text());
+    assert!(
+        answer.text().contains("Not confirmed off"),
+        "{}",
+        answer.text()
+    );
+    assert!(paused().await);
+    let proven = daemon.ask(form(&[("sec-fetch-site", "same-origin")])).await;
+    assert_eq!(proven.status.as_u16(), 500, "{}", proven.text());
+
+    let locked = Daemon::behind(Access::with_tokens).await;
+    let stranger = locked.ask(form(&[here])).await;
+    assert_eq!(stranger.status.as_u16(), 401, "{}", stranger.text());
+    let reads = token(&locked, "reader", Scope::Read).await;
+    let reader = locked.ask(bearing(form(&[here]), &reads)).await;
+    assert_eq!(reader.status.as_u16(), 403, "{}", reader.text());
+}
+
+#[tokio::test]
 async fn every_answer_tells_the_browser_to_be_careful() {
     let daemon = Daemon::idle().await;
     for path in [
@@ -209,7 +274,7 @@ async fn every_answer_tells_the_browser_to_be_careful() {
         );
         assert!(!policy.contains("unsafe"), "{path}");
         assert_eq!(headers["x-content-type-options"], "nosniff", "{path}");
-        assert_eq!(headers["referrer-policy"], "no-referrer", "{path}");
+        assert_eq!(headers["referrer-policy"], "same-origin", "{path}");
         let kept = headers["cache-control"].to_str().expect("text");
         assert_eq!(kept == "no-store", !path.starts_with("/assets/"), "{path}");
     }

@@ -6,6 +6,7 @@ mod door;
 mod events;
 mod flood;
 mod fuzz;
+mod prompts;
 mod served;
 mod tables;
 
@@ -264,6 +265,7 @@ async fn every_page_is_whole_and_has_nothing_inline() {
     for name in [
         "page.css",
         "page.js",
+        "stream.js",
         "icon.svg",
         "inter-regular.otf",
         "inter-semibold.otf",
