@@ -417,7 +417,7 @@ pub(super) fn caution(station: &config::Station, plan: Option<&Plan>) {
     eprintln!(
         "Keep people away from the antenna. Transmit only where your licence or a screened room allows"
     );
-    eprintln!("it: local rules and licensed practice decide, not this program.");
+    eprintln!("it: local rules and licensed practice decide, not this program. README: Cautions.");
 }
 
 /// The most that is fed to the antenna, and where.

@@ -6,10 +6,10 @@ use clap::{Args, Subcommand};
 use jiff::Timestamp;
 use serde_json::json;
 
-use super::measure::{given_items, plan_text};
+use super::measure::{caution, given_items, plan_text};
 use super::table::{self, shown};
 use super::{CliError, StationArg, StoreArg, print, print_json};
-use crate::config;
+use crate::config::{self, Plan};
 use crate::daemon::{Presence, check};
 use crate::store::{
     Answer, Change, JobFilter, JobKind, JobRecord, NewJob, PromptRecord, Repeat, Store,
@@ -217,6 +217,16 @@ async fn put_in(args: AddArgs, as_json: bool) -> Result<(), CliError> {
         }),
     };
     check(&new, &station)?;
+    let plan = new
+        .plan
+        .as_ref()
+        .map(|plan| Plan::read(&plan.name, &plan.text));
+    caution(
+        &station,
+        plan.transpose()
+            .map_err(config::ConfigError::from)?
+            .as_ref(),
+    );
     let id = store.submit(&new, Timestamp::now()).await?;
     if Presence::of(store.path()).is_none() {
         eprintln!("No daemon works from this store now; muffle serve begins with the queue.");
