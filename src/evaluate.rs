@@ -23,7 +23,7 @@ pub use import::import;
 pub use merge::merge;
 pub use reference::{
     ANTENNA_DBI, ReferenceChange, UNSTABLE_DB, antenna_dbi, budget_db, cable_db, is_unstable,
-    off_budget_db,
+    off_budget_db, path_gains_db,
 };
 
 use std::collections::BTreeMap;
@@ -35,7 +35,7 @@ use serde_json::json;
 use carrier::{carrier_flags, forward_flags, is_lost, sent_dbm, sent_more_db};
 
 use crate::analysis::average::{Average, Part, average};
-use crate::analysis::budget::{Budget, BudgetInput, Given, PointScatter, Scatter};
+use crate::analysis::budget::{Budget, BudgetInput, Cause, Given, PointScatter, Repeats, Scatter};
 use crate::analysis::closing::{between_db, harmonics_at, window_half_hz};
 use crate::analysis::flag::{Effect, Flag, FlagWord};
 use crate::analysis::floor::{AMBIENT_FALSE_ALARM, Floor, Hold};
@@ -324,7 +324,7 @@ impl Evaluator {
         for point in &points {
             results.push(self.judge(point, None).await?);
         }
-        if let Some(scatter) = scatter(&results) {
+        if let Some(scatter) = scatter(&results, self.budget.repeatability_db.value) {
             for (result, point) in results.iter_mut().zip(&points) {
                 *result = self.judge(point, Some(scatter)).await?;
             }
@@ -816,9 +816,9 @@ impl Pair {
     }
 }
 
-/// The pooled scatter of what was measured more than once.
-fn scatter(results: &[ResultRecord]) -> Option<Scatter> {
-    let mut groups: BTreeMap<(u64, &str, &str), Vec<f64>> = BTreeMap::new();
+/// The pooled scatter of what was measured more than once; `expected_db` is what the station expects of it.
+fn scatter(results: &[ResultRecord], expected_db: f64) -> Option<Scatter> {
+    let mut groups: BTreeMap<(u64, &str, &str), Repeats> = BTreeMap::new();
     for result in results {
         if let (ResultKind::Measured, Some(se_db)) = (result.kind, result.se_db) {
             let point = &result.point;
@@ -827,10 +827,23 @@ fn scatter(results: &[ResultRecord]) -> Option<Scatter> {
                 point.face.as_str(),
                 point.polarisation.as_str(),
             );
-            groups.entry(place).or_default().push(se_db);
+            groups
+                .entry(place)
+                .or_default()
+                .add(se_db, noise_db(result));
         }
     }
-    Scatter::pooled(groups.values().map(Vec::as_slice))
+    let groups: Vec<_> = groups.into_values().collect();
+    Scatter::pooled(&groups, expected_db)
+}
+
+/// What noise alone scatters a result by that is measured again against the same reference, dB.
+fn noise_db(result: &ResultRecord) -> f64 {
+    let budget: Option<Budget> = serde_json::from_value(result.detail["budget"].clone()).ok();
+    let rows = budget.map(|budget| budget.components).unwrap_or_default();
+    rows.iter()
+        .find(|row| row.cause == Cause::ItemNoise)
+        .map_or(0.0, |row| row.u_db)
 }
 
 fn record(point: &Point, measured_hz: f64, judged: PointResult) -> ResultRecord {
@@ -897,7 +910,6 @@ pub fn budget_input(known: &Uncertainties) -> BudgetInput {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::analysis::budget::Cause;
     use crate::analysis::noise::held_quantile_db;
     use crate::store::{Instruments, Item, Levels as StoredLevels, NewReading, NewRun};
 

@@ -3,10 +3,12 @@
 //! SE is the difference of two readings of one receiver through the same antennas and cables, so what
 //! both readings share cancels and has no row: the receiver's absolute level error, cable losses,
 //! antenna factors, the amplifier's gain. Left is what can differ between the two: the receiver's
-//! linearity over the difference, its attenuator where it was switched, the mismatch (the item changes
-//! what the antenna sees), the source's drift, the position of antennas and item, how the item happens
+//! linearity over the difference, its attenuator where it was switched, the mismatch of either reading (the
+//! item changes what the antenna sees), the source's drift, the position of antennas and item, how the item happens
 //! to close, and the noise in either reading. The rows are independent of each other; they add as
 //! squares, their degrees of freedom by Welch and Satterthwaite, and the coverage factor is Student's.
+
+use std::f64::consts::SQRT_2;
 
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, StudentsT};
@@ -213,22 +215,71 @@ pub struct Scatter {
     pub dof: f64,
 }
 
+/// What was measured more than once at one frequency, face and polarisation.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Repeats {
+    /// The values, dB.
+    pub values_db: Vec<f64>,
+    /// The mean square of what noise alone scatters one of them by, dB².
+    pub noise_db2: f64,
+}
+
+impl Repeats {
+    /// With one more value, and what noise alone scatters it by (standard deviation).
+    pub fn add(&mut self, value_db: f64, noise_db: f64) {
+        self.values_db.push(value_db);
+        let more_db2 = noise_db * noise_db - self.noise_db2;
+        self.noise_db2 += more_db2 / self.values_db.len() as f64;
+    }
+
+    fn dof(&self) -> f64 {
+        self.values_db.len().saturating_sub(1) as f64
+    }
+
+    /// The squared deviations from the mean, dB².
+    fn squares_db2(&self) -> f64 {
+        let values = &self.values_db;
+        let mean = values.iter().sum::<f64>() / values.len() as f64;
+        values.iter().map(|value| (value - mean).powi(2)).sum()
+    }
+}
+
+/// Where closing is expected to scatter less than this, groups of repeats are weighed as if it were this much, dB.
+const EXPECTED_MIN_DB: f64 = 0.1;
+
 impl Scatter {
-    /// The scatter within groups of repeated values, pooled over the groups (each group one frequency,
-    /// face and polarisation). `None` when no group has two values.
-    pub fn pooled<'a>(groups_db: impl IntoIterator<Item = &'a [f64]>) -> Option<Self> {
-        let (mut squares, mut dof) = (0.0, 0.0);
-        for group in groups_db.into_iter().filter(|group| group.len() >= 2) {
-            let mean = group.iter().sum::<f64>() / group.len() as f64;
-            squares += group
-                .iter()
-                .map(|value| (value - mean).powi(2))
-                .sum::<f64>();
-            dof += (group.len() - 1) as f64;
-        }
-        (dof > 0.0).then(|| Self {
-            sd_db: (squares / dof).sqrt(),
-            dof,
+    /// What closing anew scatters, pooled over groups of repeats. `None` when no group has two values, or where noise
+    /// hides as much as is expected, so that the repeats tell nothing better.
+    ///
+    /// Where the item was turned between two closings, their scatter has its position in it, too, which keeps its row all
+    /// the same: nobody knows whether the antennas were moved as well, so the sum may be too wide.
+    ///
+    /// Noise scatters the repeats too, has a row of its own and must not be counted twice (JCGM 100, 4.3.10): it is
+    /// taken off. A group near the floor tells little of closing: each weighs by what its square may be off by
+    /// (a variance's own is twice its square over the degrees of freedom), were closing to scatter as `expected_db`.
+    pub fn pooled(groups: &[Repeats], expected_db: f64) -> Option<Self> {
+        let expected_db2 = expected_db.max(EXPECTED_MIN_DB).powi(2);
+        let weight = |group: &Repeats| (expected_db2 + group.noise_db2).powi(-2);
+        let sum = |of: &dyn Fn(&Repeats) -> f64| -> f64 {
+            let repeated = groups.iter().filter(|group| group.dof() > 0.0);
+            repeated.map(|group| weight(group) * of(group)).sum()
+        };
+        let weights = sum(&|group| group.dof());
+        // Degrees of freedom that leave the pooled variance as uncertain as it is, where closing scatters by this.
+        let off = |db2: f64| {
+            sum(&|group| weight(group) * group.dof() * (db2 + group.noise_db2).powi(2))
+                / weights.powi(2)
+        };
+        let seen_db2 = sum(&|group| group.squares_db2() - group.dof() * group.noise_db2) / weights;
+        // No less than what could not be told from nothing.
+        let hidden_db2 = (2.0 * off(0.0)).sqrt();
+        let db2 = seen_db2.max(hidden_db2);
+        (weights > 0.0 && hidden_db2 <= expected_db2).then(|| Self {
+            sd_db: db2.sqrt(),
+            dof: match db2 > 0.0 {
+                true => db2.powi(2) / off(db2),
+                false => weights * expected_db2.powi(2),
+            },
         })
     }
 }
@@ -317,11 +368,14 @@ pub fn station_rows(station: &BudgetInput, point: &PointScatter) -> Vec<Componen
             origin: Origin::Measured,
         },
     };
+    // Either reading has one, of the same half-width: the item changes what the antenna sees, and so the phase. Two
+    // that are independent add as squares.
     let mismatch = Given {
-        value: mismatch_half_width_db(
-            station.antenna_reflection.value,
-            station.receiver_reflection.value,
-        ),
+        value: SQRT_2
+            * mismatch_half_width_db(
+                station.antenna_reflection.value,
+                station.receiver_reflection.value,
+            ),
         origin: match (
             station.antenna_reflection.origin,
             station.receiver_reflection.origin,
@@ -395,6 +449,13 @@ pub fn mismatch_half_width_db(reflection_a: f64, reflection_b: f64) -> f64 {
 mod tests {
     use super::*;
 
+    fn repeats(values_db: &[f64]) -> Repeats {
+        Repeats {
+            values_db: values_db.to_vec(),
+            noise_db2: 0.0,
+        }
+    }
+
     fn near(found: f64, expected: f64, tolerance: f64) {
         assert!(
             (found - expected).abs() <= tolerance,
@@ -437,9 +498,9 @@ mod tests {
             ([19.663, 19.639, 19.640, 19.685, 19.678], 0.009471008),
             ([1.0456, 1.0438, 1.0468, 1.0428, 1.0433], 0.0007520638),
         ] {
-            let scatter = Scatter::pooled([&values[..]]).expect("repeats");
+            let scatter = Scatter::pooled(&[repeats(&values)], 0.1).expect("repeats");
             near(scatter.sd_db / 5f64.sqrt(), expected, 1e-8);
-            assert_eq!(scatter.dof, 4.0);
+            near(scatter.dof, 4.0, 1e-9);
         }
     }
 
@@ -550,7 +611,14 @@ mod tests {
                 .all(|row| row.origin == Origin::Default && row.dof.is_none())
         );
         let known = PointScatter {
-            repeats: Scatter::pooled([&[50.0, 52.0][..], &[61.0], &[40.0, 40.0, 43.0]]),
+            repeats: Scatter::pooled(
+                &[
+                    repeats(&[50.0, 52.0]),
+                    repeats(&[61.0]),
+                    repeats(&[40.0, 40.0, 43.0]),
+                ],
+                0.5,
+            ),
             drift_db: Some(-0.8),
             settings_differ: true,
         };
@@ -560,12 +628,49 @@ mod tests {
         let repeatability = find(Cause::Repeatability);
         near(repeatability.u_db, (8f64 / 3.0).sqrt(), 1e-12);
         assert_eq!(
-            (repeatability.dof, repeatability.origin),
+            (repeatability.dof.map(f64::round), repeatability.origin),
             (Some(3.0), Origin::Measured)
         );
         near(find(Cause::SourceDrift).value_db, 0.8, 0.0);
+        // ORACLES A9: one reading is wrong by 0.1861737 dB; SE is the difference of two.
+        near(find(Cause::Mismatch).u_db, 0.1861737 * SQRT_2, 1e-4);
         near(find(Cause::AttenuatorStep).u_db, 0.5773503, 1e-7);
         assert!(Budget::of(rows).k > 2.0);
-        assert_eq!(Scatter::pooled([&[1.0][..]]), None);
+        assert_eq!(Scatter::pooled(&[repeats(&[1.0])], 0.5), None);
+    }
+
+    #[test]
+    fn what_noise_scatters_is_no_scatter_of_closing() {
+        // A group that closing alone scatters by 0.2 dB, and one near the floor: 2 dB of noise on top.
+        let quiet = Repeats {
+            values_db: vec![50.0 - 0.025f64.sqrt(), 50.0 + 0.025f64.sqrt()],
+            noise_db2: 0.01,
+        };
+        let noisy = |off_db: f64| Repeats {
+            values_db: vec![70.0 - off_db, 70.0 + off_db],
+            noise_db2: 4.0,
+        };
+        let alone = Scatter::pooled(std::slice::from_ref(&quiet), 0.2).expect("repeats");
+        // A square of 0.05 over one degree of freedom, of which noise is a fifth.
+        near(alone.sd_db, 0.2, 1e-12);
+        for off_db in [0.0, 2.0] {
+            let all = [quiet.clone(), noisy(off_db), noisy(off_db)];
+            let pooled = Scatter::pooled(&all, 0.2).expect("repeats");
+            near(pooled.sd_db, 0.2, 0.01);
+        }
+        // Where noise is all there is, they tell nothing that is not expected anyway.
+        assert_eq!(Scatter::pooled(&[noisy(1.0), noisy(1.0)], 0.2), None);
+        // Less than is expected, and no less than noise of 0.1 dB hides.
+        let still = Repeats {
+            values_db: vec![50.0; 3],
+            noise_db2: 0.01,
+        };
+        let hidden = Scatter::pooled(&[still], 0.5).expect("repeats");
+        near(hidden.sd_db, 0.1, 1e-9);
+        near(hidden.dof, 0.5, 1e-9);
+        // Without noise and without scatter there is none.
+        let same = Scatter::pooled(&[repeats(&[50.0, 50.0])], 0.0).expect("repeats");
+        assert_eq!(same.sd_db, 0.0);
+        assert!(same.dof.is_finite());
     }
 }

@@ -44,6 +44,13 @@ pub mod verdict;
 /// The version of the arithmetic. Stored with every result: it changes when a result could.
 pub const ANALYSIS_VERSION: u32 = 2;
 
+/// The middle one of the finite values, of two the higher; `None` of none.
+pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
+    let mut values: Vec<f64> = values.into_iter().filter(|it| it.is_finite()).collect();
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
+}
+
 /// Why a number could not be worked out.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum AnalysisError {

@@ -100,7 +100,7 @@ pub(super) async fn run(args: DemoArgs) -> Result<u8, CliError> {
         addresses.source.tcp, addresses.receiver.serial
     );
     // The source over a socket, the receiver over a serial line: one of each.
-    let station = station_text(&addresses, &addresses.receiver.serial, None)?;
+    let station = station_text(&bench, &addresses.receiver.serial, false)?;
     write_file(&files.station, station.as_bytes())?;
     write_file(&files.plan, PLAN.as_bytes())?;
     write_file(&files.items, items_text(&mut control).await?.as_bytes())?;

@@ -9,9 +9,7 @@ use super::measure::stop_on_signal;
 use super::{CliError, print, write_file};
 use crate::quantity::Frequency;
 use crate::sim::control::Client;
-use crate::sim::{
-    Addresses, BenchOptions, COUPLING_DB, NOISE_FIGURE_DB, Pace, SimError, antenna_table, start,
-};
+use crate::sim::{Bench, BenchOptions, Pace, SimError, start};
 
 /// Arguments of `sim`.
 #[derive(Debug, Args)]
@@ -177,8 +175,7 @@ async fn serve(args: ServeArgs) -> Result<(), CliError> {
     .await?;
     let addresses = bench.addresses();
     if let Some(path) = &args.station {
-        let monitor = args.power_monitor.then_some(&*addresses.power_monitor);
-        let text = station_text(addresses, &addresses.receiver.tcp, monitor)?;
+        let text = station_text(&bench, &addresses.receiver.tcp, args.power_monitor)?;
         write_file(path, text.as_bytes())?;
     }
     match args.json {
@@ -202,93 +199,14 @@ async fn serve(args: ServeArgs) -> Result<(), CliError> {
     Ok(())
 }
 
-/// A station file for a simulated bench, its placement done through the control port by this program.
+/// A station file for a simulated bench, its items placed through the control port by this program.
 pub(super) fn station_text(
-    addresses: &Addresses,
+    bench: &Bench,
     receiver: &str,
-    monitor: Option<&str>,
+    has_monitor: bool,
 ) -> Result<String, CliError> {
     let program = std::env::current_exe().map_err(|error| {
         CliError::Bench(format!("cannot find this program's own file: {error}"))
     })?;
-    // JSON's strings are TOML's basic strings too.
-    let text = |value: &str| json!(value).to_string();
-    let monitor = monitor.map(|address| {
-        format!(
-            "\n# Behind the amplifier: what really goes to the antenna.\n[power_monitor]\n\
-            driver = \"power-monitor-scpi\"\naddress = {}\nidentity = \"Simulated power monitor\"\n\
-            coupling = \"{COUPLING_DB} dB\"\n",
-            text(address)
-        )
-    });
-    Ok(format!(
-        r#"# The simulated bench of muffle. Nothing is transmitted but numbers.
-name = "simulated bench at Tarn End"
-distance = "1 m"
-# Source and receiver are each up to half a millionth off.
-frequency_tolerance = 1e-6
-placement_time = "100 ms"
-
-[source]
-driver = "source-scpi"
-address = {source}
-identity = "Simulated source"
-frequency = ["9 kHz", "3 GHz"]
-level = ["-60 dBm", "13 dBm"]
-
-[receiver]
-driver = "analyzer-scpi"
-address = {receiver}
-identity = "Simulated"
-frequency = ["9 kHz", "3 GHz"]
-damage_level = "20 dBm"
-noise_figure = "{figure_db} dB"
-
-# Built into the receiver; where a plan says so, it is in.
-[preamplifier]
-gain = "20 dB"
-noise_figure = "8 dB"
-
-[amplifier]
-gain = "40 dB"
-input_max = "0 dBm"
-{monitor}
-[safety]
-feed_power_max = "33 dBm"
-path_loss_min = "12 dB"
-
-# The hook a turntable or a lid's actuator would use; here it moves the simulated items about.
-[placement]
-command = [{program}, "sim", "place", "--control", {control}, "--item={{item}}", "--face={{face}}", "--polarisation={{polarisation}}", "--state={{state}}"]
-
-[uncertainty]
-receiver_linearity = "0.5 dB"
-antenna_vswr = 1.5
-receiver_vswr = 1.2
-source_drift = "0.3 dB"
-position = "0.5 dB"
-repeatability = "0.3 dB"
-
-[transmit_antenna]
-gain_table = "antenna.csv"
-cable_loss = "0 dB"
-
-[receive_antenna]
-gain_table = "antenna.csv"
-cable_loss = "0 dB"
-
-# The gain of either antenna, from the bench's own calibration over its one metre.
-[[table]]
-name = "antenna.csv"
-text = '''
-{table}'''
-"#,
-        monitor = monitor.unwrap_or_default(),
-        figure_db = NOISE_FIGURE_DB,
-        table = antenna_table(),
-        source = text(&addresses.source.tcp),
-        receiver = text(receiver),
-        program = text(&program.display().to_string()),
-        control = text(&addresses.control),
-    ))
+    Ok(bench.station_text(receiver, has_monitor, Some(&program)))
 }

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use super::{measured_hz, source_level_dbm};
 use crate::analysis::flag::{Flag, FlagWord};
 use crate::analysis::forecast::{free_space_loss_db, gain_of_factor_dbi};
+use crate::analysis::median;
 use crate::config::{Antenna, AntennaFigure, Correction, Station};
 use crate::quantity::{Frequency, Ratio};
 use crate::store::{Point, ReadingKind, ReadingRecord, RunId, Store, StoreError};
@@ -38,8 +39,8 @@ pub struct ReferenceChange {
 impl ReferenceChange {
     /// Between two references, or a reference and a look at it.
     pub async fn between(store: &Store, before: RunId, after: RunId) -> Result<Self, StoreError> {
-        let before = levels(&store.readings(before).await?);
-        let after = levels(&store.readings(after).await?);
+        let before = path_gains_db(&store.readings(before).await?);
+        let after = path_gains_db(&store.readings(after).await?);
         let change = |(at, now): (_, f64)| before.get(&at).map(|then| (at, now - then));
         Ok(Self {
             at: after.into_iter().filter_map(change).collect(),
@@ -72,7 +73,8 @@ impl ReferenceChange {
     }
 }
 
-fn levels(readings: &[ReadingRecord]) -> BTreeMap<(u64, String), f64> {
+/// The signals of a reference over what was sent for them, dB, by the bits of their frequency and their polarisation.
+pub fn path_gains_db(readings: &[ReadingRecord]) -> BTreeMap<(u64, String), f64> {
     readings
         .iter()
         .filter(|reading| reading.key.kind == ReadingKind::Signal)
@@ -87,7 +89,7 @@ fn levels(readings: &[ReadingRecord]) -> BTreeMap<(u64, String), f64> {
 /// By how much a reference is above its link budget (negative: below), dB: the median over its frequencies in the far
 /// field, where that is more than can be explained; none where it is plausible or nothing can be said.
 pub fn off_budget_db(station: &Station, readings: &[ReadingRecord]) -> Option<f64> {
-    let mut off: Vec<f64> = readings
+    let off = readings
         .iter()
         .filter(|reading| reading.key.kind == ReadingKind::Signal)
         .filter_map(|reading| {
@@ -97,10 +99,8 @@ pub fn off_budget_db(station: &Station, readings: &[ReadingRecord]) -> Option<f6
                 - source_level_dbm(reading)
                 - preamplifier_db(station, reading, at);
             far.then(|| gain_db - budget_db(station, at, loss_db))
-        })
-        .collect();
-    off.sort_by(f64::total_cmp);
-    let median = off.get(off.len() / 2).copied()?;
+        });
+    let median = median(off)?;
     let described = [&station.transmit_antenna, &station.receive_antenna]
         .iter()
         .all(|antenna| antenna.figure.is_some());

@@ -199,7 +199,7 @@ impl Procedure {
         let change = ReferenceChange::between(&self.store, reference, after).await?;
         if let Some(largest_db) = change.largest_db().filter(|db| is_unstable(*db)) {
             let text = format!(
-                "the reference had changed by {} dB when it was looked at again, by more than {UNSTABLE_DB} dB: the {runs} run(s)                  before it are undecided; find the cause (levels, cables, antennas, temperature) and measure the items again",
+                "the reference had changed by {} dB when it was looked at again, by more than {UNSTABLE_DB} dB: the {runs} run(s) before it are undecided; find the cause (levels, cables, antennas, temperature) and measure the items again",
                 one_decimal(largest_db)
             );
             self.tell(Event::Warning { text }).await;

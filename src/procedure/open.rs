@@ -4,7 +4,7 @@
 //! points are held against the last reference of the same set-up: one taken through an item that is still in the way is
 //! refused before any item is measured.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::HashSet;
 
 use jiff::Timestamp;
 use serde_json::json;
@@ -13,12 +13,11 @@ use super::beside::refused;
 use super::{Event, Procedure, ProcedureError, place_of, reading, steps};
 use crate::analysis::flag::FlagWord;
 use crate::analysis::holds::{Holds, Proof, floor_has_risen_db, proof};
+use crate::analysis::median;
 use crate::config::Plan;
-use crate::evaluate::{is_unstable, off_budget_db, source_level_dbm};
+use crate::evaluate::{is_unstable, off_budget_db, path_gains_db};
 use crate::quantity::{Frequency, one_decimal};
-use crate::store::{
-    NewReading, Point, ReadingKey, ReadingKind, ReadingRecord, RunId, RunKind, RunRecord,
-};
+use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId, RunKind, RunRecord};
 
 /// How often a signal and its step are read before it is said that they do not agree.
 const HOLDS_MAX: usize = 3;
@@ -205,14 +204,13 @@ impl Procedure {
         let Some(last) = self.store.latest_reference(&run.signature, until).await? else {
             return Ok(());
         };
-        let now = signals(&self.store.readings(run.id).await?);
-        let then = signals(&self.store.readings(last.id).await?);
-        let mut differences: Vec<f64> = now
+        let now = path_gains_db(&self.store.readings(run.id).await?);
+        let then = path_gains_db(&self.store.readings(last.id).await?);
+        let differences: Vec<f64> = now
             .iter()
-            .filter_map(|(at, now_dbm)| Some(now_dbm - then.get(at)?))
+            .filter_map(|(at, now_db)| Some(now_db - then.get(at)?))
             .collect();
-        differences.sort_by(f64::total_cmp);
-        let Some(&off_db) = differences.get(differences.len() / 2) else {
+        let Some(off_db) = median(differences.iter().copied()) else {
             return Ok(());
         };
         if off_db.abs() <= LAST_ALLOWED_DB {
@@ -258,17 +256,4 @@ impl Procedure {
         }
         Ok(())
     }
-}
-
-/// The signals of a reference over what was sent for them, by frequency and polarisation.
-fn signals(readings: &[ReadingRecord]) -> BTreeMap<(u64, String), f64> {
-    readings
-        .iter()
-        .filter(|reading| reading.key.kind == ReadingKind::Signal)
-        .map(|reading| {
-            let point = &reading.key.point;
-            let at = (point.frequency_hz.to_bits(), point.polarisation.clone());
-            (at, reading.peak_dbm - source_level_dbm(reading))
-        })
-        .collect()
 }

@@ -9,6 +9,7 @@ use super::run::{PointDocument, RunDocument};
 use super::theory::Over;
 use crate::analysis::budget::{Budget, Cause};
 use crate::analysis::limit::LimitLine;
+use crate::analysis::median;
 use crate::analysis::shield::ShieldError;
 use crate::analysis::shield::cavity::BoxSize;
 use crate::analysis::shield::curve::{CurvePoint, PointKind};
@@ -256,12 +257,6 @@ fn usual_range_db(document: &RunDocument) -> Option<f64> {
             .iter()
             .filter_map(|point| point.dynamic_range_db),
     )
-}
-
-fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let mut values: Vec<f64> = values.collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 /// The measured curve with the model that was fitted to it, and below it what is left over.

@@ -31,7 +31,7 @@ const FOUR_LN2: f64 = 2.772_588_722_239_781;
 /// Noise of 290 K, dBm in 1 Hz: 10 lg(kT / 1 mW).
 const THERMAL_DBM_HZ: f64 = -173.975_2;
 /// Noise figure of the bench's receiver without preamplifier and attenuation, dB.
-pub const NOISE_FIGURE_DB: f64 = 18.0;
+pub(super) const NOISE_FIGURE_DB: f64 = 18.0;
 const PREAMP_NOISE_FIGURE_DB: f64 = 8.0;
 const PREAMP_GAIN_DB: f64 = 20.0;
 /// Level at the mixer that is shown 1 dB too low, dBm.

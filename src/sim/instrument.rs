@@ -47,9 +47,9 @@ pub(super) struct Tables {
 impl Tables {
     pub(super) fn new() -> Self {
         Self {
-            source: Tree::new(source::TABLE),
-            receiver: Tree::new(receiver::TABLE),
-            monitor: Tree::new(monitor::TABLE),
+            source: tree(source::TABLE, source::Command::System),
+            receiver: tree(receiver::TABLE, receiver::Command::System),
+            monitor: tree(monitor::TABLE, monitor::Command::System),
         }
     }
 
@@ -75,6 +75,22 @@ impl Tables {
             Role::PowerMonitor => monitor::execute(world, self.monitor.find(unit)?, unit, client),
         }
     }
+}
+
+/// The headers that every instrument of the bench knows.
+const SYSTEM: [(&str, System); 6] = [
+    ("SYSTem:ERRor[:NEXT]", System::Error),
+    ("SYSTem:ERRor:COUNt", System::ErrorCount),
+    ("SYSTem:VERSion", System::Version),
+    ("SYSTem:PRESet", System::Preset),
+    ("SYSTem:LOCK:REQuest", System::LockRequest),
+    ("SYSTem:LOCK:RELease", System::LockRelease),
+];
+
+/// An instrument's own headers and those of all.
+fn tree<C: Copy>(own: &[(&'static str, C)], system: impl Fn(System) -> C) -> Tree<C> {
+    let of_all = SYSTEM.map(|(header, command)| (header, system(command)));
+    Tree::new(&[own, &of_all].concat())
 }
 
 fn common(world: &mut World, port: Port, name: &str, unit: &Unit) -> Result<Answer, ScpiError> {

@@ -8,6 +8,7 @@
 //! - `shielding`, `catalogue`: what an item truly does, and the items on the shelf
 //! - `radio`: source, amplifier, antennas, path, stations of the neighbourhood
 //! - `settings`, `analyzer`, `noise`, `video`: what is set, and sweeps, detectors, filters, hold, overload
+//! - `station`: the station file that describes it
 //! - `world`: all of that together, and its time
 //! - `scpi`, `instrument`, `source`, `receiver`, `monitor`: what is said to it; `handheld`: a terser way
 //! - `serve`, `pty`, `hislip`, `vxi11`: bytes; `control`: the port that moves the items, asks for the truth and breaks
@@ -40,20 +41,14 @@ mod serve;
 mod settings;
 mod shielding;
 mod source;
+mod station;
 #[cfg(test)]
 mod tests;
 mod video;
 mod vxi11;
 mod world;
 
-/// The gain of either antenna of the bench, as CSV for a station file.
-pub fn antenna_table() -> String {
-    radio::antenna_table()
-}
-
-pub use analyzer::NOISE_FIGURE_DB;
 pub use shielding::{Cavity, Face, Item, Layer, Physics, Polarisation, Seam, Slot, true_se};
-pub use world::COUPLING_DB;
 
 /// Why the bench does not start, or does not answer.
 #[derive(Debug, thiserror::Error)]
@@ -113,8 +108,43 @@ pub struct BenchOptions {
     pub one_client: bool,
     /// Draw broadcast stations.
     pub ambient: bool,
+    /// What differs from one placement to the next.
+    pub errors: PlacementErrors,
+}
+
+/// What differs between readings of the same item although nobody meant it to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PlacementErrors {
     /// Standard deviation of what each closing changes, dB.
     pub closing_sd_db: f64,
+    /// What the position of antennas and item changes at most from that of the open path, dB, drawn when an item, a
+    /// face or a polarisation is placed and kept until another is.
+    pub position_db: f64,
+    /// Standing wave ratio of the receive antenna; the phase is another in each placement.
+    pub antenna_vswr: f64,
+    /// Standing wave ratio of the receiver.
+    pub receiver_vswr: f64,
+}
+
+impl PlacementErrors {
+    /// None: every placement is the same.
+    pub const NONE: Self = Self {
+        closing_sd_db: 0.0,
+        position_db: 0.0,
+        antenna_vswr: 1.0,
+        receiver_vswr: 1.0,
+    };
+}
+
+impl Default for PlacementErrors {
+    fn default() -> Self {
+        Self {
+            closing_sd_db: 0.2,
+            position_db: 0.5,
+            antenna_vswr: 1.5,
+            receiver_vswr: 1.2,
+        }
+    }
 }
 
 impl Default for BenchOptions {
@@ -125,7 +155,17 @@ impl Default for BenchOptions {
             port_base: None,
             one_client: false,
             ambient: true,
-            closing_sd_db: 0.2,
+            errors: PlacementErrors::default(),
+        }
+    }
+}
+
+impl BenchOptions {
+    /// A bench whose placements are all the same, for what is about the reading itself.
+    pub fn exact() -> Self {
+        Self {
+            errors: PlacementErrors::NONE,
+            ..Self::default()
         }
     }
 }
@@ -193,6 +233,7 @@ impl Shared {
 pub struct Bench {
     shared: Arc<Shared>,
     addresses: Addresses,
+    options: BenchOptions,
     _stop_on_drop: DropGuard,
 }
 
@@ -278,6 +319,7 @@ pub async fn start(options: BenchOptions) -> Result<Bench, SimError> {
     Ok(Bench {
         shared,
         addresses,
+        options,
         _stop_on_drop: stop.drop_guard(),
     })
 }
@@ -292,10 +334,25 @@ fn check(options: &BenchOptions) -> Result<(), SimError> {
         let said = format!("the pace is {factor} times real time; it must be 1e-6 to 1e6");
         return Err(SimError::Option(said));
     }
-    if !(options.closing_sd_db.is_finite() && options.closing_sd_db >= 0.0) {
+    let PlacementErrors {
+        closing_sd_db,
+        position_db,
+        antenna_vswr,
+        receiver_vswr,
+    } = options.errors;
+    let least = [
+        (closing_sd_db, 0.0),
+        (position_db, 0.0),
+        (antenna_vswr, 1.0),
+        (receiver_vswr, 1.0),
+    ];
+    if !least
+        .iter()
+        .all(|(value, least)| value.is_finite() && value >= least)
+    {
         let said = format!(
-            "the spread of closings is {} dB; it must be 0 or more",
-            options.closing_sd_db
+            "{:?}: decibels must be 0 or more, standing wave ratios 1 or more",
+            options.errors
         );
         return Err(SimError::Option(said));
     }

@@ -27,12 +27,6 @@ pub(super) const TABLE: &[(&str, Command)] = &[
     ("INITiate[:IMMediate]", Command::Initiate),
     ("[SENSe]:FREQuency[:CW|FIXed]", Command::Frequency),
     ("UNIT:POWer", Command::PowerUnit),
-    ("SYSTem:ERRor[:NEXT]", Command::System(System::Error)),
-    ("SYSTem:ERRor:COUNt", Command::System(System::ErrorCount)),
-    ("SYSTem:VERSion", Command::System(System::Version)),
-    ("SYSTem:PRESet", Command::System(System::Preset)),
-    ("SYSTem:LOCK:REQuest", Command::System(System::LockRequest)),
-    ("SYSTem:LOCK:RELease", Command::System(System::LockRelease)),
 ];
 
 const FREQUENCY: Number = Number::new(Kind::Frequency, SOURCE_RANGE_HZ);

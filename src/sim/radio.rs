@@ -5,8 +5,10 @@
 //! of the amplifier; ITU-R P.525 for free space. Sizes of the errors are those that data sheets of
 //! laboratory instruments state, from memory.
 
-use super::random::{curve, normal, part, symmetric, uniform};
+use super::random::{curve, mix, normal, normal_curve, part, phase, symmetric, uniform};
 use super::shielding::Polarisation;
+
+use std::f64::consts::PI;
 
 /// The frequencies that the source can make, Hz.
 pub(super) const SOURCE_RANGE_HZ: (f64, f64) = (9e3, 3e9);
@@ -186,7 +188,7 @@ fn nominal_path_db(frequency_hz: f64) -> f64 {
 /// half of what the path takes more than free space does; closer than the wavelength over 2 pi, more than
 /// the 6 dB free space would have there.
 pub(super) fn antenna_table() -> String {
-    let near_hz = 299_792_458.0 / (2.0 * std::f64::consts::PI * DISTANCE_M);
+    let near_hz = 299_792_458.0 / (2.0 * PI * DISTANCE_M);
     let (low_hz, high_hz) = SOURCE_RANGE_HZ;
     let rows = 100;
     let mut at_hz: Vec<f64> = (0..=rows)
@@ -205,7 +207,7 @@ pub(super) fn antenna_table() -> String {
 /// Free-space loss between isotropic antennas over the distance of the bench (ITU-R P.525), dB.
 /// Nearer than a wavelength it comes out negative; the antennas' roll-off more than outweighs it.
 fn free_space_db(frequency_hz: f64) -> f64 {
-    20.0 * (4.0 * std::f64::consts::PI * DISTANCE_M * frequency_hz / 299_792_458.0).log10()
+    20.0 * (4.0 * PI * DISTANCE_M * frequency_hz / 299_792_458.0).log10()
 }
 
 /// The amplifier's output for what a linear one would give (Rapp).
@@ -262,11 +264,28 @@ pub(super) fn drawn_stations(seed: u64) -> Vec<Station> {
 
 /// The change that one closing of an item makes, dB: how the flap lies, where the antenna stands.
 pub(super) fn closing_db(seed: u64, closing: u64, frequency_hz: f64, sd_db: f64) -> f64 {
-    let seed = super::random::mix(part(seed, "closing"), closing);
+    let seed = mix(part(seed, "closing"), closing);
     // Half of the variance is common to all frequencies, half is not.
     let common = normal(seed, u64::MAX);
-    let own = super::random::normal_curve(seed, 2.0 * frequency_hz.max(1.0).log10());
+    let own = normal_curve(seed, 2.0 * frequency_hz.max(1.0).log10());
     sd_db * (common + own) / std::f64::consts::SQRT_2
+}
+
+/// What a placement changes because nothing stands quite where it stood in the open, dB: anything up to the
+/// half-width, as likely.
+pub(super) fn position_db(seed: u64, placement: u64, frequency_hz: f64, most_db: f64) -> f64 {
+    let seed = mix(part(seed, "position"), placement);
+    let phase = phase(seed, 6.0 * frequency_hz.max(1.0).log10());
+    most_db * (2.0 * phase.abs() / PI - 1.0)
+}
+
+/// What antenna and receiver change in one reading by reflecting, dB; what surrounds the antenna turns the phase.
+pub(super) fn mismatch_db(seed: u64, surroundings: u64, frequency_hz: f64, vswr: [f64; 2]) -> f64 {
+    let [antenna, receiver] = vswr.map(|vswr| (vswr - 1.0) / (vswr + 1.0));
+    let product = antenna * receiver;
+    let seed = mix(part(seed, "mismatch"), surroundings);
+    let phase = phase(seed, 20.0 * frequency_hz.max(1.0).log10());
+    10.0 * (1.0 + 2.0 * product * phase.cos() + product * product).log10()
 }
 
 /// dBm to milliwatt.
@@ -338,6 +357,42 @@ mod tests {
         assert!((gain_db(300.0) + 12.75).abs() < 0.3, "{}", gain_db(300.0));
         // Far below, the flat 57 dB less the 6.02 dB of the wavelength over 2 pi (ORACLES C15), halved.
         assert!((gain_db(0.1) + 25.49).abs() < 0.02, "{}", gain_db(0.1));
+    }
+
+    /// Mean, standard deviation and largest magnitude of twenty thousand draws.
+    fn spread(draw: impl Fn(u64) -> f64) -> (f64, f64, f64) {
+        let n = 20_000;
+        let (mut sum, mut squares, mut most) = (0.0, 0.0, 0.0_f64);
+        for placement in 0..n {
+            let db = draw(placement);
+            sum += db;
+            squares += db * db;
+            most = most.max(db.abs());
+        }
+        let mean = sum / n as f64;
+        (mean, (squares / n as f64 - mean * mean).sqrt(), most)
+    }
+
+    #[test]
+    fn a_position_is_rectangular_and_a_mismatch_u_shaped() {
+        for hz in [1e6, 3e8] {
+            // A rectangle's standard deviation is its half-width over the root of three (JCGM 100, 4.3.7).
+            let (mean, sd, most) = spread(|placement| position_db(3, placement, hz, 0.5));
+            assert!(
+                mean.abs() < 0.01 && (sd - 0.2887).abs() < 0.004,
+                "{mean} {sd}"
+            );
+            assert!((0.49..=0.5).contains(&most), "{most}");
+            // 0.2 times 0.0909: 20 lg(1 ± 0.01818) = 0.1565 and -0.1594 dB; U-shaped, over the root of two.
+            let (mean, sd, most) = spread(|placement| mismatch_db(3, placement, hz, [1.5, 1.2]));
+            assert!(
+                mean.abs() < 0.003 && (sd - 0.1117).abs() < 0.002,
+                "{mean} {sd}"
+            );
+            assert!((0.157..=0.1594).contains(&most), "{most}");
+        }
+        assert_eq!(position_db(3, 1, 1e8, 0.0), 0.0);
+        assert_eq!(mismatch_db(3, 1, 1e8, [1.0, 1.2]), 0.0);
     }
 
     #[test]

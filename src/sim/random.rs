@@ -51,6 +51,11 @@ pub(super) fn normal_curve(seed: u64, x: f64) -> f64 {
     (left * (1.0 - weight) + right * weight) / (1.0 - weight).hypot(weight)
 }
 
+/// A smooth curve in x of angles, any of which is as likely at every x, rad.
+pub(super) fn phase(seed: u64, x: f64) -> f64 {
+    normal_curve(mix(seed, 1), x).atan2(normal_curve(mix(seed, 2), x))
+}
+
 /// The lattice cell of x and how far (cosine-smoothed) x lies into it.
 fn blend(x: f64) -> (u64, f64) {
     let cell = x.floor();
@@ -75,6 +80,22 @@ mod tests {
             let squares: f64 = (0..n).map(|seed| normal_curve(seed, x).powi(2)).sum();
             let spread = (squares / n as f64).sqrt();
             assert!((spread - 1.0).abs() < 0.02, "{spread} at {x}");
+        }
+    }
+
+    #[test]
+    fn every_phase_is_as_likely() {
+        let n = 20_000;
+        for x in [0.0, 0.3, 0.5] {
+            let mut quarters = [0; 4];
+            for seed in 0..n {
+                let turn = phase(seed, x) / TAU + 0.5;
+                quarters[(4.0 * turn) as usize % 4] += 1;
+            }
+            for quarter in quarters {
+                let share = f64::from(quarter) / n as f64;
+                assert!((share - 0.25).abs() < 0.01, "{share} at {x}");
+            }
         }
     }
 

@@ -167,12 +167,6 @@ pub(super) const TABLE: &[(&str, Command)] = {
         ),
         ("STATus:OPERation:ENABle", C::Status(R::OperationEnable)),
         ("STATus:PRESet", C::StatusPreset),
-        ("SYSTem:ERRor[:NEXT]", C::System(System::Error)),
-        ("SYSTem:ERRor:COUNt", C::System(System::ErrorCount)),
-        ("SYSTem:VERSion", C::System(System::Version)),
-        ("SYSTem:PRESet", C::System(System::Preset)),
-        ("SYSTem:LOCK:REQuest", C::System(System::LockRequest)),
-        ("SYSTem:LOCK:RELease", C::System(System::LockRelease)),
     ]
 };
 

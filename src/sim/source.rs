@@ -35,12 +35,6 @@ pub(super) const TABLE: &[(&str, Command)] = &[
     ("OUTPut[:STATe]", Command::Output),
     ("UNIT:POWer", Command::PowerUnit),
     ("STATus:QUEStionable:POWer:CONDition", Command::Condition),
-    ("SYSTem:ERRor[:NEXT]", Command::System(System::Error)),
-    ("SYSTem:ERRor:COUNt", Command::System(System::ErrorCount)),
-    ("SYSTem:VERSion", Command::System(System::Version)),
-    ("SYSTem:PRESet", Command::System(System::Preset)),
-    ("SYSTem:LOCK:REQuest", Command::System(System::LockRequest)),
-    ("SYSTem:LOCK:RELease", Command::System(System::LockRelease)),
 ];
 
 const FREQUENCY: Number = Number::new(Kind::Frequency, SOURCE_RANGE_HZ);

@@ -141,11 +141,7 @@ const SET_UP: &str = "*RST;*CLS;:SENS:FREQ:CENT 300 MHZ;SPAN 20 KHZ;:SWE:POIN 20
 
 #[tokio::test]
 async fn measured_se_is_the_truth_within_what_a_bench_can() {
-    let options = BenchOptions {
-        closing_sd_db: 0.0,
-        ..BenchOptions::default()
-    };
-    let bench = bench(options).await;
+    let bench = bench(BenchOptions::exact()).await;
     let addresses = bench.addresses().clone();
     let mut source = Talk::tcp(&addresses.source.tcp).await;
     let mut receiver = Talk::tcp(&addresses.receiver.tcp).await;
@@ -442,11 +438,7 @@ async fn stop_ends_the_bench() {
 
 #[tokio::test]
 async fn a_station_is_heard_in_the_open_and_hardly_inside() {
-    let bench = bench(BenchOptions {
-        closing_sd_db: 0.0,
-        ..BenchOptions::default()
-    })
-    .await;
+    let bench = bench(BenchOptions::exact()).await;
     let mut hands = Client::connect(&bench.addresses().control)
         .await
         .expect("control");

@@ -8,10 +8,13 @@ use std::time::{Duration, Instant};
 
 use super::analyzer::Analyzer;
 use super::fault::{BenchFault, Fault, Happening, Planted, Plot};
-use super::radio::{Chain, Setting, Signal, Station, closing_db, dbm, drawn_stations, milliwatts};
+use super::radio::{
+    Chain, Setting, Signal, Station, closing_db, dbm, drawn_stations, milliwatts, mismatch_db,
+    position_db,
+};
 use super::scpi::Status;
 use super::shielding::{Face, Item, Polarisation, true_se};
-use super::{BenchOptions, Pace, catalogue};
+use super::{BenchOptions, Pace, PlacementErrors, catalogue};
 use crate::quantity::Frequency;
 
 /// How long the source takes to settle after a change, s.
@@ -19,7 +22,7 @@ const SETTLING_S: f64 = 5e-3;
 /// What an item that is put around the antenna but left open takes away at most, dB.
 const OPEN_DB: f64 = 3.0;
 /// What the coupler at the amplifier's output takes off, dB.
-pub const COUPLING_DB: f64 = 30.0;
+pub(super) const COUPLING_DB: f64 = 30.0;
 /// What the power monitor reads of nothing, dBm.
 const MONITOR_NOISE_DBM: f64 = -60.0;
 /// How long it takes for a reading, s.
@@ -123,6 +126,15 @@ pub(super) struct Placement {
     pub sealed: bool,
 }
 
+impl Placement {
+    /// Whether something is moved from here to there, and not only opened or closed.
+    fn is_elsewhere(&self, there: &Self) -> bool {
+        self.item != there.item
+            || self.face != there.face
+            || self.polarisation != there.polarisation
+    }
+}
+
 /// Simulated time.
 #[derive(Debug)]
 struct Clock {
@@ -157,7 +169,9 @@ pub(super) struct World {
     pub items: BTreeMap<String, Item>,
     placement: Placement,
     closings: u64,
-    closing_sd_db: f64,
+    /// How often something else was put there than stood there.
+    placements: u64,
+    errors: PlacementErrors,
     stations: Vec<Station>,
     /// Of source, receiver and power monitor.
     status: [Status; 3],
@@ -200,7 +214,8 @@ impl World {
                 sealed: false,
             },
             closings: 0,
-            closing_sd_db: options.closing_sd_db,
+            placements: 0,
+            errors: options.errors,
             stations: match options.ambient {
                 true => drawn_stations(options.seed),
                 false => Vec::new(),
@@ -332,7 +347,8 @@ impl World {
             }
             BenchFault::ResolutionAdjusted { .. }
             | BenchFault::VideoAdjusted { .. }
-            | BenchFault::OtherDetector { .. } => self.adjust(),
+            | BenchFault::OtherDetector { .. }
+            | BenchFault::ReceiverSlow { .. } => self.adjust(),
             BenchFault::ReceiverHoldRestarts => {}
             _ => return,
         }
@@ -355,6 +371,7 @@ impl World {
             match fault {
                 BenchFault::ResolutionAdjusted { hz } => settings.rbw_hz = Some(*hz),
                 BenchFault::VideoAdjusted { hz } => settings.vbw_hz = Some(*hz),
+                BenchFault::ReceiverSlow { factor } => settings.slowness = *factor,
                 BenchFault::OtherDetector { detector } => {
                     if let Some(detector) = super::receiver::detector(detector) {
                         settings.detector = detector;
@@ -503,7 +520,9 @@ impl World {
         }));
         let lost_db = self.lost_at_receiver_db();
         for signal in &mut signals {
-            signal.power_mw *= milliwatts(-lost_db - self.attenuation_db(signal.frequency_hz));
+            let set_up_db = self.set_up_db(signal.frequency_hz);
+            signal.power_mw *=
+                milliwatts(set_up_db - lost_db - self.attenuation_db(signal.frequency_hz));
         }
         signals
     }
@@ -533,11 +552,31 @@ impl World {
         let se = true_se(item, *face, *polarisation, Frequency::from_hz(frequency_hz));
         match closed {
             true => {
-                let varied = closing_db(self.seed, self.closings, frequency_hz, self.closing_sd_db);
-                se.db() + varied
+                let sd_db = self.errors.closing_sd_db;
+                se.db() + closing_db(self.seed, self.closings, frequency_hz, sd_db)
             }
             false => se.db().min(OPEN_DB),
         }
+    }
+
+    /// What the present place of antennas and item adds to what arrives, dB. In the open all stands on its marks, and
+    /// is the same each time; the phase of its reflections is another all the same.
+    fn set_up_db(&self, frequency_hz: f64) -> f64 {
+        let (position_db, surroundings) = match self.placement.item {
+            None => (0.0, self.placement.polarisation as u64),
+            Some(_) => (
+                position_db(
+                    self.seed,
+                    self.placements,
+                    frequency_hz,
+                    self.errors.position_db,
+                ),
+                // Past those of the open path.
+                self.placements + 2,
+            ),
+        };
+        let vswr = [self.errors.antenna_vswr, self.errors.receiver_vswr];
+        position_db + mismatch_db(self.seed, surroundings, frequency_hz, vswr)
     }
 
     /// Changes the source's setting.
@@ -581,8 +620,9 @@ impl World {
     /// Puts an item around the antenna, or takes it away.
     pub(super) fn place(&mut self, placement: Placement) {
         self.before_change();
-        self.placement = placement;
+        let was = std::mem::replace(&mut self.placement, placement);
         self.closings += 1;
+        self.placements += u64::from(was.is_elsewhere(&self.placement));
         self.happens(Happening::Placed);
     }
 

@@ -288,32 +288,11 @@ fn an_old_reference_and_a_limit_out_of_sight_are_flagged() {
 fn a_reference_that_moved_is_flagged() {
     let bench = Bench::start(18);
     // Whoever places things knocks the receiver about before the reference after the item: it compresses from then on.
-    let control = bench.addresses["control"].as_str().expect("an address");
-    let script = bench.write(
-        "hands.sh",
-        &format!(
-            "muffle={}\n\
-             \"$muffle\" sim place --control {control} \"--item=$1\" --face=front --polarisation=vertical \"--state=$2\"\n\
-             if [ \"$2\" = open ]; then echo >> opened; fi\n\
-             if [ \"$(wc -l < opened)\" = 2 ]; then\n\
-             \"$muffle\" sim ask {control} '{{\"do\":\"fault\",\"on\":\"receiver\",\"compression_dbm\":-36}}'\n\
-             fi\n",
-            env!("CARGO_BIN_EXE_muffle")
-        ),
+    bench.place_by(
+        "put \"$1\" \"$2\"\nif [ \"$2\" = open ]; then echo >> opened; fi\n\
+         if [ \"$(wc -l < opened)\" = 2 ]; then \"$muffle\" sim ask $control \
+         '{\"do\":\"fault\",\"on\":\"receiver\",\"compression_dbm\":-36}'; fi\n",
     );
-    let hands = format!(
-        "command = [\"sh\", {:?}, \"{{item}}\", \"{{state}}\"]",
-        script.display().to_string()
-    );
-    let station: Vec<_> = bench
-        .station_text
-        .lines()
-        .map(|line| match line.starts_with("command = ") {
-            true => hands.as_str(),
-            false => line,
-        })
-        .collect();
-    bench.write("station.toml", &station.join("\n"));
     let looks = plan(&["200 MHz"]).replace("\"none\"", "\"check\"");
     bench.write("plan.toml", &looks);
     bench.shelf("X-1", 40.0);

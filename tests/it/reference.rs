@@ -34,33 +34,6 @@ fn words(point: &Value) -> String {
     point["flags"].to_string()
 }
 
-/// Replaces the station's own way of placing by a script, which gets item and state as $1 and $2, the program as
-/// `$muffle` and the control port as `$control`.
-fn place_by(bench: &Bench, body: &str) {
-    let control = bench.addresses["control"].as_str().expect("an address");
-    let script = bench.write(
-        "hands.sh",
-        &format!(
-            "muffle={}\ncontrol={control}\nput() {{ \"$muffle\" sim place --control $control \"--item=$1\" --face=front \
-             --polarisation=vertical \"--state=$2\"; }}\n{body}",
-            env!("CARGO_BIN_EXE_muffle")
-        ),
-    );
-    let hands = format!(
-        "command = [\"sh\", {:?}, \"{{item}}\", \"{{state}}\"]",
-        script.display().to_string()
-    );
-    let station: Vec<_> = bench
-        .station_text
-        .lines()
-        .map(|line| match line.starts_with("command = ") {
-            true => hands.as_str(),
-            false => line,
-        })
-        .collect();
-    bench.write("station.toml", &station.join("\n"));
-}
-
 #[test]
 fn a_reference_is_looked_at_again_at_five_frequencies() {
     let bench = Bench::start(101);
@@ -123,8 +96,7 @@ fn without_a_look_it_is_said() {
 fn a_reference_that_changed_by_more_than_three_decibels_leaves_no_verdict() {
     let bench = Bench::start(103);
     // From the second time that the path is open on, the receiver reads several decibels low.
-    place_by(
-        &bench,
+    bench.place_by(
         "put \"$1\" \"$2\"\nif [ \"$2\" = open ]; then echo >> opened; fi\n\
          if [ \"$(wc -l < opened)\" = 2 ]; then \"$muffle\" sim ask $control \
          '{\"do\":\"fault\",\"on\":\"receiver\",\"compression_dbm\":-45}'; fi\n",
@@ -145,10 +117,7 @@ fn a_reference_that_changed_by_more_than_three_decibels_leaves_no_verdict() {
 #[test]
 fn a_reference_taken_through_an_item_is_refused_before_any_item() {
     let bench = Bench::start(104);
-    place_by(
-        &bench,
-        "if [ -e blocked ]; then put X-1 closed; else put \"$1\" \"$2\"; fi\n",
-    );
+    bench.place_by("if [ -e blocked ]; then put X-1 closed; else put \"$1\" \"$2\"; fi\n");
     bench.write(
         "plan.toml",
         &looks(&["200 MHz", "433 MHz", "700 MHz", "1 GHz"]),
@@ -173,7 +142,7 @@ fn a_reference_taken_through_an_item_is_refused_before_any_item() {
 #[test]
 fn a_first_reference_taken_through_an_item_leaves_no_verdict() {
     let bench = Bench::start(105);
-    place_by(&bench, "put X-1 closed\n");
+    bench.place_by("put X-1 closed\n");
     bench.write("plan.toml", &looks(&["433 MHz", "700 MHz", "1 GHz"]));
     bench.shelf("X-1", 55.0);
     let ended = measured(&bench, &[]).with(2, &["is the path open"]);

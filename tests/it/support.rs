@@ -72,6 +72,17 @@ pub fn run<S: AsRef<std::ffi::OsStr>>(arguments: &[S]) -> Ended {
         .into()
 }
 
+/// Prints how long something was said to take beside how long it took; fails where they differ by more than a fifth.
+#[track_caller]
+pub fn within_a_fifth(what: &str, said_s: f64, took_s: f64) {
+    let off = said_s / took_s - 1.0;
+    println!(
+        "{what:34} said {said_s:7.2} s, took {took_s:7.2} s, {:+5.1} %",
+        100.0 * off
+    );
+    assert!(off.abs() < 0.2, "{what}: said {said_s} s, took {took_s} s");
+}
+
 /// The folder of a disk that is small enough to be filled, where there is one.
 pub fn small_disk() -> Option<std::ffi::OsString> {
     std::env::var_os("MUFFLE_SMALL_DISK")
@@ -153,6 +164,11 @@ impl Bench {
         self.ask(&json!({ "do": "state" }))
     }
 
+    /// The bench's own time, s.
+    pub fn clock_s(&self) -> f64 {
+        self.state()["time_s"].as_f64().expect("a time")
+    }
+
     /// What was said to an instrument so far.
     pub fn commands(&self, port: &str) -> u64 {
         self.state()["instruments"][port]["commands"]
@@ -189,6 +205,33 @@ impl Bench {
     pub fn shelf(&self, serial: &str, flat_se_db: f64) {
         let physics = json!({ "flat_se_db": flat_se_db });
         self.ask(&json!({ "do": "define", "item": { "serial": serial, "physics": physics } }));
+    }
+
+    /// Replaces the station's own way of placing by a script, which gets item and state as $1 and $2, and has `put` to
+    /// place them, the program as `$muffle` and the control port as `$control`.
+    pub fn place_by(&self, body: &str) {
+        let control = self.addresses["control"].as_str().expect("an address");
+        let script = self.write(
+            "hands.sh",
+            &format!(
+                "muffle={}\ncontrol={control}\nput() {{ \"$muffle\" sim place --control $control \"--item=$1\" --face=front \
+                 --polarisation=vertical \"--state=$2\"; }}\n{body}",
+                env!("CARGO_BIN_EXE_muffle")
+            ),
+        );
+        let hands = format!(
+            "command = [\"sh\", {:?}, \"{{item}}\", \"{{state}}\"]",
+            script.display().to_string()
+        );
+        let station: Vec<_> = self
+            .station_text
+            .lines()
+            .map(|line| match line.starts_with("command = ") {
+                true => hands.as_str(),
+                false => line,
+            })
+            .collect();
+        self.write("station.toml", &station.join("\n"));
     }
 
     /// `muffle measure` of one item with the files in the folder.

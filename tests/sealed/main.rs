@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use async_trait::async_trait;
 use muffle::analysis::point::Kind;
 use muffle::config::{self, Drivers, ItemEntry, Plan};
+use muffle::procedure::forecast::forecast;
 use muffle::procedure::{Event, Hands, Procedure, ProcedureError};
 use muffle::sim::control::Client;
 use muffle::sim::{Addresses, Bench, BenchOptions, Pace, start};
@@ -18,17 +19,6 @@ use tokio::sync::{Mutex, mpsc};
 use tokio_util::sync::CancellationToken;
 
 const ITEM: &str = "P-0042";
-
-/// More than the bench really has, as a station file would.
-const UNCERTAINTY: &str = r#"
-[uncertainty]
-receiver_linearity = "0.5 dB"
-antenna_vswr = 1.5
-receiver_vswr = 1.2
-source_drift = "0.3 dB"
-position = "0.5 dB"
-repeatability = "0.3 dB"
-"#;
 
 /// What the bench knows as its terminal when it is pulled and plugged in again.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -270,10 +260,6 @@ impl Set {
     }
 
     fn station(&self, terminal: Option<Terminal>) -> config::Station {
-        self.station_that_knows(terminal, UNCERTAINTY)
-    }
-
-    fn station_that_knows(&self, terminal: Option<Terminal>, uncertainty: &str) -> config::Station {
         let devices = self.folder.path().display();
         let address = match terminal {
             Some(_) => format!(
@@ -305,6 +291,7 @@ path_loss_min = "12 dB"
 {uncertainty}"#,
             source = self.bench.addresses().source.tcp,
             driver = terminal.map_or("analyzer-scpi", Terminal::driver),
+            uncertainty = BenchOptions::default().uncertainty_text(),
         );
         config::Station::read("station.toml", &text, Drivers::Folder(Path::new(".")))
             .expect("a station")
@@ -877,17 +864,6 @@ async fn a_closure_that_came_late_is_said() {
     assert_eq!(verdict, Some(muffle::store::Verdict::Undecided));
 }
 
-/// What the bench really has: see the coverage of linked runs.
-const TIGHT: &str = r#"
-[uncertainty]
-receiver_linearity = "0.19 dB"
-antenna_vswr = 1.0
-receiver_vswr = 1.0
-source_drift = "0.03 dB"
-position = "0 dB"
-repeatability = "0.2 dB"
-"#;
-
 /// The points that are judged. Whether any just above the floor becomes a bound is chance; those below it must.
 const ABOVE_DB: std::ops::Range<f64> = -10.0..60.0;
 
@@ -917,9 +893,7 @@ async fn sealed_points(seed: u64, items: u32) -> Vec<Stated> {
         "list = [\"150 MHz\", \"180 MHz\", \"215 MHz\", \"260 MHz\", \"310 MHz\", \"370 MHz\", \"440 MHz\", \"530 MHz\", \"640 MHz\", \"760 MHz\", \"910 MHz\"]",
         "span = \"25 MHz\"\npoints = 10001\nresolution_bandwidth = \"300 kHz\"\nattenuation = \"10 dB\"\ndetector = \"peak\"\nsweeps = 2",
     );
-    let (procedure, events) = set
-        .procedure_at(set.station_that_knows(None, TIGHT), hands)
-        .await;
+    let (procedure, events) = set.procedure(hands).await;
     let all: Vec<ItemEntry> = (0..items)
         .map(|index| item(&format!("S-{index}")))
         .collect();
@@ -928,6 +902,7 @@ async fn sealed_points(seed: u64, items: u32) -> Vec<Stated> {
         .await
         .expect("measured");
     assert_eq!(closings_in(&told(events)), 1);
+    takes_as_long_as_forecast(&set, &plan, &runs).await;
     let mut stated = Vec::new();
     for (index, run) in (0..).zip(&runs[1..]) {
         for result in results(&set.store, *run).await {
@@ -941,6 +916,25 @@ async fn sealed_points(seed: u64, items: u32) -> Vec<Stated> {
     }
     stated.retain(|stated| ABOVE_DB.contains(&stated.above_db));
     stated
+}
+
+/// The reference and the first item, but for hands, which are the bench's own here.
+async fn takes_as_long_as_forecast(set: &Set, plan: &Plan, runs: &[RunId]) {
+    let said = forecast(plan, &set.station(None), Some(&set.store)).await;
+    let said = said.expect("a forecast").duration;
+    let mut took_s = 0.0;
+    for run in &runs[..2] {
+        let run = set.store.run(*run).await.expect("a run");
+        let finished = run.finished.expect("finished");
+        took_s += finished.duration_since(run.started).as_secs_f64();
+    }
+    let said_s = said.reference_s + said.item_s - said.placing_s;
+    let off = said_s / took_s - 1.0;
+    println!(
+        "sealed, reference and item: said {said_s:.2} s, took {took_s:.2} s, {:+.1} %",
+        100.0 * off
+    );
+    assert!(off.abs() < 0.2, "{said:?} {took_s}");
 }
 
 /// Prints a row and answers with points, share covered, bounds, share held and mean error.

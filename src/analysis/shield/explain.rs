@@ -15,6 +15,7 @@ use super::fit::{Fit, Model};
 use super::leak::{Leak, LeakKind};
 use super::shell::LARGEST_KA;
 use super::{Basis, DB_PER_NEPER, LIGHT_M_PER_S, ShieldError, Z_0, positive, say};
+use crate::analysis::median;
 use crate::quantity::{Frequency, Length};
 
 /// What is known of the item besides its curve.
@@ -295,9 +296,7 @@ impl Explanation {
     /// The usual stated standard uncertainty of a point, where the points scatter about the best model by more than
     /// twice as much: then no model fits.
     pub fn unfitted(&self) -> Option<f64> {
-        let mut stated: Vec<f64> = self.used.iter().map(|point| point.u_db).collect();
-        stated.sort_by(f64::total_cmp);
-        let typical_db = *stated.get(stated.len() / 2)?;
+        let typical_db = median(self.used.iter().map(|point| point.u_db))?;
         (self.scatter_db > 2.0 * typical_db).then_some(typical_db)
     }
 

@@ -12,7 +12,7 @@ use muffle::sim::control::Client;
 use muffle::sim::{Bench, BenchOptions, start};
 use muffle::station::{Opening, Placement, State, Station};
 use muffle::store::{RunId, Store, Verdict};
-use serde_json::{Value, json};
+use serde_json::json;
 use tempfile::TempDir;
 use tokio::sync::{Mutex, mpsc};
 use tokio::task::JoinHandle;
@@ -132,7 +132,7 @@ impl Site {
             control.define(item).await.expect("an item");
         }
         let store = Store::open(&folder.path().join(DATABASE)).await;
-        let station = station_text(&bench, case.has_monitor);
+        let station = bench.station_text(&bench.addresses().receiver.tcp, case.has_monitor, None);
         Self {
             bench,
             control: Mutex::new(control),
@@ -364,75 +364,4 @@ async fn listen(
         }
     }
     told
-}
-
-/// As `muffle sim` writes it, without a command that places things.
-fn station_text(bench: &Bench, has_monitor: bool) -> String {
-    let addresses = bench.addresses();
-    let text = |address: &str| Value::from(address).to_string();
-    let monitor = match has_monitor {
-        true => format!(
-            "[power_monitor]\ndriver = \"power-monitor-scpi\"\naddress = {}\nidentity = \"Simulated power monitor\"\n\
-            coupling = \"{} dB\"\n",
-            text(&addresses.power_monitor),
-            muffle::sim::COUPLING_DB
-        ),
-        false => String::new(),
-    };
-    format!(
-        r#"
-name = "campaign"
-distance = "1 m"
-frequency_tolerance = 1e-6
-
-[source]
-driver = "source-scpi"
-address = {}
-identity = "Simulated source"
-frequency = ["9 kHz", "3 GHz"]
-level = ["-60 dBm", "13 dBm"]
-
-[receiver]
-driver = "analyzer-scpi"
-address = {}
-identity = "Simulated"
-frequency = ["9 kHz", "3 GHz"]
-damage_level = "20 dBm"
-noise_figure = "18 dB"
-
-[amplifier]
-gain = "40 dB"
-input_max = "0 dBm"
-
-{}
-[safety]
-level_max = "33 dBm"
-path_loss_min = "12 dB"
-
-[uncertainty]
-receiver_linearity = "0.5 dB"
-antenna_vswr = 1.5
-receiver_vswr = 1.2
-source_drift = "0.3 dB"
-position = "0.5 dB"
-repeatability = "0.3 dB"
-
-[transmit_antenna]
-gain_table = "antenna.csv"
-cable_loss = "0 dB"
-
-[receive_antenna]
-gain_table = "antenna.csv"
-cable_loss = "0 dB"
-
-[[table]]
-name = "antenna.csv"
-text = '''
-{}'''
-"#,
-        text(&addresses.source.tcp),
-        text(&addresses.receiver.tcp),
-        monitor,
-        muffle::sim::antenna_table(),
-    )
 }
