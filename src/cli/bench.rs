@@ -261,9 +261,16 @@ fn notes(forecast: &Forecast) -> Vec<String> {
     notes.extend(shortfall(&forecast.points));
     let time = &forecast.duration;
     notes.push(format!(
-        "Time as written: reference {}, each item {}, of which placing {}.",
+        "Time as written: reference {}, each item {}{}, of which placing {}.",
         time_text(time.reference_s),
         time_text(time.item_s),
+        match time.check_s {
+            0.0 => String::new(),
+            check_s => format!(
+                ", the look at the reference after them {}",
+                time_text(check_s)
+            ),
+        },
         time_text(time.placing_s)
     ));
     notes.extend(forecast.comparison.as_ref().map(compare));

@@ -49,6 +49,7 @@
 //! | `receiver_swapped` `serial`, `db` | another analyzer on the next connection, the present one breaks | `*IDN?` |
 //! | `attenuator_stuck` `db` | shows signal and noise so much higher | the floor; the reference looked at again |
 //! | `resolution_adjusted` `hz`, `video_adjusted` `hz`, `other_detector` `detector` | whatever is asked for, it has this | its queries |
+//! | `receiver_slow` `factor` | sweeps take so many times as long as they need | its query |
 //! | `trace_unit` `unit`, `hidden` | traces in `DBUV`, `V` or `W` | `UNIT:POW?` unless hidden; the figures |
 //! | `ambient` `frequency_hz`, `level_dbm` | a tone at the receive antenna | readings with the output off |
 //! | `other_item` `item`, `lid_open` | there stands another item, or none (null); or it is not closed | eyes |

@@ -88,6 +88,9 @@ pub(super) enum BenchFault {
     OtherDetector {
         detector: String,
     },
+    ReceiverSlow {
+        factor: f64,
+    },
     TraceUnit {
         unit: String,
         #[serde(default)]

@@ -86,6 +86,8 @@ pub(super) struct Settings {
     pub rbw_hz: Option<f64>,
     pub vbw_hz: Option<f64>,
     pub sweep_s: Option<f64>,
+    /// How many times as long as they need sweeps take that nobody set.
+    pub slowness: f64,
     pub attenuation_db: Option<f64>,
     pub preamp: bool,
     pub reference_dbm: f64,
@@ -108,6 +110,7 @@ impl Default for Settings {
             rbw_hz: None,
             vbw_hz: None,
             sweep_s: None,
+            slowness: 1.0,
             attenuation_db: None,
             preamp: false,
             reference_dbm: 0.0,
@@ -158,7 +161,7 @@ impl Settings {
         let rbw = self.rbw_hz();
         let auto = || match self.span_hz {
             0.0 => 20e-3,
-            span => SWEEP_FACTOR * span / (rbw * rbw.min(self.vbw_hz())),
+            span => self.slowness * SWEEP_FACTOR * span / (rbw * rbw.min(self.vbw_hz())),
         };
         self.sweep_s
             .unwrap_or_else(auto)

@@ -1,10 +1,10 @@
 //! What `bench forecast` says beforehand against what the simulated bench then shows.
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
-use crate::support::{Bench, plan, run};
+use crate::support::{Bench, plan, run, within_a_fifth};
 
-fn forecast(bench: &Bench, plan: &str, more: &[&str]) -> Value {
+pub fn forecast(bench: &Bench, plan: &str, more: &[&str]) -> Value {
     let path = bench.write("plan.toml", plan).display().to_string();
     let station = bench.path("station.toml").display().to_string();
     let store = bench.path("muffle.db").display().to_string();
@@ -88,4 +88,69 @@ fn a_sealed_plan_is_forecast() {
             .len(),
         1
     );
+}
+
+/// By the bench's own clock, in which only sweeps and settling take time, so that it is the count of readings that is
+/// checked: those of the reference, of the item, and of the look at the reference after it.
+#[test]
+fn a_linked_plan_takes_as_long_as_was_said() {
+    let bench = Bench::start(36);
+    let plan = plan(&[
+        "1 MHz", "2 MHz", "5 MHz", "10 MHz", "15 MHz", "20 MHz", "30 MHz",
+    ])
+    .replace("bracket = \"none\"\n", "")
+    .replace("\"20 kHz\"", "\"2 kHz\"")
+    .replace("\"1 kHz\"", "\"100 Hz\"")
+    .replace("sweeps = 2", "sweeps = 4");
+    let said = forecast(&bench, &plan, &[]);
+    bench.shelf("X-1", 40.0);
+    let began_s = bench.clock_s();
+    bench.measure("X-1").with(0, &[]);
+    let took_s = bench.clock_s() - began_s;
+    let part = |key: &str| said["duration"][key].as_f64().expect("s");
+    let all_s = part("reference_s") + part("item_s") + part("check_s");
+    within_a_fifth(
+        "linked, reference, item and look",
+        all_s - part("placing_s"),
+        took_s,
+    );
+    // Ten of its 45 readings.
+    assert!(part("check_s") > 0.2 * took_s, "{said}");
+}
+
+/// Eight times as slow as sweeps need be: known from the reference, which is read as slowly.
+#[test]
+fn a_slow_instrument_is_forecast_from_its_reference() {
+    let bench = Bench::start_in_real_time(37);
+    let slow = json!({ "fault": "receiver_slow", "factor": 8 });
+    bench.ask(&json!({ "do": "plant", "faults": [slow] }));
+    bench.shelf("X-1", 40.0);
+    let plan = plan(&["100 MHz", "200 MHz", "433 MHz"]);
+    bench.write("plan.toml", &plan);
+    bench.measure("X-1").with(0, &[]);
+    let (run, said) = (bench.latest(), forecast(&bench, &plan, &[]));
+    let at = |key: &str| -> jiff::Timestamp {
+        run[key]
+            .as_str()
+            .expect("a time")
+            .parse()
+            .expect("RFC 3339")
+    };
+    let took_s = at("finished").duration_since(at("started")).as_secs_f64();
+    let said_s = said["duration"]["item_s"].as_f64().expect("s");
+    within_a_fifth("linked, slow instrument, item", said_s, took_s);
+    let points = run["points"].as_array().expect("points");
+    let off_db: f64 = said["points"]
+        .as_array()
+        .expect("points")
+        .iter()
+        .zip(points)
+        .map(|(said, seen)| {
+            let db = |of: &Value, key: &str| of[key].as_f64().expect("dB");
+            let range_db = db(seen, "reference_dbm") - db(seen, "floor_dbm");
+            (db(said, "dynamic_range_db") - range_db) / points.len() as f64
+        })
+        .sum();
+    println!("its dynamic range: {off_db:+.1} dB more than was seen");
+    assert!(off_db.abs() < 2.0, "{said} {run}");
 }

@@ -7,7 +7,8 @@ use std::process::{Child, Stdio};
 
 use serde_json::Value;
 
-use super::support::{Bench, Ended, muffle, run};
+use super::forecast::forecast;
+use super::support::{Bench, Ended, muffle, run, within_a_fifth};
 
 /// By how much the recorder's clock is ahead, s, and too fast, parts in a million.
 const AHEAD_S: f64 = 7.3;
@@ -139,9 +140,19 @@ fn one_closing_gives_every_frequency_its_own_reading() {
         ),
     );
     let mut inside = Inside::start(&bench, 2);
+    let text = std::fs::read_to_string(bench.path("plan.toml")).expect("a plan");
+    let said = forecast(&bench, &text, &[]);
+    let began_s = bench.clock_s();
     let sent = bench.measure("P-0042");
+    let took_s = bench.clock_s() - began_s;
     // Nothing is known before the merge.
     sent.with(2, &["waits for its recording", "muffle record merge"]);
+    let part = |key: &str| said["duration"][key].as_f64().expect("s");
+    within_a_fifth(
+        "scheduled, reference and item",
+        part("reference_s") + part("item_s"),
+        took_s,
+    );
     inside.until("item");
     inside.process.wait().expect("it ends after two recordings");
     let latest = bench.latest();

@@ -170,17 +170,18 @@ fn with_bandwidth(settings: &Settings, rbw_hz: f64) -> Settings {
 /// Both ways over the whole plan; `None` without a limit.
 pub(super) fn compare(bench: &Bench<'_>, points: &[PointForecast]) -> Option<Comparison> {
     points.iter().find_map(|point| point.chosen.as_ref())?;
-    let seconds = |point: &PointForecast| {
-        let chosen = point.chosen.as_ref();
-        chosen.map_or(point.view.seconds, |chosen| chosen.view.seconds)
-    };
-    let chosen: Vec<f64> = points.iter().map(seconds).collect();
+    let chosen = points.iter().map(|point| match &point.chosen {
+        Some(chosen) => &chosen.settings,
+        None => bench
+            .plan
+            .settings_at(Frequency::from_hz(point.frequency_hz)),
+    });
     let hopeless = points
         .iter()
         .filter(|point| point.chosen.as_ref().is_some_and(|chosen| !chosen.enough))
         .count();
     Some(Comparison {
-        chosen: bench.duration(&chosen),
+        chosen: bench.duration(chosen),
         fixed: fixed(bench, points),
         hopeless,
     })
@@ -203,7 +204,7 @@ fn fixed(bench: &Bench<'_>, points: &[PointForecast]) -> Option<Fixed> {
     if seen.is_empty() {
         return None;
     }
-    let pace = bench.links.pace();
+    let pace = bench.pace();
     let narrower = BANDWIDTHS_HZ.into_iter().filter(|hz| *hz < widest_hz);
     narrower
         .chain([widest_hz])
@@ -224,7 +225,7 @@ fn fixed(bench: &Bench<'_>, points: &[PointForecast]) -> Option<Fixed> {
         .map(|settings| Fixed {
             resolution_bandwidth_hz: settings.resolution_bandwidth.hz(),
             sweeps: settings.sweeps,
-            duration: bench.duration(&vec![pace.point_s(&settings); points.len()]),
+            duration: bench.duration(std::iter::repeat_n(&settings, points.len())),
         })
 }
 

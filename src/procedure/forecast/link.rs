@@ -13,7 +13,7 @@ use crate::analysis::forecast::{
 };
 use crate::analysis::noise::HeldNoise;
 use crate::analysis::trace::Trace as Levels;
-use crate::config::{Preamplifier, Station};
+use crate::config::{Arrangement, Preamplifier, Station};
 use crate::evaluate::{ANTENNA_DBI, EvaluateError, budget_db, window};
 use crate::quantity::{Frequency, Ratio};
 use crate::store::{
@@ -232,9 +232,13 @@ impl Links {
     }
 
     /// How long readings take.
-    pub(super) fn pace(&self) -> Pace {
+    pub(super) fn pace(&self, arrangement: Arrangement) -> Pace {
         let measured = self.reference.as_ref().and_then(|reference| reference.pace);
-        measured.unwrap_or_default()
+        let pace = measured.unwrap_or_else(|| Pace::usual(arrangement));
+        match pace.sealed == (arrangement == Arrangement::Sealed) {
+            true => pace,
+            false => pace.with_rest_of(Pace::usual(arrangement)),
+        }
     }
 
     /// The way at a frequency.

@@ -21,7 +21,7 @@ use super::steps::stands;
 use crate::analysis::budget::{Budget, PointScatter, station_rows};
 use crate::analysis::forecast::{Sweep, cascade_figure_db, figure_db, noise_dbm_per_hz};
 use crate::analysis::limit::LimitLine;
-use crate::config::{Arrangement, Plan, Settings, Station, Words};
+use crate::config::{Arrangement, Bracket, Plan, Settings, Station, Words};
 use crate::evaluate::budget_input;
 use crate::quantity::{Frequency, Level};
 use crate::station::allowed;
@@ -30,6 +30,7 @@ use crate::store::{RunId, RunKind, Store};
 pub use choose::{Chosen, Comparison, with_bands};
 pub use exposure::{Exposure, exposure};
 pub use link::{Basis, Link, Links};
+use pace::Pace;
 pub use sealed::ClosingForecast;
 use sealed::holding;
 
@@ -132,14 +133,16 @@ pub struct Duration {
     pub reference_s: f64,
     /// Every item.
     pub item_s: f64,
+    /// The reference looked at again, after the last item.
+    pub check_s: f64,
     /// Of which hands.
     pub placing_s: f64,
 }
 
 impl Duration {
-    /// Reference and one item, s.
+    /// Reference, one item and the look at the reference after it, s.
     pub fn total_s(&self) -> f64 {
-        self.reference_s + self.item_s
+        self.reference_s + self.item_s + self.check_s
     }
 }
 
@@ -189,7 +192,6 @@ fn forecast_with(
         bench.point(*frequency, closings)
     };
     let points: Vec<_> = plan.frequencies.iter().map(point).collect();
-    let as_written: Vec<_> = points.iter().map(|point| point.view.seconds).collect();
     let mut assumed = bench.links.assumed(station, &points);
     if station.placement_time.is_none() {
         let placement_s = bench.placement_s();
@@ -206,7 +208,7 @@ fn forecast_with(
         duration: match (&sealed, plan.arrangement) {
             (Some(sealed), _) => bench.sealed_duration(sealed),
             (None, Arrangement::Scheduled) => bench.scheduled_duration()?,
-            (None, _) => bench.duration(&as_written),
+            (None, _) => bench.duration(plan.frequencies.iter().map(|f| plan.settings_at(*f))),
         },
         closings: match &sealed {
             Some(sealed) => bench.closing_forecasts(sealed, &points),
@@ -286,7 +288,7 @@ impl<'a> Bench<'a> {
             frequency,
             settings,
             &sweep(settings),
-            self.links.pace().point_s(settings),
+            self.pace().point_s(settings),
         )
     }
 
@@ -418,6 +420,11 @@ impl<'a> Bench<'a> {
         (gain_db >= 0.5).then_some(Help { gain_db, what })
     }
 
+    /// How long the plan's readings take.
+    fn pace(&self) -> Pace {
+        self.links.pace(self.plan.arrangement)
+    }
+
     fn placement_s(&self) -> f64 {
         let (person_s, command_s) = PLACEMENT_S;
         match (self.station.placement_time, &self.station.placement) {
@@ -438,27 +445,35 @@ impl<'a> Bench<'a> {
         Ok(Duration {
             reference_s: open * (placement_s + schedule.length_s(RunKind::Reference)),
             item_s: closed * (of_item_s + schedule.length_s(RunKind::Item)),
+            check_s: 0.0,
             placing_s: open * placement_s + closed * of_item_s,
         })
     }
 
-    /// What the plan takes, from the seconds of each frequency's floor and signal.
-    fn duration(&self, seconds: &[f64]) -> Duration {
-        let sweep_s: f64 = seconds.iter().sum();
-        let (open, closed) = (
-            stands(self.plan, None).len(),
-            stands(self.plan, Some("")).len(),
-        );
-        let placement_s = self.placement_s();
-        let (open, closed) = (open as f64, closed as f64);
-        Duration {
+    /// What the plan takes with these settings, one for each of its frequencies.
+    fn duration<'s>(&self, settings: impl Iterator<Item = &'s Settings>) -> Duration {
+        let (pace, placement_s) = (self.pace(), self.placement_s());
+        let checked = self.plan.for_reference_check().frequencies;
+        let (mut reference_s, mut item_s, mut check_s) = (0.0, 0.0, 0.0);
+        for (frequency, settings) in self.plan.frequencies.iter().zip(settings) {
+            item_s += pace.point_s(settings);
             // A reference is read a step lower as well.
-            reference_s: open
-                * (placement_s
-                    + sweep_s * super::kinds(None).len() as f64
-                        / super::kinds(Some("")).len() as f64),
-            item_s: closed * (placement_s + sweep_s),
-            placing_s: (open + closed) * placement_s,
+            reference_s += pace.point_s(settings) + pace.sent_s(settings);
+            if checked.contains(frequency) {
+                check_s += pace.point_s(settings);
+            }
+        }
+        let open = stands(self.plan, None).len() as f64;
+        let closed = stands(self.plan, Some("")).len() as f64;
+        let checks = f64::from(self.plan.bracket != Bracket::None);
+        if self.plan.bracket == Bracket::All {
+            check_s = reference_s;
+        }
+        Duration {
+            reference_s: open * (placement_s + reference_s),
+            item_s: closed * (placement_s + item_s),
+            check_s: checks * open * (placement_s + check_s),
+            placing_s: (open + closed + checks * open) * placement_s,
         }
     }
 }

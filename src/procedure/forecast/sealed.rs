@@ -9,15 +9,13 @@ use super::{Bench, Duration, Link, PointForecast, View, sweep};
 use crate::analysis::AnalysisError;
 use crate::analysis::closing::hold_rise_db;
 use crate::analysis::forecast::Sweep;
-use crate::config::Settings;
+use crate::config::{Bracket, Settings};
 use crate::procedure::closings::{Planned, SEEN_DB, planned};
 use crate::procedure::steps::{kinds, stands};
 use crate::quantity::Frequency;
 
 /// Placements of one closing: close it, open it.
 const PLACEMENTS: f64 = 2.0;
-/// Arming and reading of one closing, s (common practice, no source).
-const LINK_S: f64 = 2.0;
 
 /// One closing of the item with the source on; a silent one as long comes before it.
 #[derive(Debug, Clone, Serialize)]
@@ -48,6 +46,8 @@ pub struct ClosingForecast {
 pub(super) struct Sealed {
     /// In the open, where nothing is closed.
     reference: Vec<Planned>,
+    /// In the open again, as far as the plan looks at the reference again.
+    check: Vec<Planned>,
     /// Around an item.
     pub(super) item: Vec<Planned>,
 }
@@ -83,13 +83,25 @@ impl Bench<'_> {
             }
         }
         let item = planned(plan, station, &room, true)?;
-        Ok(Sealed { reference, item })
+        let check = match plan.bracket {
+            Bracket::None => Vec::new(),
+            Bracket::All => reference.clone(),
+            Bracket::Check => {
+                planned(&plan.for_reference_check(), station, &HashMap::new(), false)?
+            }
+        };
+        Ok(Sealed {
+            reference,
+            check,
+            item,
+        })
     }
 
     /// One sweep of a closing, s.
     fn sweep_s(&self, planned: &Planned) -> f64 {
         let own_s = self.plan.sweep_time.map(|time| time.s());
-        own_s.unwrap_or_else(|| trace(self.plan.settings_at(first(planned)), planned).sweep_s())
+        let trace = trace(self.plan.settings_at(first(planned)), planned);
+        own_s.unwrap_or_else(|| self.pace().sweep_s(&trace))
     }
 
     /// How long a carrier stays, and how long the item stays closed, s.
@@ -119,18 +131,25 @@ impl Bench<'_> {
     }
 
     pub(super) fn sealed_duration(&self, sealed: &Sealed) -> Duration {
+        let rest_s = self.pace().rest_s;
         let closed_s = |planned: &[Planned]| -> f64 {
-            planned.iter().map(|one| self.stay_s(one).1 + LINK_S).sum()
+            planned.iter().map(|one| self.stay_s(one).1 + rest_s).sum()
         };
         let open = stands(self.plan, None).len() as f64;
         let closed = stands(self.plan, Some("")).len() as f64;
         let of_reference = kinds(None).len() as f64;
         let of_item = kinds(Some("")).len() as f64;
         let placing_s = PLACEMENTS * self.placement_s() * sealed.item.len() as f64 * of_item;
+        let opens = |planned: &[Planned]| match planned {
+            [] => 0.0,
+            _ => open * self.placement_s(),
+        };
+        let open_s = |planned: &[Planned]| opens(planned) + open * of_reference * closed_s(planned);
         Duration {
-            reference_s: open * (self.placement_s() + of_reference * closed_s(&sealed.reference)),
+            reference_s: open_s(&sealed.reference),
             item_s: closed * (of_item * closed_s(&sealed.item) + placing_s),
-            placing_s: open * self.placement_s() + closed * placing_s,
+            check_s: open_s(&sealed.check),
+            placing_s: opens(&sealed.reference) + closed * placing_s + opens(&sealed.check),
         }
     }
 
