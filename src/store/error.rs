@@ -36,6 +36,16 @@ pub enum StoreError {
         /// What was being done.
         doing: String,
     },
+    /// The file was taken away under a running program.
+    #[error("{}: cannot {doing}: the file {problem} while the program used it; end the program, put the file back or restore a backup, then start it again", path.display())]
+    Gone {
+        /// The database file.
+        path: PathBuf,
+        /// What was being done.
+        doing: String,
+        /// What happened to the file.
+        problem: &'static str,
+    },
     /// No room left.
     #[error("{}: cannot {doing}: the disk is full; what was kept before is safe; free some space and resume", path.display())]
     Full {

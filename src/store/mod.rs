@@ -127,6 +127,8 @@ struct Inner {
     /// One connection, because SQLite has one writer; none when opened to read only.
     writer: Option<SqlitePool>,
     readers: SqlitePool,
+    /// Device and inode of the file when it was opened; none where it could not be asked.
+    identity: Option<(u64, u64)>,
 }
 
 impl Store {
@@ -149,8 +151,33 @@ impl Store {
             let (path, doing) = (self.inner.path.clone(), doing.to_string());
             return Err(StoreError::ReadOnly { path, doing });
         };
+        self.check_in_place(doing)?;
         let begun = writer.begin_with("BEGIN IMMEDIATE").await;
         begun.map_err(|error| self.fault(doing)(error))
+    }
+
+    /// An error when the file of this name is not the one that was opened, or was emptied: SQLite goes on writing to a file
+    /// that nobody finds any more.
+    pub fn check_in_place(&self, doing: &impl fmt::Display) -> Result<(), StoreError> {
+        let problem = match std::fs::metadata(&self.inner.path) {
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => "was removed",
+            Ok(file) if file.len() == 0 => "was emptied",
+            Ok(file)
+                if self
+                    .inner
+                    .identity
+                    .is_some_and(|then| then != identity(&file)) =>
+            {
+                "was replaced by another file"
+            }
+            // What else the system says, SQLite will say.
+            _ => return Ok(()),
+        };
+        Err(StoreError::Gone {
+            path: self.inner.path.clone(),
+            doing: doing.to_string(),
+            problem,
+        })
     }
 
     /// An error when opened to read only, before a connection of its own is made for writing.
@@ -175,6 +202,12 @@ impl Store {
     ) -> impl FnOnce(sqlx::Error) -> StoreError + 'a {
         move |error| StoreError::from_sqlite(&self.inner.path, doing.to_string(), error)
     }
+}
+
+/// What tells a file from another of its name.
+fn identity(file: &std::fs::Metadata) -> (u64, u64) {
+    use std::os::unix::fs::MetadataExt;
+    (file.dev(), file.ino())
 }
 
 type Write = Transaction<'static, Sqlite>;

@@ -110,11 +110,13 @@ impl Store {
 
     fn of(path: &Path, writer: Option<SqlitePool>, readers: SqlitePool) -> Self {
         let path = path.to_owned();
+        let identity = path.metadata().ok().map(|file| super::identity(&file));
         Self {
             inner: Arc::new(Inner {
                 path,
                 writer,
                 readers,
+                identity,
             }),
         }
     }

@@ -815,6 +815,38 @@ async fn a_trace_that_rotted_is_noticed() {
     );
 }
 
+/// SQLite itself would go on writing to the file that is gone.
+#[tokio::test]
+async fn a_file_that_is_taken_away_takes_no_emission_and_no_reading() {
+    for (way, said) in [
+        ("removed", "was removed"),
+        ("replaced", "was replaced"),
+        ("emptied", "was emptied"),
+    ] {
+        let bench = Bench::new().await;
+        let run = bench.run_of("P-1", 0).await;
+        let path = bench.store.path();
+        let aside = path.with_extension("aside");
+        std::fs::copy(path, &aside).expect("copied");
+        let done = match way {
+            "removed" => std::fs::remove_file(path),
+            "replaced" => std::fs::rename(&aside, path),
+            _ => std::fs::write(path, ""),
+        };
+        done.expect(way);
+        let on = bench.store.begin_emission(&emission(Some(run))).await;
+        let signal = reading(ReadingKind::Signal, 250.0);
+        let kept = bench.store.append_reading(run, &signal, None).await;
+        for refused in [on.map(drop), kept.map(drop)] {
+            let error = refused.expect_err(way).to_string();
+            assert!(
+                error.contains(said) && error.contains("restore a backup"),
+                "{error}"
+            );
+        }
+    }
+}
+
 #[tokio::test]
 async fn a_full_disk_loses_nothing_and_says_so() {
     let bench = Bench::new().await;

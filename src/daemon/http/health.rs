@@ -29,6 +29,7 @@ pub(super) struct Report {
 #[utoipa::path(get, path = "/api/v1/health", tag = "operation",
     responses((status = 200, body = Report), Refusal))]
 pub(super) async fn health(State(site): State<Site>) -> Result<Json<Report>, Problem> {
+    site.store().check_in_place(&"answer for its health")?;
     site.store().newest_event().await?;
     let stations = site.engine.health();
     Ok(Json(Report {
