@@ -109,7 +109,7 @@ async function stopOne(name) {
     const again = pause(STOP_PAUSE_MS);
     const answer = await send(at(name, "/stop"), {}, STOP_WAIT_MS);
     if (answer.ok) break;
-    const next = isRefused(answer) ? "Not tried again." : `Asked ${tries === 1 ? "once" : `${tries} times`}, asking again every second: leave this page open.`;
+    const next = isRefused(answer) ? "Not tried again." : `Asked ${tries === 1 ? "once" : `${tries} times`}, asking again until it is confirmed: leave this page open.`;
     stopping.set(name, `${name}: ${answer.said} Take the output for on: switch the source off by hand. ${next}`);
     if (isRefused(answer)) return showStopping();
     await again;
@@ -263,6 +263,10 @@ let shownAt = 0;
 let timer = 0;
 let answered = "";
 let isAnswering = false;
+// The prompt went in the middle of a line: the rest of it is for nobody.
+let isTorn = false;
+// The serial that was read last for a prompt, and was right.
+let confirmed;
 
 const isSettling = () => performance.now() - shownAt < SETTLE_MS;
 
@@ -272,6 +276,7 @@ function showPrompt(wanted) {
   if (next?.id === prompt?.id) return;
   prompt = next;
   $("prompt").hidden = !prompt;
+  isTorn = $("scan").value !== "";
   $("scan").value = "";
   $("refused").hidden = true;
   if (!prompt) return;
@@ -330,6 +335,7 @@ async function answer(serial) {
   isAnswering = false;
   if (!ok) return refuse(said);
   answered = id;
+  confirmed = serial;
   if (prompt?.id === id) showPrompt(null);
   say("");
 }
@@ -397,6 +403,12 @@ function keyed(event) {
   const field = isElsewhere ? $(prompt?.item ? "scan" : "serial") : event.target;
   const isLine = field === $("scan") || field === $("serial");
   const isPress = event.key === " " || event.key === "Enter";
+  if (isTorn && isElsewhere && (event.key.length === 1 || isPress)) {
+    event.preventDefault();
+    if (event.key !== "Enter") return;
+    isTorn = false;
+    return say("The prompt went in the middle of a scan, which was dropped.", true);
+  }
   if (isElsewhere && isPress && (event.repeat || field.value)) event.preventDefault();
   // A key that is held down is one press.
   if (isElsewhere && isPress && event.repeat) return;
@@ -419,9 +431,9 @@ function keyed(event) {
 function take(text, isScanned = false) {
   const serial = text.trim();
   if (!serial) return;
-  // A scanner that reads twice, after a prompt was confirmed.
-  if (isScanned && status?.job && serial === status.item) {
-    say(`${serial} is being measured. Type it into the field to measure it once more.`, true);
+  // A scanner that reads twice.
+  if (isScanned && serial === confirmed) {
+    say(`${serial} was confirmed already. To measure it once more, scan or type it in the field.`, true);
     return;
   }
   if (chosen().includes(serial)) {
