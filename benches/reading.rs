@@ -36,6 +36,7 @@ const READINGS: usize = 2 * FREQUENCIES;
 const TURNS: usize = 15;
 
 const PLAN: &str = r#"name = "cost of a reading"
+bracket = "none"
 [frequencies]
 start = "100 MHz"
 stop = "590 MHz"
