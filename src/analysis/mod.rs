@@ -42,7 +42,7 @@ pub mod trend;
 pub mod verdict;
 
 /// The version of the arithmetic. Stored with every result: it changes when a result could.
-pub const ANALYSIS_VERSION: u32 = 2;
+pub const ANALYSIS_VERSION: u32 = 3;
 
 /// The middle one of the finite values, of two the higher; `None` of none.
 pub fn median(values: impl IntoIterator<Item = f64>) -> Option<f64> {
