@@ -460,8 +460,8 @@ impl Evaluator {
             flags.push(Flag::bare(FlagWord::OtherInstrument));
         }
         flags.extend(self.of_reference(reference, item));
-        flags.extend(noise::unmodelled(&reference.floor, &reference.signal));
-        flags.extend(noise::unmodelled(&item.floor, &item.signal));
+        flags.extend(noise::implausible(&reference.floor, &reference.signal));
+        flags.extend(noise::implausible(&item.floor, &item.signal));
         flags.extend(noise::below_its_floor(
             &item.floor_levels,
             &item.signal_levels,
@@ -809,6 +809,7 @@ impl Pair {
                 // The noise is read from the floor's trace, held over its own number of sweeps.
                 sweeps: self.floor.sweeps,
                 with_carrier: with_carrier.unwrap_or(self.floor.sweeps),
+                smoothed: noise::is_smoothed(&self.floor) || noise::is_smoothed(&self.signal),
                 raised_db,
             },
             overload: overload(&self.signal) || overload(&self.floor),

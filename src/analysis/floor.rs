@@ -3,10 +3,12 @@
 //! A reading is *measured* when noise alone would show as much no more often than the plan's `false_alarm` says.
 //! Deciding so picks the lucky ones among weak carriers and the unlucky among strong ones; both the
 //! interval of a measured reading and the bound of a missed one are therefore those among the readings
-//! judged alike (truncated at the detection level), down to carriers judged so once in twenty times.
+//! judged alike (truncated at the detection level), down to carriers judged so once in twenty times. Where a floor
+//! is none of held noise, [`super::picks`] takes the place of the model.
 
 use super::budget::root_sum_square;
 use super::noise::HeldNoise;
+use super::picks::Picks;
 use super::trace::{Picked, Trace, Window};
 use super::{AnalysisError, subtract_power_dbm};
 
@@ -15,7 +17,7 @@ use super::{AnalysisError, subtract_power_dbm};
 pub const AMBIENT_FALSE_ALARM: f64 = 1e-6;
 /// The confidence of a lower bound.
 pub const BOUND_CONFIDENCE: f64 = 0.95;
-/// How far a reading must exceed a floor that does not fluctuate, or an ambient signal, to be measured.
+/// How far a reading must exceed a floor that is none of held noise, or an ambient signal, to be measured.
 /// Common practice: corrected between 3 dB and 10 dB, not measured below.
 pub const ABOVE_STEADY_DB: f64 = 3.0;
 /// One tail outside of plus and minus two standard deviations.
@@ -28,6 +30,8 @@ pub struct Hold {
     pub sweeps: u32,
     /// Sweeps during which the carrier was on; the others added noise alone to the signal's trace.
     pub with_carrier: u32,
+    /// A video filter or a detector smoothed what was held, in either.
+    pub smoothed: bool,
     /// By how much the signal's trace stands above the floor's where there is no carrier, dB. Zero where
     /// both were held alike.
     pub raised_db: f64,
@@ -39,6 +43,7 @@ impl Hold {
         Self {
             sweeps,
             with_carrier: sweeps,
+            smoothed: false,
             raised_db: 0.0,
         }
     }
@@ -57,13 +62,24 @@ impl Hold {
 pub struct Floor {
     /// The floor as shown, picked as the signal is.
     pub shown: Picked,
-    /// The held noise in it; `None` for a floor that does not fluctuate.
-    pub noise: Option<HeldNoise>,
+    /// The noise in it.
+    noise: Noise,
     /// How far an ambient signal stands above what the noise shows at the median, dB.
     pub ambient_db: Option<f64>,
     /// A reading above this level is measured, dBm.
     pub detection_dbm: f64,
     sweeps: f64,
+}
+
+/// What the noise of a floor is known by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Noise {
+    /// The model of held noise, which fits the trace.
+    Held(HeldNoise),
+    /// The trace alone.
+    Picks(Picks),
+    /// Nothing: the trace has too few places.
+    Unknown,
 }
 
 /// A reading held against its floor.
@@ -80,6 +96,8 @@ pub enum Judged {
     },
     /// Not distinguishable from the floor: see [`Floor::missed_at_most_dbm`].
     Missed,
+    /// Nothing can be said: what the noise does is not known, or the reading is lower than noise ever is.
+    Unmodelled,
 }
 
 impl Floor {
@@ -98,24 +116,8 @@ impl Floor {
         false_alarm: f64,
     ) -> Result<Self, AnalysisError> {
         let shown = trace.pick(window)?;
-        let share = hold.share(trace, rbw_hz);
-        let noise = HeldNoise::estimate(trace, window, carrier_hz, hold.sweeps, rbw_hz)?
-            .map(|noise| noise.raised(hold.raised_db).with_carrier_in(share));
-        let (ambient_db, detection_dbm) = match &noise {
-            None => (None, shown.level_dbm + hold.raised_db + ABOVE_STEADY_DB),
-            Some(noise) => {
-                // One trace may have shown the noise too low: it gets the benefit of that doubt.
-                let doubtful = noise.raised(noise.mean_u_db);
-                let noise_dbm = doubtful.quantile_dbm(1.0 - false_alarm);
-                let is_ambient = shown.level_dbm > doubtful.quantile_dbm(1.0 - AMBIENT_FALSE_ALARM);
-                let excess_db = shown.level_dbm - noise.quantile_dbm(0.5);
-                let margin_db = if is_ambient { ABOVE_STEADY_DB } else { 0.0 };
-                (
-                    is_ambient.then_some(excess_db),
-                    noise_dbm.max(shown.level_dbm + margin_db),
-                )
-            }
-        };
+        let noise = Noise::of(trace, window, carrier_hz, hold, rbw_hz)?;
+        let (ambient_db, detection_dbm) = noise.detection(shown.level_dbm, false_alarm);
         Ok(Self {
             shown,
             noise,
@@ -127,17 +129,19 @@ impl Floor {
 
     /// Holds a reading against this floor.
     pub fn judge(&self, level_dbm: f64) -> Judged {
-        match (&self.noise, level_dbm > self.detection_dbm) {
-            (Some(noise), true) => self.measured(noise, level_dbm),
-            (_, false) => Judged::Missed,
-            (None, true) => Judged::Measured {
-                carrier_dbm: level_dbm,
-                // Nobody can say whether a floor that stands still adds to the reading (averaged noise)
-                // or not (the end of a display): the whole correction is the half-width.
-                noise_db: (level_dbm - subtract_power_dbm(level_dbm, self.shown.level_dbm))
-                    / 3f64.sqrt(),
-                ambient_db: 0.0,
-            },
+        let is_measured = level_dbm > self.detection_dbm;
+        match &self.noise {
+            Noise::Unknown => Judged::Unmodelled,
+            Noise::Held(noise) if is_measured => self.measured(noise, level_dbm),
+            Noise::Picks(picks) if is_measured => self.bracketed(picks, level_dbm),
+            // As far below the floor as a carrier must be above it; an ambient signal in the floor need not be there again.
+            Noise::Picks(picks)
+                if self.ambient_db.is_none()
+                    && level_dbm < 2.0 * picks.mean_dbm - self.detection_dbm =>
+            {
+                Judged::Unmodelled
+            }
+            Noise::Held(_) | Noise::Picks(_) => Judged::Missed,
         }
     }
 
@@ -145,17 +149,34 @@ impl Floor {
     /// it varies by `way_u_db` (standard deviation) by all that is no noise.
     pub fn missed_at_most_dbm(&self, level_dbm: f64, way_u_db: f64) -> f64 {
         let higher_dbm = level_dbm.max(self.shown.level_dbm);
-        let Some(noise) = self.noise.filter(|_| self.ambient_db.is_none()) else {
-            return higher_dbm;
-        };
-        // A reading that is lower than noise alone shows half of the time is luck, and says no more than that.
-        let level_dbm = level_dbm.max(noise.quantile_dbm(0.5));
         let p = 1.0 - BOUND_CONFIDENCE;
-        let way_u_db = way_u_db.hypot(noise.mean_u_db);
-        noise
-            .with_carrier_in(noise.apart * self.fewest(&noise))
-            .missed_carrier(level_dbm, self.detection_dbm, p, way_u_db)
-            .unwrap_or(higher_dbm)
+        // A reading that is lower than noise alone shows half of the time is luck, and says no more than that.
+        match &self.noise {
+            _ if self.ambient_db.is_some() => higher_dbm,
+            Noise::Unknown => higher_dbm,
+            Noise::Picks(picks) => {
+                let level_dbm = level_dbm.max(picks.mean_dbm);
+                picks.missed_carrier(level_dbm, self.detection_dbm, p, way_u_db)
+            }
+            Noise::Held(noise) => {
+                let level_dbm = level_dbm.max(noise.quantile_dbm(0.5));
+                let way_u_db = way_u_db.hypot(noise.mean_u_db);
+                noise
+                    .with_carrier_in(noise.apart * self.fewest(noise))
+                    .missed_carrier(level_dbm, self.detection_dbm, p, way_u_db)
+                    .unwrap_or(higher_dbm)
+            }
+        }
+    }
+
+    fn bracketed(&self, picks: &Picks, level_dbm: f64) -> Judged {
+        let found = picks.carrier(level_dbm);
+        let (carrier_dbm, ambient_db) = self.without_ambient(found.middle_dbm);
+        Judged::Measured {
+            carrier_dbm,
+            noise_db: (found.half_width_db / 3f64.sqrt()).hypot(found.scatter_db),
+            ambient_db,
+        }
     }
 
     /// The share of the held samples that had the carrier in them at the least: each sweep brought one. How many more
@@ -211,6 +232,60 @@ impl Floor {
     }
 }
 
+impl Noise {
+    fn of(
+        trace: &Trace,
+        window: Window,
+        carrier_hz: f64,
+        hold: &Hold,
+        rbw_hz: f64,
+    ) -> Result<Self, AnalysisError> {
+        let share = hold.share(trace, rbw_hz);
+        if !hold.smoothed
+            && let Some(held) = HeldNoise::estimate(trace, window, carrier_hz, hold.sweeps, rbw_hz)?
+        {
+            let held = held.raised(hold.raised_db).with_carrier_in(share);
+            return Ok(Self::Held(held));
+        }
+        let picks = Picks::of(trace, window, hold.sweeps)?;
+        Ok(picks.map_or(Self::Unknown, |picks| {
+            Self::Picks(picks.raised(hold.raised_db))
+        }))
+    }
+
+    /// How far an ambient signal stands above the noise where the floor shows one, dB, and above which level a reading is
+    /// measured, dBm.
+    fn detection(&self, shown_dbm: f64, false_alarm: f64) -> (Option<f64>, f64) {
+        match self {
+            Self::Held(noise) => {
+                // One trace may have shown the noise too low: it gets the benefit of that doubt.
+                let doubtful = noise.raised(noise.mean_u_db);
+                let noise_dbm = doubtful.quantile_dbm(1.0 - false_alarm);
+                let is_ambient = shown_dbm > doubtful.quantile_dbm(1.0 - AMBIENT_FALSE_ALARM);
+                let excess_db = shown_dbm - noise.quantile_dbm(0.5);
+                let margin_db = if is_ambient { ABOVE_STEADY_DB } else { 0.0 };
+                (
+                    is_ambient.then_some(excess_db),
+                    noise_dbm.max(shown_dbm + margin_db),
+                )
+            }
+            Self::Picks(picks) => {
+                let steady_dbm = picks.mean_dbm + ABOVE_STEADY_DB;
+                let ambient_dbm = picks.exceeded_dbm(AMBIENT_FALSE_ALARM).max(steady_dbm);
+                let excess_db = shown_dbm - picks.mean_dbm;
+                (
+                    (shown_dbm > ambient_dbm).then_some(excess_db),
+                    picks
+                        .exceeded_dbm(false_alarm)
+                        .max(steady_dbm)
+                        .max(shown_dbm + ABOVE_STEADY_DB),
+                )
+            }
+            Self::Unknown => (None, f64::INFINITY),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -254,7 +329,9 @@ mod tests {
     fn a_reading_no_higher_than_the_noise_now_and_then_is_not_measured() {
         let floor = floor(f64::NEG_INFINITY);
         assert_eq!(floor.ambient_db, None);
-        let noise = floor.noise.expect("noise");
+        let Noise::Held(noise) = floor.noise else {
+            panic!("{floor:?}")
+        };
         let chance_db = |p| noise.quantile_dbm(p);
         for p in [0.99, 0.999] {
             assert_eq!(floor.judge(chance_db(p)), Judged::Missed);

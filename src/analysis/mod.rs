@@ -2,7 +2,8 @@
 //!
 //! A reading is the peak of a trace in a window around the test frequency ([`trace`]). Whether it is a
 //! signal is decided against the floor, the same trace taken with the source off ([`floor`]), by the
-//! statistics of peak-held noise with a carrier in it ([`noise`], on [`rice`]). Two readings make an SE
+//! statistics of peak-held noise with a carrier in it ([`noise`], on [`rice`]), or where those do not fit by what
+//! the floor itself shows ([`picks`]). Two readings make an SE
 //! with an uncertainty after the GUM ([`budget`]), held against a limit line ([`limit`]) by a decision
 //! rule ([`verdict`]); [`point`] does all of it for one point. [`flag`] lists what can spoil one.
 //! [`closing`] shares out the frequencies of a sealed run among closings of the item.
@@ -32,6 +33,7 @@ pub mod holds;
 pub mod limit;
 pub mod lot;
 pub mod noise;
+pub mod picks;
 pub mod point;
 pub mod rice;
 pub mod schedule;

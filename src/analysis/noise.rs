@@ -35,6 +35,12 @@ const WAYS: i32 = 6;
 const PRECISION: f64 = 1e-6;
 /// How long it is sought at most.
 const STEPS_MAX: u32 = 80;
+/// How far off held noise its own quantiles may be (Anderson and Darling's statistic, reduced to independent bins): of
+/// 4,000 clean traces each of peak and sample detectors, 1 to 50 sweeps and 1 to 10 bins a bandwidth, one in a thousand
+/// lies above, with few samples and with many.
+const MISFIT_MAX: (f64, f64) = (6.0, 3.5);
+/// What few samples are.
+const FEW_SAMPLES: f64 = 5.0;
 /// A spread narrower than that of the highest of so many samples is not peak-held noise.
 const SAMPLES_MAX: f64 = 1e6;
 
@@ -97,7 +103,7 @@ impl Passband {
 impl HeldNoise {
     /// Reads the noise from a trace taken with the source off, held over `sweeps` sweeps, for a carrier
     /// at `carrier_hz`. `None` when the trace does not fluctuate as held noise does (digitised,
-    /// averaged) or has fewer than 16 bins.
+    /// averaged, not of one level throughout) or has fewer than 16 bins.
     ///
     /// # Errors
     /// The window lies outside the trace.
@@ -139,6 +145,9 @@ impl HeldNoise {
         let bandwidths = |hz: f64| (hz - carrier_hz) / rbw_hz.max(f64::MIN_POSITIVE);
         let unlike = (1.0 - shared) / (1.0 + shared);
         let independent = (sorted.len() as f64 * unlike).max(1.0);
+        if unlike * fit.misfit(&sorted) > misfit_max(fit.samples) {
+            return Ok(None);
+        }
         Ok(Some(Self {
             mean_dbm: fit.mean_dbm,
             samples: fit.samples,
@@ -368,9 +377,32 @@ impl Fit {
         })
     }
 
+    /// How far sorted levels are from this noise (T. W. Anderson and D. A. Darling, 1954).
+    fn misfit(&self, sorted_dbm: &[f64]) -> f64 {
+        // The logarithms of the chances to stay below a level and to exceed it.
+        let logarithms = |dbm: f64| {
+            let one_exceeds = (-10f64.powf((dbm - self.mean_dbm) / 10.0)).exp();
+            let below = (self.samples * (-one_exceeds).ln_1p()).max(-700.0);
+            (below, (-below.exp_m1()).max(f64::MIN_POSITIVE).ln())
+        };
+        let count = sorted_dbm.len() as f64;
+        let pairs = sorted_dbm.iter().zip(sorted_dbm.iter().rev()).enumerate();
+        let sum: f64 = pairs
+            .map(|(i, (low, high))| {
+                (2.0 * i as f64 + 1.0) * (logarithms(*low).0 + logarithms(*high).1)
+            })
+            .sum();
+        -count - sum / count
+    }
+
     fn level_dbm(&self, p: f64) -> f64 {
         self.mean_dbm + held_quantile_db(self.samples, p)
     }
+}
+
+fn misfit_max(samples: f64) -> f64 {
+    let (few, many) = MISFIT_MAX;
+    if samples < FEW_SAMPLES { few } else { many }
 }
 
 /// Linear between the order statistics.
@@ -382,12 +414,13 @@ fn quantile(sorted: &[f64], p: f64) -> f64 {
 }
 
 /// How much a bin says about its neighbour, 0 to 1, bins above `clip_dbm` counted as being there.
-fn neighbour_correlation(levels_dbm: &[f64], clip_dbm: f64) -> f64 {
+pub(super) fn neighbour_correlation(levels_dbm: &[f64], clip_dbm: f64) -> f64 {
     let mean = levels_dbm.iter().map(|l| l.min(clip_dbm)).sum::<f64>() / levels_dbm.len() as f64;
     let off = |level: f64| level.min(clip_dbm) - mean;
     let variance: f64 = levels_dbm.iter().map(|l| off(*l).powi(2)).sum();
     let shared: f64 = levels_dbm.windows(2).map(|w| off(w[0]) * off(w[1])).sum();
-    (shared / variance).clamp(0.0, 1.0)
+    // Levels that are all the same say nothing about each other.
+    (shared / variance.max(f64::MIN_POSITIVE)).clamp(0.0, 1.0)
 }
 
 #[cfg(test)]
@@ -479,10 +512,10 @@ mod tests {
             assert!(found.bins >= 3.0 && found.bins <= 5.0, "{found:?}");
         }
         let levels = noise_levels(10.0, 201, -100.0);
-        let found = estimate(&levels, 50).expect("noise");
+        let found = estimate(&levels, 14).expect("noise");
         assert_eq!(
             found.samples.round(),
-            50.0,
+            14.0,
             "never fewer samples than sweeps"
         );
     }
@@ -497,6 +530,16 @@ mod tests {
         let full: Vec<f64> = (0..201).map(|bin| -55.0 - skirts(bin)).collect();
         assert!(reaches_too_high(&full, 50));
         assert!(!reaches_too_high(&[-90.0; 201], 50));
+    }
+
+    #[test]
+    fn a_floor_that_is_not_of_one_level_is_not_held_noise() {
+        let levels = noise_levels(50.0, 201, -120.0);
+        assert!(estimate(&levels, 50).is_some());
+        // Half of the trace 4 dB higher: no quantile is where held noise has it.
+        let step = |(bin, level): (usize, &f64)| level + if bin < 100 { 0.0 } else { 4.0 };
+        let stepped: Vec<f64> = levels.iter().enumerate().map(step).collect();
+        assert_eq!(estimate(&stepped, 50), None);
     }
 
     #[test]

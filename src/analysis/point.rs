@@ -195,6 +195,7 @@ pub fn judge_point(input: &PointInput) -> Result<PointResult, AnalysisError> {
             result.noise_correction_db = se_db - (shown_db + input.setting_difference_db);
             state_measured(&mut result, se_db, Budget::of(rows), input.rule);
         }
+        Judged::Unmodelled => return Ok(result),
         Judged::Missed => {
             let bound_db = bound_db(item.shown.level_dbm);
             state_bound(&mut result, bound_db, Budget::of(rows));
@@ -274,6 +275,13 @@ fn flags_of_readings(input: &PointInput, reference: &Reading, item: &Reading) ->
     let ambient = [reference.floor.ambient_db, item.floor.ambient_db];
     if let Some(db) = ambient.into_iter().flatten().reduce(f64::max) {
         flags.push(Flag::new(FlagWord::Ambient, db));
+    }
+    if let Some(one) = [reference, item]
+        .into_iter()
+        .find(|one| one.judged == Judged::Unmodelled)
+    {
+        let above_db = one.shown.level_dbm - one.floor.shown.level_dbm;
+        flags.push(Flag::new(FlagWord::NoiseUnmodelled, above_db));
     }
     let drift_db = input.scatter.drift_db.map_or(0.0, f64::abs);
     let is_unstable = (input.observed.iter()).any(|it| it.word == FlagWord::ReferenceUnstable);

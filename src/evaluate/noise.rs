@@ -1,10 +1,8 @@
-//! Where the noise of a reading is none that `analysis::noise` has a model of.
+//! What a reading's settings, and what physics, say of its noise.
 
 use crate::analysis::flag::{Flag, FlagWord};
 use crate::store::ReadingRecord;
 
-/// So far above its floor a reading is moved by the noise by less than its own uncertainty, whatever the noise is.
-const CLEAR_OF_NOISE_DB: f64 = 20.0;
 /// A video bandwidth below this share of the resolution bandwidth smooths what the detector sees: the spread of the
 /// floor's bins is then no longer that of held samples. The filters of receivers come in steps of 1, 3 and 10.
 const SMOOTHING_SHARE: f64 = 0.95;
@@ -15,12 +13,10 @@ const THERMAL_DBM_PER_HZ: f64 = -173.975;
 /// How far below thermal noise a floor may read by an error of the receiver's scale.
 const SCALE_ERROR_DB: f64 = 10.0;
 
-/// A flag where the floor is smoothed and the reading not clear of it, or where the floor is lower than any receiver's.
-pub(super) fn unmodelled(floor: &ReadingRecord, signal: &ReadingRecord) -> Option<Flag> {
+/// A flag where the floor is lower than any receiver's.
+pub(super) fn implausible(floor: &ReadingRecord, signal: &ReadingRecord) -> Option<Flag> {
     let above_db = signal.peak_dbm - floor.peak_dbm;
-    let smoothed = is_smoothed(floor) || is_smoothed(signal);
-    let unmodelled = smoothed && above_db < CLEAR_OF_NOISE_DB || is_below_thermal(floor);
-    unmodelled.then(|| Flag::new(FlagWord::NoiseUnmodelled, above_db))
+    is_below_thermal(floor).then(|| Flag::new(FlagWord::NoiseUnmodelled, above_db))
 }
 
 /// A flag where a trace lies wholly below its floor: its hold was begun anew, or the receiver hears less than it did. An
@@ -34,7 +30,8 @@ pub(super) fn below_its_floor(floor_dbm: &[f64], signal_dbm: &[f64]) -> Option<F
     (above_db < -BELOW_FLOOR_DB).then(|| Flag::new(FlagWord::NoiseUnmodelled, above_db))
 }
 
-fn is_smoothed(reading: &ReadingRecord) -> bool {
+/// Whether a video filter or the detector smoothed the noise of a reading.
+pub(super) fn is_smoothed(reading: &ReadingRecord) -> bool {
     // A detector that averages, or one that the receiver took instead; its own choice is a peak (common practice).
     let averages = !matches!(
         reading.settings["detector"].as_str(),
@@ -84,30 +81,30 @@ mod tests {
     }
 
     #[test]
-    fn a_smoothed_floor_says_nothing_of_readings_near_it() {
-        let near = |video| unmodelled(&reading(-110.0, video), &reading(-100.0, video));
-        assert_eq!(near(Some(3e3)), None);
-        assert_eq!(near(Some(1e3)), None);
-        assert_eq!(near(None), None);
-        assert_eq!(
-            near(Some(100.0)),
-            Some(Flag::new(FlagWord::NoiseUnmodelled, 10.0))
-        );
-        let mut averaged = reading(-110.0, None);
-        averaged.settings["detector"] = json!("rms");
-        assert!(unmodelled(&averaged, &reading(-100.0, None)).is_some());
-        let clear = unmodelled(&reading(-110.0, Some(100.0)), &reading(-80.0, Some(100.0)));
-        assert_eq!(clear, None);
+    fn a_narrow_video_filter_and_a_detector_that_averages_smooth() {
+        let smoothed = |video| is_smoothed(&reading(-110.0, video));
+        let found = [Some(3e3), Some(1e3), None, Some(100.0)].map(smoothed);
+        assert_eq!(found, [false, false, false, true]);
+        let mut other = reading(-110.0, None);
+        for (word, smooths) in [
+            ("peak", false),
+            ("sample", false),
+            ("rms", true),
+            ("NEG", true),
+        ] {
+            other.settings["detector"] = json!(word);
+            assert_eq!(is_smoothed(&other), smooths, "{word}");
+        }
     }
 
     #[test]
     fn no_receiver_is_quieter_than_its_input() {
         // 10 lg kT at 290 K is -173.975 dBm in 1 Hz, so -143.975 dBm in 1 kHz.
         assert_eq!(
-            unmodelled(&reading(-150.0, None), &reading(-100.0, None)),
+            implausible(&reading(-150.0, None), &reading(-100.0, None)),
             None
         );
-        assert!(unmodelled(&reading(-160.0, None), &reading(-100.0, None)).is_some());
-        assert!(unmodelled(&reading(-200.0, None), &reading(-200.0, None)).is_some());
+        assert!(implausible(&reading(-160.0, None), &reading(-100.0, None)).is_some());
+        assert!(implausible(&reading(-200.0, None), &reading(-200.0, None)).is_some());
     }
 }

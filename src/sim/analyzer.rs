@@ -408,7 +408,7 @@ impl Analyzer {
             // The sweeps that are not drawn. Of a carrier they are few enough to be drawn all the same.
             let with_carrier = match carrier {
                 (0.0, 0.0) => 1,
-                _ => stand_for.round() as u32,
+                _ => stand_for.min(AVERAGED_DRAWN_MAX).round() as u32,
             };
             for _ in 1..with_carrier {
                 let own = complex_normal(&mut self.rng);

@@ -26,6 +26,8 @@ mod analyzer;
 mod catalogue;
 mod complex;
 pub mod control;
+#[cfg(test)]
+mod coverage;
 mod fault;
 mod handheld;
 mod hislip;
