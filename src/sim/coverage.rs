@@ -303,7 +303,7 @@ fn intervals_and_bounds_hold_whatever_makes_the_noise() {
     for cells in [&modelled[..], &bracketed[..]] {
         let mut all = Tally::default();
         for cell in cells {
-            all.add(&cell.run(80, 5));
+            all.add(&cell.run(40, 5));
         }
         println!("{}", all.line());
         all.check(&format!("{cells:?}"));
