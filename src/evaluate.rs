@@ -15,6 +15,7 @@ mod reference;
 mod settings;
 pub mod stability;
 pub mod trend;
+mod tuning;
 mod unit;
 
 pub use carrier::{forward_gain_db, why_unverified};
@@ -25,6 +26,7 @@ pub use reference::{
     ANTENNA_DBI, ReferenceChange, UNSTABLE_DB, antenna_dbi, budget_db, cable_db, is_unstable,
     off_budget_db, path_gains_db,
 };
+pub use tuning::reference_off_hz;
 
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
@@ -36,7 +38,7 @@ use carrier::{carrier_flags, forward_flags, is_lost, sent_dbm, sent_more_db};
 
 use crate::analysis::average::{Average, Part, average};
 use crate::analysis::budget::{Budget, BudgetInput, Cause, Given, PointScatter, Repeats, Scatter};
-use crate::analysis::closing::{between_db, harmonics_at, window_half_hz};
+use crate::analysis::closing::{between_db, harmonics_at};
 use crate::analysis::flag::{Effect, Flag, FlagWord};
 use crate::analysis::floor::{AMBIENT_FALSE_ALARM, Floor, Hold};
 use crate::analysis::limit::LimitLine;
@@ -47,7 +49,7 @@ use crate::analysis::trace::{Picked, Trace as Levels, Window};
 use crate::analysis::verdict::{DecisionRule, Judgement, of_run};
 use crate::analysis::{ANALYSIS_VERSION, AnalysisError};
 use crate::config::{
-    Combine, ConfigError, Correction, Drivers, Plan, Rule, Station, Uncertainties, Words,
+    Combine, ConfigError, Correction, Drivers, Plan, Rule, Station, Tuning, Uncertainties, Words,
 };
 use crate::quantity::{Frequency, Length, sides};
 use crate::store::{
@@ -128,16 +130,18 @@ impl EvaluateError {
     }
 }
 
-/// Picks the peak of a trace at a test frequency, as every reading is picked.
+/// Picks the peak of a trace at a test frequency, as every reading is picked; `tolerance` is the station's for
+/// frequencies.
 pub fn pick(
     trace: &Trace,
     frequency: Frequency,
     resolution_bandwidth: Frequency,
+    tolerance: f64,
 ) -> Result<Picked, AnalysisError> {
     let levels = trace.levels.to_f64();
     let trace = Levels::new(trace.start_hz, trace.stop_hz, &levels)?;
-    let bin_hz = trace.spacing_hz();
-    trace.pick(window(frequency.hz(), resolution_bandwidth.hz(), bin_hz))
+    let tuning = tuning(&trace, resolution_bandwidth.hz(), tolerance);
+    trace.pick(window(frequency.hz(), &tuning))
 }
 
 /// Whether another signal stands within `half_width` of a frequency, by a trace with the source off that was
@@ -162,11 +166,20 @@ pub fn ambient_within(
     Ok(floor.ambient_db.is_some() || reaches_too_high(trace.levels_dbm(), sweeps))
 }
 
-/// Where the peak is looked for in a trace of bins so far apart.
-pub(crate) fn window(centre_hz: f64, resolution_bandwidth_hz: f64, bin_hz: f64) -> Window {
+/// Where the peak is looked for.
+pub(crate) fn window(centre_hz: f64, tuning: &Tuning) -> Window {
     Window {
         centre_hz,
-        half_width_hz: window_half_hz(resolution_bandwidth_hz, bin_hz),
+        half_width_hz: tuning.half_width_hz(centre_hz),
+    }
+}
+
+/// What decides how wide that is in a trace.
+pub(crate) fn tuning(trace: &Levels, rbw_hz: f64, tolerance: f64) -> Tuning {
+    Tuning {
+        rbw_hz,
+        bin_hz: trace.spacing_hz(),
+        tolerance,
     }
 }
 
@@ -355,8 +368,8 @@ impl Evaluator {
             repeat: 1,
             ..point.clone()
         };
-        let reference = self.pair(self.reference, &open).await?;
-        let item = self.pair(self.run.id, point).await?;
+        let reference = pair(&self.store, self.reference, ReadingKind::Signal, &open).await?;
+        let item = pair(&self.store, self.run.id, ReadingKind::Signal, point).await?;
         let step = self
             .reading(self.reference, ReadingKind::Step, &open)
             .await?;
@@ -369,6 +382,13 @@ impl Evaluator {
             None => None,
         };
         let mut flags = self.observed(&reference, &item, compressed);
+        let analysis_failed = |cause| EvaluateError::Analysis {
+            run: self.run.id,
+            point: Box::new(point.clone()),
+            cause,
+        };
+        let off = self.off_frequency(&reference, &item);
+        flags.extend(off.map_err(analysis_failed)?);
         let sent = [Some(&reference.signal), Some(&item.signal)];
         let sent: Vec<_> = sent
             .into_iter()
@@ -392,11 +412,7 @@ impl Evaluator {
         };
         let judged = self
             .judge_pairs(point, &reference, &item, &seen)
-            .map_err(|cause| EvaluateError::Analysis {
-                run: self.run.id,
-                point: Box::new(point.clone()),
-                cause,
-            })?;
+            .map_err(analysis_failed)?;
         Ok(record(point, item.measured_hz(), judged))
     }
 
@@ -466,7 +482,7 @@ impl Evaluator {
             &item.floor_levels,
             &item.signal_levels,
         ));
-        flags.extend(item.harmonic());
+        flags.extend(item.harmonic(self.station.frequency_tolerance));
         flags.extend(self.set_up_flags(item.measured_hz()));
         flags
     }
@@ -512,30 +528,6 @@ impl Evaluator {
         flags
     }
 
-    async fn pair(&self, run: RunId, point: &Point) -> Result<Pair, EvaluateError> {
-        let read = async |kind| {
-            let key = ReadingKey {
-                kind,
-                point: point.clone(),
-            };
-            let found = self.store.reading_with_trace(run, &key).await?;
-            found.ok_or_else(|| EvaluateError::Missing {
-                run,
-                what: key.to_string(),
-            })
-        };
-        let (floor, floor_trace) = read(ReadingKind::Floor).await?;
-        let (signal, signal_trace) = read(ReadingKind::Signal).await?;
-        Ok(Pair {
-            signal_levels: signal_trace.trace.levels.to_f64(),
-            floor_levels: floor_trace.trace.levels.to_f64(),
-            signal_trace: signal_trace.trace,
-            floor_trace: floor_trace.trace,
-            floor,
-            signal,
-        })
-    }
-
     /// What a preamplifier added to a reading as it was shown.
     fn preamplifier_db(&self, pair: &Pair) -> f64 {
         match &self.preamplifier {
@@ -556,9 +548,10 @@ impl Evaluator {
     ) -> Result<PointResult, AnalysisError> {
         let frequency = Frequency::from_hz(point.frequency_hz);
         let span_hz = self.plan.settings_at(frequency).span.hz();
+        let tolerance = self.station.frequency_tolerance;
         judge_point(&PointInput {
-            reference: reference.input(span_hz)?,
-            item: item.input(span_hz)?,
+            reference: reference.input(span_hz, tolerance)?,
+            item: item.input(span_hz, tolerance)?,
             setting_difference_db: sent_more_db(&item.signal, &reference.signal)
                 + self.preamplifier_db(item)
                 - self.preamplifier_db(reference),
@@ -727,6 +720,36 @@ struct Pair {
     signal_levels: Vec<f64>,
 }
 
+/// The floor of a point, and its signal or another `kind` of reading with a carrier.
+async fn pair(
+    store: &Store,
+    run: RunId,
+    kind: ReadingKind,
+    point: &Point,
+) -> Result<Pair, EvaluateError> {
+    let read = async |kind| {
+        let key = ReadingKey {
+            kind,
+            point: point.clone(),
+        };
+        let found = store.reading_with_trace(run, &key).await?;
+        found.ok_or_else(|| EvaluateError::Missing {
+            run,
+            what: key.to_string(),
+        })
+    };
+    let (floor, floor_trace) = read(ReadingKind::Floor).await?;
+    let (signal, signal_trace) = read(kind).await?;
+    Ok(Pair {
+        signal_levels: signal_trace.trace.levels.to_f64(),
+        floor_levels: floor_trace.trace.levels.to_f64(),
+        signal_trace: signal_trace.trace,
+        floor_trace: floor_trace.trace,
+        floor,
+        signal,
+    })
+}
+
 impl Pair {
     /// Every reading is kept with its bandwidth; one that is not could only be picked at its centre.
     fn resolution_hz(&self) -> f64 {
@@ -756,17 +779,25 @@ impl Pair {
     }
 
     /// A harmonic of another carrier of the same closing, by the strongest of those that have one here.
-    fn harmonic(&self) -> Option<Flag> {
+    fn harmonic(&self, tolerance: f64) -> Option<Flag> {
         let carriers_hz = self.carriers_hz()?;
         let trace = &self.signal_trace;
         let rbw_hz = self.resolution_hz();
         let levels = Levels::new(trace.start_hz, trace.stop_hz, &self.signal_levels).ok()?;
-        let bin_hz = levels.spacing_hz();
-        harmonics_at(self.measured_hz(), &carriers_hz, rbw_hz, bin_hz)
-            .filter_map(|carrier_hz| levels.pick(window(carrier_hz, rbw_hz, bin_hz)).ok())
+        let tuning = tuning(&levels, rbw_hz, tolerance);
+        harmonics_at(self.measured_hz(), &carriers_hz, &tuning)
+            .filter_map(|carrier_hz| levels.pick(window(carrier_hz, &tuning)).ok())
             .map(|carrier| self.signal.peak_dbm - carrier.level_dbm)
             .reduce(f64::min)
             .map(|above_db| Flag::new(FlagWord::Harmonic, above_db))
+    }
+
+    fn traces(&self) -> Result<(Levels<'_>, Levels<'_>), AnalysisError> {
+        let (signal, floor) = (&self.signal_trace, &self.floor_trace);
+        Ok((
+            Levels::new(signal.start_hz, signal.stop_hz, &self.signal_levels)?,
+            Levels::new(floor.start_hz, floor.stop_hz, &self.floor_levels)?,
+        ))
     }
 
     fn preamplified(&self) -> bool {
@@ -775,16 +806,15 @@ impl Pair {
 
     /// By the settings it was read with, which need not be those of another reading; `span_hz` is the part
     /// of a trace that belongs to the test frequency: all of it, but for the wide one of a sealed receiver.
-    fn input(&self, span_hz: f64) -> Result<ReadingInput<'_>, AnalysisError> {
+    fn input(&self, span_hz: f64, tolerance: f64) -> Result<ReadingInput<'_>, AnalysisError> {
         let frequency_hz = self.measured_hz();
         let resolution_hz = self.resolution_hz();
-        let signal = &self.signal_trace;
-        let floor = &self.floor_trace;
-        let signal = Levels::new(signal.start_hz, signal.stop_hz, &self.signal_levels)?;
-        let floor = Levels::new(floor.start_hz, floor.stop_hz, &self.floor_levels)?;
+        let (signal, floor) = self.traces()?;
+        let tuning = tuning(&signal, resolution_hz, tolerance);
+        let room_hz = (0.5 * span_hz).max(0.5 * tuning.span_needed_hz(frequency_hz));
         let near = Window {
             centre_hz: frequency_hz,
-            half_width_hz: (0.5 * span_hz).max(SLICE_BINS * floor.spacing_hz()),
+            half_width_hz: room_hz.max(SLICE_BINS * floor.spacing_hz()),
         };
         let held = &self.signal.settings;
         let raised_db = match &self.carriers_hz() {
@@ -801,7 +831,7 @@ impl Pair {
                 .any(|flag| flag == FlagWord::Overload.as_str())
         };
         Ok(ReadingInput {
-            window: window(frequency_hz, resolution_hz, signal.spacing_hz()),
+            window: window(frequency_hz, &tuning),
             signal: signal.slice(near)?,
             floor: floor.slice(near)?,
             rbw_hz: resolution_hz,

@@ -9,6 +9,7 @@
 use super::AnalysisError;
 use super::noise::held_quantile_db;
 use super::trace::{Trace, Window};
+use crate::config::Tuning;
 
 /// Harmonics of the source and the amplifier that matter (ORACLES F1).
 const HARMONICS: std::ops::RangeInclusive<u32> = 2..=5;
@@ -41,6 +42,8 @@ pub struct Setup {
     pub rbw_hz: f64,
     /// The slower of resolution and video bandwidth, Hz.
     pub slower_hz: f64,
+    /// How far source and receiver together may be off, as a part of the frequency.
+    pub tolerance: f64,
     /// What the receiver can tune to, Hz.
     pub range_hz: (f64, f64),
     /// Sweeps for which each carrier stays.
@@ -73,26 +76,19 @@ pub struct Closing {
     pub stop_hz: f64,
 }
 
-/// Half the width in which the peak of a test frequency is picked: the filter's bandwidth, for the
-/// frequency errors of source and receiver, and where bins are wider than the filter one bin, because a
-/// carrier near the edge of a bin may show in the next.
-pub fn window_half_hz(rbw_hz: f64, bin_hz: f64) -> f64 {
-    rbw_hz.max(bin_hz)
-}
-
-/// How far from a test frequency a harmonic does no harm to it.
-fn clear_of_harmonics_hz(rbw_hz: f64, bin_hz: f64) -> f64 {
-    window_half_hz(rbw_hz, bin_hz) + HARMONIC_BANDWIDTHS * rbw_hz + bin_hz
+/// How far from a test frequency a harmonic does no harm to it, wherever the instruments' clocks move it.
+pub fn clear_of_harmonics_hz(at_hz: f64, tuning: &Tuning) -> f64 {
+    let Tuning { rbw_hz, bin_hz, .. } = *tuning;
+    tuning.half_width_hz(at_hz) + tuning.error_hz(at_hz) + HARMONIC_BANDWIDTHS * rbw_hz + bin_hz
 }
 
 /// The carriers of a closing of which a harmonic, second to fifth, falls on a test frequency, Hz.
 pub fn harmonics_at(
     frequency_hz: f64,
     carriers_hz: &[f64],
-    rbw_hz: f64,
-    bin_hz: f64,
+    tuning: &Tuning,
 ) -> impl Iterator<Item = f64> {
-    let clear_hz = clear_of_harmonics_hz(rbw_hz, bin_hz);
+    let clear_hz = clear_of_harmonics_hz(frequency_hz, tuning);
     carriers_hz.iter().copied().filter(move |carrier_hz| {
         HARMONICS
             .into_iter()
@@ -193,7 +189,9 @@ impl Setup {
     fn closing(&self, members: &[Wanted]) -> Closing {
         let low_hz = members.first().map_or(0.0, |one| one.frequency_hz);
         let high_hz = members.last().map_or(0.0, |one| one.frequency_hz);
-        let margin_hz = MARGIN_SHARE * (high_hz - low_hz) + MARGIN_BANDWIDTHS * self.rbw_hz;
+        let margin_hz = MARGIN_SHARE * (high_hz - low_hz)
+            + MARGIN_BANDWIDTHS * self.rbw_hz
+            + self.tolerance * high_hz;
         Closing {
             frequencies_hz: members.iter().map(|one| one.frequency_hz).collect(),
             start_hz: (low_hz - margin_hz).max(self.range_hz.0),
@@ -246,11 +244,18 @@ impl Setup {
             return false;
         }
         let bin_hz = (closing.stop_hz - closing.start_hz) / f64::from(self.points.max(2) - 1);
-        let window_hz = window_half_hz(self.rbw_hz, bin_hz);
-        let apart_hz = window_hz + reach_hz(self.rbw_hz, bin_hz);
-        let clear_hz = clear_of_harmonics_hz(self.rbw_hz, bin_hz);
+        let tuning = Tuning {
+            rbw_hz: self.rbw_hz,
+            bin_hz,
+            tolerance: self.tolerance,
+        };
+        let apart_hz = |at_hz| {
+            tuning.half_width_hz(at_hz) + tuning.error_hz(at_hz) + reach_hz(self.rbw_hz, bin_hz)
+        };
         let all = &closing.frequencies_hz;
-        let apart = all.windows(2).all(|pair| pair[1] - pair[0] >= apart_hz);
+        let apart = all
+            .windows(2)
+            .all(|pair| pair[1] - pair[0] >= apart_hz(pair[1]));
         if !self.harmonics_apart {
             return apart;
         }
@@ -259,6 +264,7 @@ impl Setup {
                 HARMONICS
                     .map(|order| f64::from(order) * hz)
                     .all(|harmonic_hz| {
+                        let clear_hz = clear_of_harmonics_hz(harmonic_hz, &tuning);
                         let from = all.partition_point(|other| *other <= harmonic_hz - clear_hz);
                         all.get(from)
                             .is_none_or(|other| *other >= harmonic_hz + clear_hz)
@@ -330,6 +336,7 @@ mod tests {
         points: 10_001,
         rbw_hz: 100e3,
         slower_hz: 100e3,
+        tolerance: 0.0,
         range_hz: (9e3, 3e9),
         sweeps: 3,
         dwell_max_s: 60.0,
@@ -369,6 +376,14 @@ mod tests {
         // 300.05 MHz: within a bandwidth of the third harmonic. 301 MHz: well clear of it.
         assert_eq!(plan(&[100e6, 300.05e6], &SETUP).len(), 2);
         assert_eq!(plan(&[100e6, 301e6], &SETUP).len(), 1);
+        // Unless the instruments may be off by so much there.
+        let wide = Setup {
+            tolerance: 1e-3,
+            ..SETUP
+        };
+        assert_eq!(plan(&[100e6, 301e6], &wide).len(), 2);
+        assert_eq!(plan(&[300e6, 301e6], &wide).len(), 2);
+        assert_eq!(plan(&[300e6, 301e6], &SETUP).len(), 1);
         // The sixth is not looked at.
         assert_eq!(plan(&[100e6, 600e6], &SETUP).len(), 1);
         // Each of f, 2f, 4f is a harmonic of the one before, and 4f of f.
@@ -383,7 +398,12 @@ mod tests {
         };
         let at = [100e6, 150e6, 200e6, 310e6, 500e6];
         assert_eq!(plan(&at, &let_in), [at]);
-        let of = |hz| harmonics_at(hz, &at, 100e3, 100e3).collect::<Vec<_>>();
+        let tuning = Tuning {
+            rbw_hz: 100e3,
+            bin_hz: 100e3,
+            tolerance: 0.0,
+        };
+        let of = |hz| harmonics_at(hz, &at, &tuning).collect::<Vec<_>>();
         assert_eq!(
             (of(500e6), of(200e6), of(310e6)),
             (vec![100e6], vec![100e6], vec![])

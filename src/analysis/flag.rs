@@ -79,6 +79,8 @@ pub enum FlagWord {
     OpenedEarly,
     /// Nothing proves that the sealed receiver went on holding.
     HoldUnproven,
+    /// The carrier is farther from its frequency than the instruments' tolerance lets it.
+    OffFrequency,
 }
 
 /// What a flag does to its point.
@@ -94,7 +96,7 @@ pub enum Effect {
 
 impl FlagWord {
     /// Every word, in the order of the README's table.
-    pub const ALL: [Self; 30] = [
+    pub const ALL: [Self; 31] = [
         Self::NearFloor,
         Self::Ambient,
         Self::Moved,
@@ -125,6 +127,7 @@ impl FlagWord {
         Self::ClosedLate,
         Self::OpenedEarly,
         Self::HoldUnproven,
+        Self::OffFrequency,
     ];
 
     /// What it does to the point that it is raised at.
@@ -136,7 +139,8 @@ impl FlagWord {
             | Self::SettingsChanged
             | Self::OtherInstrument
             | Self::LevelImplausible
-            | Self::NoiseUnmodelled => Effect::WithholdsNumber,
+            | Self::NoiseUnmodelled
+            | Self::OffFrequency => Effect::WithholdsNumber,
             Self::ReferenceUnstable
             | Self::ReferenceImplausible
             | Self::TransientInHold
@@ -155,7 +159,7 @@ impl FlagWord {
     /// The unit of its figure.
     pub const fn unit(self) -> &'static str {
         match self {
-            Self::Moved => "kHz",
+            Self::Moved | Self::OffFrequency => "kHz",
             Self::StaleReference => "h",
             Self::CavityResonance | Self::SettingsAdjusted => "%",
             Self::NearField | Self::SmallItem => "m",
@@ -328,6 +332,12 @@ impl FlagWord {
                 "hold_unproven",
                 "The receiver's driver cannot ask whether it went on sweeping and holding in the closed item, \
                  so there is no verdict (no figure).",
+            ),
+            Self::OffFrequency => (
+                "off_frequency",
+                "The carrier stands farther from its frequency than `frequency_tolerance` of the station allows, so \
+                 nothing is stated: connect source and receiver to one frequency reference, or state what they have \
+                 (figure: how far above, kHz).",
             ),
         }
     }

@@ -41,6 +41,7 @@ pub mod shield;
 pub mod tolerance;
 pub mod trace;
 pub mod trend;
+pub mod tuning;
 pub mod verdict;
 
 /// The version of the arithmetic. Stored with every result: it changes when a result could.

@@ -17,6 +17,7 @@ mod readings;
 mod station;
 mod table;
 mod template;
+mod tuning;
 
 use std::fs::OpenOptions;
 use std::io::{self, Read};
@@ -50,6 +51,7 @@ pub use station::{
 };
 pub use table::{Column, Table};
 pub use template::{LogoFile, Template, texts};
+pub use tuning::{FREQUENCY_TOLERANCE, Tuning};
 
 /// Why a configuration cannot be used.
 #[derive(Debug, thiserror::Error)]

@@ -9,7 +9,7 @@ use std::time::Duration;
 use toml::de::DeValue;
 
 use super::document::{Document, Section, Value};
-use super::{ConfigError, Detector, InstrumentEntry, Lone, Station, Words, read_file};
+use super::{ConfigError, Detector, InstrumentEntry, Lone, Station, Tuning, Words, read_file};
 use crate::quantity::{Frequency, Level, Ratio, Time, is_unprintable};
 
 /// The most frequencies one plan may name.
@@ -566,8 +566,11 @@ impl Plan {
             }
             check_receiver(settings, &station.receiver, &mut reasons);
             check_preamplifier(settings, station, &mut reasons);
-            if self.arrangement == Arrangement::Sealed {
-                self.check_sealed(settings, station, &mut reasons);
+            match self.arrangement {
+                Arrangement::Sealed => self.check_sealed(settings, station, &mut reasons),
+                Arrangement::Linked | Arrangement::Scheduled => {
+                    reasons.extend(self.span_too_narrow(&place, settings, station));
+                }
             }
         }
         for (what, table) in station.tables() {
@@ -636,6 +639,27 @@ impl Plan {
                 reasons,
             }),
         }
+    }
+
+    /// Whether a trace leaves room for its floor beside the window, at the frequency where that is the widest; the one
+    /// trace of a sealed receiver is planned so that it does.
+    fn span_too_narrow(
+        &self,
+        place: &str,
+        settings: &Settings,
+        station: &Station,
+    ) -> Option<String> {
+        let of_these = |f: &&Frequency| std::ptr::eq(self.settings_at(**f), settings);
+        let highest = self.frequencies.iter().rfind(of_these)?;
+        let tolerance = station.frequency_tolerance;
+        let needed = settings.span_needed(*highest, tolerance);
+        (settings.span < needed).then(|| {
+            format!(
+                "{place}: a span of {} is too narrow at {highest}: with the station's `frequency_tolerance` of {tolerance:e} source and receiver may be {} apart there, and the floor is read beside that; give at least {needed}, or connect both instruments to one frequency reference and state what is left",
+                settings.span,
+                Frequency::from_hz(tolerance * highest.hz()),
+            )
+        })
     }
 
     fn check_sealed(&self, settings: &Settings, station: &Station, reasons: &mut Vec<String>) {
@@ -1021,6 +1045,17 @@ fn settings(
 const SETTLE_MAX: Time = Time::from_duration(Duration::from_secs(60));
 
 impl Settings {
+    /// The least span that shows the window and the floor at a frequency.
+    pub fn span_needed(&self, frequency: Frequency, tolerance: f64) -> Frequency {
+        let tuning = Tuning {
+            rbw_hz: self.resolution_bandwidth.hz(),
+            bin_hz: self.span.hz() / f64::from(self.points.max(2) - 1),
+            tolerance,
+        };
+        // Up to whole hertz, as a person writes it.
+        Frequency::from_hz((tuning.span_needed_hz(frequency.hz()) - 1e-6).ceil())
+    }
+
     /// What cannot be right about bandwidth, span and points together, and at which key.
     fn fault(&self, sealed: bool) -> Option<(&'static str, String)> {
         let Self {

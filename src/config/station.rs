@@ -7,7 +7,10 @@ use std::path::Path;
 
 use super::document::{Document, Section};
 use super::table::{Column, Table};
-use super::{Address, Calibration, ConfigError, Contact, Driver, Pattern, calibration, read_file};
+use super::{
+    Address, Calibration, ConfigError, Contact, Driver, FREQUENCY_TOLERANCE, Pattern, calibration,
+    read_file,
+};
 use crate::quantity::{Frequency, Length, Level, Ratio, Time};
 
 /// One place with its instruments.
@@ -35,8 +38,8 @@ pub struct Station {
     pub transmit_antenna: Antenna,
     /// The antenna that receives, and the cable from it.
     pub receive_antenna: Antenna,
-    /// How far source and receiver may disagree about a frequency, as a part of it.
-    pub frequency_tolerance: Option<f64>,
+    /// How far source and receiver may disagree about a frequency, as a part of it: the sum of what each may be off.
+    pub frequency_tolerance: f64,
     /// How long placing something takes.
     pub placement_time: Option<Time>,
     /// Limits that protect people and instruments.
@@ -259,6 +262,8 @@ pub struct Lone {
     pub receiver: InstrumentEntry,
     /// What it can tune to.
     pub frequency: (Frequency, Frequency),
+    /// As of a [`Station`].
+    pub frequency_tolerance: f64,
 }
 
 impl Lone {
@@ -273,6 +278,7 @@ impl Lone {
             has_source = root.has("source");
             let name = root.required("name");
             root.optional::<Length>("distance");
+            let frequency_tolerance = frequency_tolerance(root);
             let receiver = root.required_section("receiver", |section| {
                 let entry = instrument(section, drivers, "receiver");
                 let frequency = band(section, "frequency");
@@ -285,6 +291,7 @@ impl Lone {
                 name: name?,
                 receiver,
                 frequency,
+                frequency_tolerance: frequency_tolerance?,
             })
         });
         match has_source {
@@ -294,6 +301,7 @@ impl Lone {
                     name: station.name,
                     receiver: station.receiver,
                     frequency: station.receiver_frequency,
+                    frequency_tolerance: station.frequency_tolerance,
                 })
             }
             false => Ok(alone?),
@@ -383,12 +391,7 @@ impl Station {
             };
             let transmit_antenna = antenna("transmit_antenna");
             let receive_antenna = antenna("receive_antenna");
-            let frequency_tolerance = given(root, "frequency_tolerance", |part: f64| {
-                match (0.0..1e-2).contains(&part) {
-                    true => Ok(part),
-                    false => Err("must be a small part of the frequency, such as 1e-6".to_owned()),
-                }
-            });
+            let frequency_tolerance = frequency_tolerance(root);
             let placement_time = given(root, "placement_time", Ok::<Time, String>);
             let has_gain = transmit_antenna
                 .as_ref()
@@ -712,6 +715,14 @@ fn antenna(section: &mut Section<'_, '_>, tables: &Tables<'_>) -> Option<Antenna
         (None, table) => table.map(Correction::Over),
     };
     Some(Antenna { figure, cable_loss })
+}
+
+fn frequency_tolerance(root: &mut Section<'_, '_>) -> Option<f64> {
+    let small = |part: f64| match (0.0..1e-2).contains(&part) {
+        true => Ok(part),
+        false => Err("must be a small part of the frequency, such as 1e-6".to_owned()),
+    };
+    root.checked("frequency_tolerance", Some(FREQUENCY_TOLERANCE), small)
 }
 
 fn not_negative(ratio: Ratio) -> Result<Ratio, String> {

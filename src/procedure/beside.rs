@@ -133,7 +133,11 @@ impl Procedure {
             ..floor.receiver
         };
         let key = steps::key(ReadingKind::Ambient, &floor.key.point);
-        let mut watched = Aim { key, receiver };
+        let mut watched = Aim {
+            key,
+            receiver,
+            ..floor
+        };
         let (mut attempt, mut taken) = self.take_patiently(plan, run, place, &watched).await?;
         if !ambient(&taken.held.trace, &watched.receiver).map_err(refused(place))? {
             (attempt, taken) = self.take_patiently(plan, run, place, &floor).await?;

@@ -87,6 +87,7 @@ fn setup(station: &Station, receiver: &ReceiverSettings, harmonics_apart: bool) 
         slower_hz: receiver
             .video_bandwidth
             .map_or(rbw_hz, |video| video.hz().min(rbw_hz)),
+        tolerance: station.frequency_tolerance,
         range_hz: (low.hz(), high.hz()),
         sweeps: receiver.sweeps,
         dwell_max_s: station.safety.watch_acts().as_secs_f64(),

@@ -564,7 +564,7 @@ impl Procedure {
                     .await?;
             }
             Arrangement::Sealed => {
-                self.go_on_sealed(plan, run, item, &present, evaluator.as_ref())
+                self.go_on_sealed(plan, &record, &present, evaluator.as_ref())
                     .await?;
             }
             // Its readings come with the recording.
@@ -615,6 +615,8 @@ impl Procedure {
                         let at = self.read_point(plan, run, floor, point, present, &mut moves);
                         let at = at.await?;
                         self.read_open(plan, run, point, at, present).await?;
+                        let here = std::slice::from_ref(point);
+                        self.refuse_off_frequency(run, here).await?;
                         read += 1;
                         self.refuse_early(run, read, points).await?;
                     }
@@ -691,7 +693,11 @@ impl Procedure {
         if key.kind == ReadingKind::Pad {
             receiver.attenuation = receiver.attenuation.map(|attenuation| attenuation + STEP);
         }
-        Aim { key, receiver }
+        Aim {
+            key,
+            receiver,
+            tolerance: self.station.config.frequency_tolerance,
+        }
     }
 
     /// One reading, kept; told of once it is.
@@ -893,6 +899,8 @@ impl Procedure {
 struct Aim {
     key: ReadingKey,
     receiver: ReceiverSettings,
+    /// How far source and receiver may be off, as a part of the frequency.
+    tolerance: f64,
 }
 
 fn place_of(item: Option<&str>, key: &ReadingKey) -> String {
@@ -907,6 +915,7 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
         &held.trace,
         receiver.centre,
         held.resolution_bandwidth(&receiver),
+        aim.tolerance,
     )?;
     let overload = held.overload.then_some(FlagWord::Overload);
     let changed = (!held.changed.is_empty()).then_some(FlagWord::SettingsChanged);

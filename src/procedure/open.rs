@@ -15,9 +15,11 @@ use crate::analysis::flag::FlagWord;
 use crate::analysis::holds::{Holds, Proof, floor_has_risen_db, proof};
 use crate::analysis::median;
 use crate::config::Plan;
-use crate::evaluate::{is_unstable, off_budget_db, path_gains_db};
+use crate::evaluate::{is_unstable, off_budget_db, path_gains_db, reference_off_hz};
 use crate::quantity::{Frequency, one_decimal};
-use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId, RunKind, RunRecord};
+use crate::store::{
+    NewReading, Point, ReadingKey, ReadingKind, RunId, RunKind, RunRecord, Store,
+};
 
 /// How often a signal and its step are read before it is said that they do not agree.
 const HOLDS_MAX: usize = 3;
@@ -238,6 +240,20 @@ impl Procedure {
         })
     }
 
+    /// Refuses a reference whose carrier the receiver shows beside its frequency, by more than source and receiver may
+    /// be off: whatever is subtracted from it would be wrong.
+    pub(super) async fn refuse_off_frequency(
+        &self,
+        run: &RunRecord,
+        points: &[Point],
+    ) -> Result<(), ProcedureError> {
+        if run.kind != RunKind::Reference || run.is_reference_check() {
+            return Ok(());
+        }
+        let tolerance = self.station.config.frequency_tolerance;
+        refuse_off_frequency(&self.store, run.id, points, tolerance).await
+    }
+
     /// Warns at once where a reference is far from what the station's gains let expect; its points say so too.
     pub(super) async fn warn_of_link_budget(&self, run: &RunRecord) -> Result<(), ProcedureError> {
         if run.kind != RunKind::Reference {
@@ -256,4 +272,32 @@ impl Procedure {
         }
         Ok(())
     }
+}
+
+/// As the procedure does, from what is in the store.
+pub(super) async fn refuse_off_frequency(
+    store: &Store,
+    run: RunId,
+    points: &[Point],
+    tolerance: f64,
+) -> Result<(), ProcedureError> {
+    for point in points {
+        let Some(off_hz) = reference_off_hz(store, run, point, tolerance).await? else {
+            continue;
+        };
+        let way = if off_hz < 0.0 { "below" } else { "above" };
+        return Err(ProcedureError::Implausible {
+            run,
+            reason: format!(
+                "the carrier stands {} {way} {} on the receiver's scale ({:.1} parts in a million), and the station allows \
+                 {:.1} parts (`frequency_tolerance`): connect source and receiver to one frequency reference, or state \
+                 the sum of what both may be off, and measure again",
+                Frequency::from_hz(off_hz.abs()),
+                Frequency::from_hz(point.frequency_hz),
+                1e6 * off_hz.abs() / point.frequency_hz,
+                1e6 * tolerance
+            ),
+        });
+    }
+    Ok(())
 }

@@ -12,7 +12,7 @@ use jiff::Timestamp;
 use serde_json::json;
 use tokio::time::Instant;
 
-use super::beside::is_refusal;
+use super::beside::{is_refusal, refused};
 use super::closings::{Planned, SEEN_DB, planned};
 use super::steps::{self, Stand, stands};
 use super::{
@@ -26,7 +26,7 @@ use crate::evaluate::{self, Evaluator};
 use crate::instrument::{Carrier, Held, HoldProof, InstrumentError, ReceiverSettings};
 use crate::quantity::{Frequency, Time};
 use crate::station::{Placement, State, StationError};
-use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId};
+use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId, RunRecord};
 
 /// A plan's sweep time that is shorter than the receiver's by less than this is the same, rounded.
 const SWEEP_TIME_SHARE: f64 = 0.98;
@@ -76,11 +76,11 @@ impl Procedure {
     pub(super) async fn go_on_sealed(
         &self,
         plan: &Plan,
-        run: RunId,
-        item: Option<&str>,
+        record: &RunRecord,
         present: &HashSet<ReadingKey>,
         evaluator: Option<&Evaluator>,
     ) -> Result<(), ProcedureError> {
+        let (run, item) = (record.id, record.item.as_deref());
         let closings = self.planned(plan, evaluator).await?;
         self.tell(Event::Closings {
             closings: closings.len(),
@@ -121,6 +121,9 @@ impl Procedure {
                     job.kind = ReadingKind::Pad;
                     job.place = place(stand, job.kind, index + 1, closings.len());
                     self.see_who_compresses_sealed(job).await?;
+                }
+                if item.is_none() && made {
+                    self.refuse_off_frequency(record, &points).await?;
                 }
                 if let (Some(evaluator), true) = (evaluator, made) {
                     for point in &points {
@@ -226,11 +229,9 @@ impl Procedure {
                 Err(error) => return Err(error),
             }
         };
-        let readings =
-            readings(job, &collected, attempt).map_err(|cause| ProcedureError::Reading {
-                place: job.place.clone(),
-                cause,
-            })?;
+        let tolerance = self.station.config.frequency_tolerance;
+        let readings = readings(job, &collected, attempt, tolerance);
+        let readings = readings.map_err(refused(&job.place))?;
         self.store.append_together(job.run, &readings).await?;
         for reading in readings {
             self.tell(Event::Reading {
@@ -454,6 +455,7 @@ fn readings(
     job: &Job<'_>,
     collected: &Collected,
     attempt: u32,
+    tolerance: f64,
 ) -> Result<Vec<NewReading>, AnalysisError> {
     let held = &collected.held;
     let settings = &job.planned.receiver;
@@ -469,7 +471,7 @@ fn readings(
     let reading = |(point, sent): (&Point, &Option<Sent>)| {
         let frequency = Frequency::from_hz(point.frequency_hz);
         let bandwidth = held.resolution_bandwidth(settings);
-        let picked = evaluate::pick(&held.trace, frequency, bandwidth)?;
+        let picked = evaluate::pick(&held.trace, frequency, bandwidth, tolerance)?;
         let mut kept = receiver_json(settings, Some(held));
         kept["arrangement"] = json!(job.plan.arrangement.word());
         kept["source_level_dbm"] = json!(sent.as_ref().map(|sent| sent.level_dbm));

@@ -44,6 +44,7 @@
 //! | `amplifier_trips`, `amplifier_sags` `db`, `transmit_cable` `db` | less at the coupler and beyond | the power monitor |
 //! | `antenna_cable` `db`, `antenna_turned` `db` | less of the carrier in the air | the reference looked at again |
 //! | `receive_cable` `db`, `receiver_deaf` `db` | less of everything, the analyzer's own noise as before | the reference looked at again |
+//! | `receiver_clock` `ppm` | it shows everything so much too high in frequency | the reference, if it looks beside |
 //! | `receiver_tuned` `hz` (by), `receiver_span` `hz` (to), `receiver_preamplifier` | another client's settings | its queries |
 //! | `receiver_resets`, `receiver_stops`, `receiver_hold_restarts`, `receiver_hold_off` | power lost; sweeping stopped; what was held thrown away; not holding | its status and queries; the restart nobody |
 //! | `receiver_swapped` `serial`, `db` | another analyzer on the next connection, the present one breaks | `*IDN?` |

@@ -76,6 +76,9 @@ pub(super) enum BenchFault {
     ReceiverDeaf {
         db: f64,
     },
+    ReceiverClock {
+        ppm: f64,
+    },
     AttenuatorStuck {
         db: f64,
     },

@@ -444,6 +444,15 @@ impl World {
         lost.sum()
     }
 
+    /// How much too high the analyzer shows every frequency, more than its own clock makes it, as a part.
+    fn receiver_off(&self) -> f64 {
+        let off = self.plot.acting().map(|(fault, _)| match fault {
+            BenchFault::ReceiverClock { ppm } => 1e-6 * ppm,
+            _ => 0.0,
+        });
+        off.sum()
+    }
+
     /// What is added to every level shown, noise and signal alike, dB.
     fn shown_wrong_db(&self) -> f64 {
         let wrong = self.plot.acting().map(|(fault, _)| match fault {
@@ -519,10 +528,12 @@ impl World {
             _ => None,
         }));
         let lost_db = self.lost_at_receiver_db();
+        let off = self.receiver_off();
         for signal in &mut signals {
             let set_up_db = self.set_up_db(signal.frequency_hz);
             signal.power_mw *=
                 milliwatts(set_up_db - lost_db - self.attenuation_db(signal.frequency_hz));
+            signal.frequency_hz *= 1.0 + off;
         }
         signals
     }

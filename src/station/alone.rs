@@ -11,6 +11,8 @@ use crate::store::Store;
 pub struct LoneReceiver {
     /// Who answered.
     pub identity: String,
+    /// How far it and the source may be off, as a part of the frequency.
+    pub frequency_tolerance: f64,
     entry: InstrumentEntry,
     receiver: Handle<Receiver>,
     // Let go of last.
@@ -28,6 +30,7 @@ impl LoneReceiver {
         let itself = InstrumentLock::take_instrument("receiver", known, &owner)?;
         Ok(Self {
             identity,
+            frequency_tolerance: lone.frequency_tolerance,
             entry: entry.clone(),
             receiver,
             _locks: [Some(lock), itself],

@@ -29,4 +29,5 @@ mod soak;
 mod stations;
 mod support;
 mod trade;
+mod tuning;
 mod wire;

@@ -406,3 +406,31 @@ fn agree(by_schedule: &Value, linked: &Value) {
     // Intervals of 95 %: two of 31 may miss.
     assert!(beyond <= 2, "{beyond}");
 }
+
+#[test]
+fn a_recorder_beside_the_frequency_is_told_and_a_stated_tolerance_finds_it() {
+    let bench = Bench::start_in_real_time(8);
+    bench.shelf("LEAKY", 25.0);
+    // Five parts in a million of 2.4 GHz are 12 kHz, more than a filter of 3 kHz lets through.
+    let fault = serde_json::json!({ "fault": "receiver_clock", "ppm": 5.0 });
+    bench.ask(&serde_json::json!({ "do": "plant", "faults": [fault] }));
+    let text = scheduled("list = [\"2.4 GHz\"]", "chip = \"300 ms\"\nhands = \"1 s\"");
+    let text = text.replace("\"10 kHz\"", "\"3 kHz\"");
+    bench.write("plan.toml", &text);
+    let station = |stated: &str| {
+        let text = &bench.station_text;
+        let text = text.replace(
+            "frequency_tolerance = 1e-6",
+            &format!("frequency_tolerance = {stated}"),
+        );
+        bench.write("station.toml", &text);
+    };
+    station("6e-6");
+    let mut inside = Inside::start(&bench, 2);
+    bench.measure("LEAKY").with(2, &["waits for its recording"]);
+    inside.process.wait().expect("it ends after two recordings");
+    merge(&bench, &[]).with(0, &[]);
+    let run = bench.latest();
+    let number = |key: &str| run["points"][0][key].as_f64().expect("a number");
+    assert!((number("se_db") - 25.0).abs() < number("u_db"), "{run}");
+}

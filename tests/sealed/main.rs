@@ -1005,3 +1005,48 @@ async fn coverage_table_sealed() {
     // Ten receivers' scales are ten draws of what decides far from the floor: a percent of the share.
     check_sealed(&points, 0.01, 0.25);
 }
+
+/// A receiver whose clock is off by five parts in a million: 12 kHz at 2.4 GHz.
+async fn five_parts_off(seed: u64, stated: &str) -> (Set, Result<Vec<RunId>, ProcedureError>) {
+    let set = Set::up(seed).await;
+    let hands = set.hands(None).await;
+    hands
+        .ask(json!({ "do": "plant", "faults": [{ "fault": "receiver_clock", "ppm": 5.0 }] }))
+        .await;
+    let define = json!({ "serial": "LEAKY", "physics": { "flat_se_db": 25.0 } });
+    hands.ask(json!({ "do": "define", "item": define })).await;
+    let plan = plan(
+        "high",
+        "arrangement = \"sealed\"",
+        "list = [\"2.4 GHz\"]",
+        "span = \"200 kHz\"\npoints = 1001\nresolution_bandwidth = \"3 kHz\"\nattenuation = \"10 dB\"\ndetector = \"peak\"\nsweeps = 2",
+    );
+    let station = set
+        .station(None)
+        .text
+        .replacen("distance", &format!("{stated}distance"), 1);
+    let config = config::Station::read("station.toml", &station, Drivers::Folder(Path::new(".")));
+    let (procedure, _told) = set.procedure_at(config.expect("a station"), hands).await;
+    let measured = procedure.measure(&plan, &[item("LEAKY")], true).await;
+    (set, measured)
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_sealed_reference_beside_its_frequency_is_refused() {
+    let (set, measured) = five_parts_off(46, "").await;
+    let error = measured.expect_err("off").to_string();
+    assert!(
+        error.contains("above 2.4 GHz on the receiver's scale"),
+        "{error}"
+    );
+    set.no_emission_is_open().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_sealed_window_is_as_wide_as_the_stated_tolerance() {
+    let (set, measured) = five_parts_off(46, "frequency_tolerance = 6e-6\n").await;
+    let runs = measured.expect("measured");
+    let result = results(&set.store, runs[1]).await.remove(0);
+    let (se, u) = (result.se_db.expect("SE"), result.u_db.expect("U"));
+    assert!((se - 25.0).abs() < u, "{result:?}");
+}

@@ -16,9 +16,6 @@ const BANDWIDTHS_HZ: [f64; 11] = [10.0, 30.0, 100.0, 300.0, 1e3, 3e3, 1e4, 3e4, 
 /// Sweeps the peak may be held over. Three at least, so that a disturbed one is not all there is
 /// (common practice, no source).
 const SWEEPS: [u32; 5] = [3, 5, 10, 20, 50];
-/// What two frequency references of one part in two million each may differ by, where the station file
-/// gives no `frequency_tolerance`.
-const TOLERANCE: f64 = 1e-6;
 
 /// Settings chosen for a frequency.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -56,13 +53,19 @@ pub struct Fixed {
 }
 
 impl Bench<'_> {
-    /// The bandwidths a frequency may be read with, narrowest first.
-    fn bandwidths(&self, frequency: Frequency, widest_hz: f64) -> Vec<f64> {
-        let tolerance = self.station.frequency_tolerance.unwrap_or(TOLERANCE);
-        let narrowest_hz = tolerance * frequency.hz();
+    /// The bandwidths a frequency may be read with, narrowest first: in those narrower the signal may be missed, or
+    /// the span has no room for its window.
+    fn bandwidths(&self, frequency: Frequency, settings: &Settings) -> Vec<f64> {
+        let tolerance = self.station.frequency_tolerance;
+        let widest_hz = settings.resolution_bandwidth.hz();
+        let has_room = |hz: f64| {
+            let narrow = with_bandwidth(settings, hz);
+            narrow.span >= narrow.span_needed(frequency, tolerance)
+        };
         let mut all: Vec<f64> = BANDWIDTHS_HZ
             .into_iter()
-            .filter(|hz| *hz >= narrowest_hz && *hz < widest_hz)
+            .filter(|hz| *hz >= tolerance * frequency.hz() && *hz < widest_hz)
+            .filter(|hz| has_room(*hz))
             .collect();
         all.push(widest_hz);
         all
@@ -70,9 +73,9 @@ impl Bench<'_> {
 
     /// The settings with the narrowest bandwidth that still finds the signal; none if they have it.
     pub(super) fn narrowest(&self, frequency: Frequency, settings: &Settings) -> Option<Settings> {
-        let widest_hz = settings.resolution_bandwidth.hz();
-        let narrow_hz = *self.bandwidths(frequency, widest_hz).first()?;
-        (narrow_hz < widest_hz).then(|| with_bandwidth(settings, narrow_hz))
+        let narrow_hz = *self.bandwidths(frequency, settings).first()?;
+        (narrow_hz < settings.resolution_bandwidth.hz())
+            .then(|| with_bandwidth(settings, narrow_hz))
     }
 
     /// The settings that show `needed_db` in the least time, with the level raised only as far as they
@@ -80,7 +83,7 @@ impl Bench<'_> {
     pub(super) fn choose(&self, link: &Link, frequency: Frequency, needed_db: f64) -> Chosen {
         let default = &self.plan.settings;
         let mut best: Option<Chosen> = None;
-        for rbw_hz in self.bandwidths(frequency, default.resolution_bandwidth.hz()) {
+        for rbw_hz in self.bandwidths(frequency, default) {
             for sweeps in sweeps_of(default) {
                 for preamplifier in self.preamplifiers() {
                     let settings = Settings {

@@ -14,7 +14,7 @@ use crate::analysis::forecast::{
 use crate::analysis::noise::HeldNoise;
 use crate::analysis::trace::Trace as Levels;
 use crate::config::{Arrangement, Preamplifier, Station};
-use crate::evaluate::{ANTENNA_DBI, EvaluateError, budget_db, window};
+use crate::evaluate::{ANTENNA_DBI, EvaluateError, budget_db, tuning, window};
 use crate::quantity::{Frequency, Ratio};
 use crate::store::{
     ReadingKey, ReadingKind, RunFilter, RunId, RunKind, RunRecord, RunState, Store, StoreError,
@@ -146,7 +146,7 @@ pub(super) async fn last_reference(
     let mut shown = BTreeMap::new();
     for key in store.reading_keys(run.id).await? {
         if key.kind == ReadingKind::Signal
-            && let Some(new) = read(store, run.id, &key).await?
+            && let Some(new) = read(store, run.id, &key, station.frequency_tolerance).await?
         {
             shown
                 .entry(key.point.frequency_hz.to_bits())
@@ -166,7 +166,12 @@ pub(super) async fn last_reference(
 }
 
 /// One signal of a reference and its floor; none when the floor is not that of a receiver's noise.
-async fn read(store: &Store, run: RunId, key: &ReadingKey) -> Result<Option<Shown>, EvaluateError> {
+async fn read(
+    store: &Store,
+    run: RunId,
+    key: &ReadingKey,
+    tolerance: f64,
+) -> Result<Option<Shown>, EvaluateError> {
     let floor_key = ReadingKey {
         kind: ReadingKind::Floor,
         ..key.clone()
@@ -206,7 +211,7 @@ async fn read(store: &Store, run: RunId, key: &ReadingKey) -> Result<Option<Show
     };
     let is_noise = Levels::new(trace.start_hz, trace.stop_hz, &levels)
         .and_then(|trace| {
-            let window = window(key.point.frequency_hz, rbw_hz, trace.spacing_hz());
+            let window = window(key.point.frequency_hz, &tuning(&trace, rbw_hz, tolerance));
             HeldNoise::estimate(&trace, window, signal.peak_hz, floor.sweeps, rbw_hz)
         })
         .is_ok_and(|noise| noise.is_some());

@@ -4,13 +4,14 @@
 use serde::Serialize;
 use serde_json::json;
 
+use super::super::open::refuse_off_frequency;
 use super::super::{ProcedureError, receiver_json, receiver_settings, steps};
 use super::Schedule;
 use super::relation::{Relation, Unclear};
 use crate::analysis::flag::FlagWord;
 use crate::analysis::schedule::marker::{Pattern, Sample, align};
 use crate::analysis::schedule::{Clocks, On, Role, Timetable, is_silent, is_within};
-use crate::config::{Arrangement, Plan, Scheduling};
+use crate::config::{Arrangement, Plan, Scheduling, Station};
 use crate::evaluate::{self, Evaluator};
 use crate::quantity::Frequency;
 use crate::store::{
@@ -79,8 +80,8 @@ pub async fn merge(
     partial: bool,
 ) -> Result<MergedRun, ProcedureError> {
     let record = store.run(run).await?;
-    let (plan, _) = evaluate::kept(store, &record).await?;
-    let job = Job::new(store, inside, &record, &plan, partial)?;
+    let (plan, station) = evaluate::kept(store, &record).await?;
+    let job = Job::new(store, inside, &record, (&plan, &station), partial)?;
     if record.state == RunState::Complete {
         return Ok(MergedRun {
             run,
@@ -133,6 +134,7 @@ pub(super) struct Job<'a> {
     inside: &'a Store,
     record: &'a RunRecord,
     plan: &'a Plan,
+    station: &'a Station,
     pub(super) by: Scheduling,
     pub(super) schedule: Schedule,
     partial: bool,
@@ -152,7 +154,7 @@ impl<'a> Job<'a> {
         store: &'a Store,
         inside: &'a Store,
         record: &'a RunRecord,
-        plan: &'a Plan,
+        (plan, station): (&'a Plan, &'a Station),
         partial: bool,
     ) -> Result<Self, ProcedureError> {
         match (plan.arrangement, plan.scheduling) {
@@ -161,6 +163,7 @@ impl<'a> Job<'a> {
                 inside,
                 record,
                 plan,
+                station,
                 by,
                 schedule: Schedule::of(plan)?,
                 partial,
@@ -478,7 +481,12 @@ impl<'a> Job<'a> {
         let frequency = Frequency::from_hz(key.point.frequency_hz);
         let closed = self.record.kind == RunKind::Item;
         let receiver = receiver_settings(self.plan, frequency, closed);
-        let picked = evaluate::pick(&trace, frequency, receiver.resolution_bandwidth);
+        let picked = evaluate::pick(
+            &trace,
+            frequency,
+            receiver.resolution_bandwidth,
+            self.station.frequency_tolerance,
+        );
         let picked = picked.map_err(|cause| ProcedureError::Reading {
             place: key.to_string(),
             cause,
@@ -514,12 +522,34 @@ impl<'a> Job<'a> {
                 let evaluator = Evaluator::of(self.store, self.record).await?;
                 evaluator.verdict(&evaluator.run().await?)
             }
-            RunKind::Reference => None,
+            RunKind::Reference => {
+                self.refuse_off_frequency().await?;
+                None
+            }
         };
         self.store
             .finish(run, verdict, jiff::Timestamp::now())
             .await?;
         Ok(verdict)
+    }
+}
+
+impl Job<'_> {
+    /// Withdraws a reference whose carriers stand beside their frequencies.
+    async fn refuse_off_frequency(&self) -> Result<(), ProcedureError> {
+        let run = self.record.id;
+        let stands = steps::stands(self.plan, None);
+        let points: Vec<Point> = stands.into_iter().flat_map(|stand| stand.points).collect();
+        let tolerance = self.station.frequency_tolerance;
+        let refused = refuse_off_frequency(self.store, run, &points, tolerance).await;
+        if let Err(ProcedureError::Implausible { reason, .. }) = &refused {
+            let now = jiff::Timestamp::now();
+            self.store
+                .set_state(run, RunState::Failed, Some(reason))
+                .await?;
+            self.store.withdraw(run, reason, now).await?;
+        }
+        refused
     }
 }
 

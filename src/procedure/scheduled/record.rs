@@ -192,8 +192,12 @@ impl Recorder {
             let Some((held, from_s, until_s)) = self.hold(since, settings).await? else {
                 continue;
             };
-            let picked =
-                evaluate::pick(&held.trace, settings.centre, settings.resolution_bandwidth);
+            let picked = evaluate::pick(
+                &held.trace,
+                settings.centre,
+                settings.resolution_bandwidth,
+                self.receiver.frequency_tolerance,
+            );
             let level_dbm = picked
                 .map_err(|cause| ProcedureError::Reading {
                     place: "marker".to_owned(),
