@@ -20,6 +20,7 @@ mod unit;
 
 pub use carrier::{forward_gain_db, why_unverified};
 pub use check::{Recomputed, computed, recomputed, same, verdict_of};
+pub use closure::first_and_last_disagree_db;
 pub use import::import;
 pub use merge::merge;
 pub use reference::{
@@ -778,6 +779,13 @@ impl Pair {
             .map(|all| all.iter().filter_map(serde_json::Value::as_f64).collect())
     }
 
+    /// Everything that was: its carriers, and the first of them once more.
+    fn sent_hz(&self) -> Option<Vec<f64>> {
+        let again_hz = self.signal.settings["sent_again"]["again_hz"].as_f64();
+        let carriers_hz = self.carriers_hz()?;
+        Some(carriers_hz.into_iter().chain(again_hz).collect())
+    }
+
     /// A harmonic of another carrier of the same closing, by the strongest of those that have one here.
     fn harmonic(&self, tolerance: f64) -> Option<Flag> {
         let carriers_hz = self.carriers_hz()?;
@@ -817,7 +825,7 @@ impl Pair {
             half_width_hz: room_hz.max(SLICE_BINS * floor.spacing_hz()),
         };
         let held = &self.signal.settings;
-        let raised_db = match &self.carriers_hz() {
+        let raised_db = match &self.sent_hz() {
             Some(carriers) => between_db(&signal, &floor, near, carriers, resolution_hz)?,
             None => 0.0,
         };

@@ -30,6 +30,14 @@ const SWEEP_FACTOR: f64 = 3.0;
 const SEARCH_FREQUENCIES_MAX: usize = 200;
 /// Trials of that search before the first guess stands; keeps the worst case far below a second.
 const SEARCH_TRIALS_MAX: u32 = 20_000;
+/// Places beside the first carrier, to either side, at which it may be sent again.
+const AGAIN_PLACES: u32 = 4;
+/// First and last sending of a closure differ by no more than this, dB: each may differ by 3 dB from what is between
+/// them, as IEEE 299-2006, 4.4, lets two measurements of one thing differ (by what is publicly known of it).
+const AGAIN_ALLOWED_DB: f64 = 6.0;
+/// A level so far above its floor is that of a carrier, dB: other signals come and go by less (common practice, no
+/// source).
+const STANDS_OUT_DB: f64 = 10.0;
 /// Fewer bins without a carrier say nothing about the floor between the carriers.
 const BETWEEN_BINS_MIN: usize = 16;
 
@@ -88,12 +96,16 @@ pub fn harmonics_at(
     carriers_hz: &[f64],
     tuning: &Tuning,
 ) -> impl Iterator<Item = f64> {
+    let carriers_hz = carriers_hz.iter().copied();
+    carriers_hz.filter(move |carrier_hz| is_harmonic(frequency_hz, *carrier_hz, tuning))
+}
+
+/// Whether a harmonic of a carrier falls on a test frequency.
+fn is_harmonic(frequency_hz: f64, carrier_hz: f64, tuning: &Tuning) -> bool {
     let clear_hz = clear_of_harmonics_hz(frequency_hz, tuning);
-    carriers_hz.iter().copied().filter(move |carrier_hz| {
-        HARMONICS
-            .into_iter()
-            .any(|order| (f64::from(order) * carrier_hz - frequency_hz).abs() < clear_hz)
-    })
+    HARMONICS
+        .into_iter()
+        .any(|order| (f64::from(order) * carrier_hz - frequency_hz).abs() < clear_hz)
 }
 
 /// How far beside a carrier the trace shows it.
@@ -152,6 +164,30 @@ fn first_fit(wanted: &[Wanted], setup: &Setup) -> Vec<Vec<Wanted>> {
     groups
 }
 
+/// What a trace held at a carrier, and the silent one before it at the same place, dBm.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HeldLevel {
+    /// With the carrier.
+    pub level_dbm: f64,
+    /// With the source off.
+    pub floor_dbm: f64,
+}
+
+impl HeldLevel {
+    fn stands_out(&self) -> bool {
+        self.level_dbm > self.floor_dbm + STANDS_OUT_DB
+    }
+}
+
+/// By how much a closure's first carrier, sent again as its last, read lower than at first, dB (negative: higher), where
+/// that is more than a closed item, an unbroken hold and a steady source explain. `reference_db` is the same of the
+/// reference. What does not stand out of its floor may be noise, or another signal, and tells nothing by being high.
+pub fn disagree_db(first: HeldLevel, again: HeldLevel, reference_db: f64) -> Option<f64> {
+    let lower_db = first.level_dbm - again.level_dbm - reference_db;
+    let higher = if lower_db > 0.0 { first } else { again };
+    (lower_db.abs() > AGAIN_ALLOWED_DB && higher.stands_out()).then_some(lower_db)
+}
+
 /// Whether `most` closings do; then `groups` are they. Whatever fits still fits when one is taken out, so
 /// trying them in order misses nothing.
 fn fewer(
@@ -189,14 +225,50 @@ impl Setup {
     fn closing(&self, members: &[Wanted]) -> Closing {
         let low_hz = members.first().map_or(0.0, |one| one.frequency_hz);
         let high_hz = members.last().map_or(0.0, |one| one.frequency_hz);
+        let room_hz = MARGIN_BANDWIDTHS * self.rbw_hz;
         let margin_hz = MARGIN_SHARE * (high_hz - low_hz)
-            + MARGIN_BANDWIDTHS * self.rbw_hz
-            + self.tolerance * high_hz;
+            + room_hz.max(0.5 * room_hz + self.tolerance * high_hz);
         Closing {
             frequencies_hz: members.iter().map(|one| one.frequency_hz).collect(),
             start_hz: (low_hz - margin_hz).max(self.range_hz.0),
             stop_hz: (high_hz + margin_hz).min(self.range_hz.1),
         }
+    }
+
+    /// Where the first carrier of a closing is sent once more, as its last: so near that it reads alike, and so far
+    /// beside that one trace holds both. `allowed` says where may be sent. None where no place is left.
+    pub fn again_hz(&self, closing: &Closing, allowed: impl Fn(f64) -> bool) -> Option<f64> {
+        let all = &closing.frequencies_hz;
+        let tuning = self.tuning(closing);
+        let first_hz = *all.first()?;
+        // A hair wider, because it grows with the frequency.
+        let step_hz = self.apart_hz(1.01 * first_hz, &tuning).ceil();
+        let is_clear = |at_hz: f64| {
+            let half_hz = tuning.half_width_hz(at_hz);
+            (closing.start_hz + half_hz..=closing.stop_hz - half_hz).contains(&at_hz)
+                && all.iter().all(|hz| {
+                    (hz - at_hz).abs() >= self.apart_hz(hz.max(at_hz), &tuning)
+                        && !is_harmonic(*hz, at_hz, &tuning)
+                        && !is_harmonic(at_hz, *hz, &tuning)
+                })
+        };
+        (1..=AGAIN_PLACES)
+            .flat_map(|place| [1.0, -1.0].map(|side| first_hz + side * f64::from(place) * step_hz))
+            .find(|at_hz| is_clear(*at_hz) && allowed(*at_hz))
+    }
+
+    fn tuning(&self, closing: &Closing) -> Tuning {
+        Tuning {
+            rbw_hz: self.rbw_hz,
+            bin_hz: (closing.stop_hz - closing.start_hz) / f64::from(self.points.max(2) - 1),
+            tolerance: self.tolerance,
+        }
+    }
+
+    /// How far another carrier must be from one at `at_hz`, so that neither reaches into the other's window.
+    fn apart_hz(&self, at_hz: f64, tuning: &Tuning) -> f64 {
+        let reach_hz = reach_hz(self.rbw_hz, tuning.bin_hz);
+        tuning.half_width_hz(at_hz) + tuning.error_hz(at_hz) + reach_hz
     }
 
     fn holds_alone(&self, one: &Wanted) -> Result<(), AnalysisError> {
@@ -243,19 +315,11 @@ impl Setup {
         {
             return false;
         }
-        let bin_hz = (closing.stop_hz - closing.start_hz) / f64::from(self.points.max(2) - 1);
-        let tuning = Tuning {
-            rbw_hz: self.rbw_hz,
-            bin_hz,
-            tolerance: self.tolerance,
-        };
-        let apart_hz = |at_hz| {
-            tuning.half_width_hz(at_hz) + tuning.error_hz(at_hz) + reach_hz(self.rbw_hz, bin_hz)
-        };
+        let tuning = self.tuning(&closing);
         let all = &closing.frequencies_hz;
         let apart = all
             .windows(2)
-            .all(|pair| pair[1] - pair[0] >= apart_hz(pair[1]));
+            .all(|pair| pair[1] - pair[0] >= self.apart_hz(pair[1], &tuning));
         if !self.harmonics_apart {
             return apart;
         }
@@ -378,7 +442,7 @@ mod tests {
         assert_eq!(plan(&[100e6, 301e6], &SETUP).len(), 1);
         // Unless the instruments may be off by so much there.
         let wide = Setup {
-            tolerance: 1e-3,
+            tolerance: 2e-3,
             ..SETUP
         };
         assert_eq!(plan(&[100e6, 301e6], &wide).len(), 2);
@@ -472,6 +536,50 @@ mod tests {
         assert_eq!(with(Some(1.5)), 2);
         assert_eq!(with(Some(0.1)), 3);
         assert_eq!(with(None), 1);
+    }
+
+    #[test]
+    fn the_first_carrier_is_sent_again_clear_of_all_others() {
+        let wanted = |hz: f64| Wanted {
+            frequency_hz: hz,
+            room_db: None,
+        };
+        let again = |frequencies_hz: &[f64], allowed: fn(f64) -> bool| {
+            let wanted: Vec<_> = frequencies_hz.iter().copied().map(wanted).collect();
+            let closing = &closings(&wanted, &SETUP).expect("fits")[0];
+            let at_hz = SETUP.again_hz(closing, allowed);
+            at_hz.map(|at_hz| (at_hz - frequencies_hz[0]) / 1e3)
+        };
+        // Alone: the window, three bandwidths and a bin of 400 Hz.
+        let near = again(&[100e6], |_| true).expect("a place");
+        assert!((near - 400.4).abs() < 0.1, "{near}");
+        // The next carrier, or somebody, leaves only the other side.
+        assert!(again(&[100e6, 100.5e6], |_| true).expect("a place") < 0.0);
+        assert!(again(&[100e6], |hz| hz < 100e6).expect("a place") < 0.0);
+        assert_eq!(again(&[100e6], |_| false), None);
+        // A harmonic of the place beside it must not fall on 200.8 MHz either.
+        let clear = again(&[100e6, 200.8e6], |_| true).expect("a place");
+        assert!((2.0 * (100e3 + clear) - 200.8e3).abs() > 400.0, "{clear}");
+    }
+
+    #[test]
+    fn first_and_last_sending_agree_or_not() {
+        let disagree = |first: (f64, f64), again: (f64, f64), reference_db| {
+            let held = |(level_dbm, floor_dbm)| HeldLevel {
+                level_dbm,
+                floor_dbm,
+            };
+            disagree_db(held(first), held(again), reference_db)
+        };
+        let floor = -95.0;
+        assert_eq!(disagree((-60.0, floor), (-65.9, floor), 0.0), None);
+        assert_eq!(disagree((-60.0, floor), (-92.0, floor), 2.0), Some(30.0));
+        assert_eq!(disagree((-92.0, floor), (-60.0, floor), 0.0), Some(-32.0));
+        // Noise, and a station at the second place.
+        assert_eq!(disagree((-86.0, floor), (-93.0, floor), 0.0), None);
+        assert_eq!(disagree((-92.0, floor), (-60.0, -62.0), 0.0), None);
+        // It does not hide that the first is missing there.
+        assert_eq!(disagree((-30.0, floor), (-60.0, -62.0), 0.0), Some(30.0));
     }
 
     #[test]

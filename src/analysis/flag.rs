@@ -81,6 +81,8 @@ pub enum FlagWord {
     HoldUnproven,
     /// The carrier is farther from its frequency than the instruments' tolerance lets it.
     OffFrequency,
+    /// The first carrier of a closure read otherwise when it was sent again as the last.
+    ClosureDisagrees,
 }
 
 /// What a flag does to its point.
@@ -96,7 +98,7 @@ pub enum Effect {
 
 impl FlagWord {
     /// Every word, in the order of the README's table.
-    pub const ALL: [Self; 31] = [
+    pub const ALL: [Self; 32] = [
         Self::NearFloor,
         Self::Ambient,
         Self::Moved,
@@ -128,6 +130,7 @@ impl FlagWord {
         Self::OpenedEarly,
         Self::HoldUnproven,
         Self::OffFrequency,
+        Self::ClosureDisagrees,
     ];
 
     /// What it does to the point that it is raised at.
@@ -146,7 +149,8 @@ impl FlagWord {
             | Self::TransientInHold
             | Self::ClosedLate
             | Self::OpenedEarly
-            | Self::HoldUnproven => Effect::WithholdsVerdict,
+            | Self::HoldUnproven
+            | Self::ClosureDisagrees => Effect::WithholdsVerdict,
             _ => Effect::Noted,
         }
     }
@@ -338,6 +342,11 @@ impl FlagWord {
                 "The carrier stands farther from its frequency than `frequency_tolerance` of the station allows, so \
                  nothing is stated: connect source and receiver to one frequency reference, or state what they have \
                  (figure: how far above, kHz).",
+            ),
+            Self::ClosureDisagrees => (
+                "closure_disagrees",
+                "The first carrier of the closure was sent again as its last and read otherwise, also when the \
+                 closure was repeated, so there is no verdict (figure: dB lower).",
             ),
         }
     }

@@ -132,6 +132,33 @@ impl Work {
         }
     }
 
+    /// What to open before anything else, where what is gone on with may have been cut off while it was closed.
+    async fn left_closed(
+        &self,
+        store: &Store,
+        arrangement: Arrangement,
+    ) -> Result<Option<String>, CliError> {
+        let Some(run) = self.resumed() else {
+            return Ok(None);
+        };
+        let run = store.run(run).await?;
+        Ok(match (run.item, arrangement) {
+            (Some(item), Arrangement::Sealed | Arrangement::Scheduled)
+                if run.state != RunState::Complete =>
+            {
+                Some(format!(
+                    "{} may still be closed, with the receiver in it: open it first{}.",
+                    table::shown(&item),
+                    match arrangement {
+                        Arrangement::Sealed => ", and connect the receiver",
+                        _ => ", and see that `muffle record` is running",
+                    }
+                ))
+            }
+            _ => None,
+        })
+    }
+
     fn plan(&self) -> Option<&Plan> {
         match self {
             Self::Items { plan, .. } => Some(plan),
@@ -320,13 +347,21 @@ pub(super) async fn conduct(
     log: Option<File>,
 ) -> Result<Vec<RunId>, CliError> {
     let stop = stop_on_signal()?;
-    let scheduled = task.arrangement(store).await? == Arrangement::Scheduled;
+    let arrangement = task.arrangement(store).await?;
+    let scheduled = arrangement == Arrangement::Scheduled;
+    let closed = match &task {
+        Task::Work(work) => work.left_closed(store, arrangement).await?,
+        Task::Lot(_) => None,
+    };
     let open = async {
         match scheduled {
             true => Station::open_source(station, store, opening).await,
             false => Station::open(station, store, opening).await,
         }
     };
+    if let Some(text) = &closed {
+        eprintln!("{text}");
+    }
     let opened = tokio::select! {
         opened = open => opened?,
         () = stop.cancelled() => return Err(CliError::Bench("stopped".to_owned())),
@@ -633,9 +668,13 @@ pub(super) fn describe(document: &RunDocument) -> String {
             table::averages(document)
         ),
     };
-    let notes: String = document
-        .notes
-        .iter()
+    let merges = document.merges.iter();
+    let merges = merges.map(|merge| {
+        let text = format!("recorded {}: {}", merge.place(), merge.sentence());
+        text.replace(char::is_control, "\u{fffd}")
+    });
+    let notes: String = merges
+        .chain(document.notes.iter().cloned())
         .map(|note| format!("{note}\n"))
         .collect();
     let instruments = match &document.instruments {

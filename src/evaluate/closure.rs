@@ -1,7 +1,9 @@
 //! What the readings of one closure of a sealed run say together.
 
 use super::{EvaluateError, Evaluator, Pair};
-use crate::analysis::closing::open_carriers;
+use serde_json::Value;
+
+use crate::analysis::closing::{HeldLevel, disagree_db, open_carriers};
 use crate::analysis::flag::{Flag, FlagWord};
 use crate::store::{Point, ReadingKind, ReadingRecord};
 
@@ -23,7 +25,13 @@ impl Evaluator {
         {
             flags.push(Flag::bare(unproven));
         }
-        let [_, item] = pairs;
+        let [reference, item] = pairs;
+        for (pair, reference) in [(reference, None), (item, Some(reference))] {
+            let closure = [&pair.floor, &pair.signal].map(|it| &it.settings);
+            let reference = reference.map(|pair| &pair.signal.settings);
+            let disagree_db = first_and_last_disagree_db(closure, reference);
+            flags.extend(disagree_db.map(|db| Flag::new(FlagWord::ClosureDisagrees, db)));
+        }
         let carriers = item.carriers_hz().unwrap_or_default();
         if carriers.len() < 2 {
             return Ok(flags);
@@ -75,4 +83,32 @@ impl Evaluator {
             .filter_map(|(hz, level_dbm)| Some((hz, in_the_open(hz)? - level_dbm)))
             .collect())
     }
+}
+
+/// By how much the first carrier of a closure read lower when it was sent again as the last, dB, where both disagree; by
+/// the settings of a floor and a reading with a carrier in it, and of its reference, which counts where it was sent at
+/// the same two places.
+pub fn first_and_last_disagree_db(
+    [floor, signal]: [&Value; 2],
+    reference: Option<&Value>,
+) -> Option<f64> {
+    let sent = |settings: &Value, key: &str| settings["sent_again"][key].as_f64();
+    let held = |key| {
+        Some(HeldLevel {
+            level_dbm: sent(signal, key)?,
+            floor_dbm: sent(floor, key)?,
+        })
+    };
+    let is_alike = |reference: &&Value| {
+        ["first_hz", "again_hz"].map(|key| sent(reference, key))
+            == ["first_hz", "again_hz"].map(|key| sent(signal, key))
+    };
+    let reference_db = reference
+        .filter(is_alike)
+        .and_then(|it| Some(sent(it, "first_dbm")? - sent(it, "again_dbm")?));
+    disagree_db(
+        held("first_dbm")?,
+        held("again_dbm")?,
+        reference_db.unwrap_or_default(),
+    )
 }

@@ -32,7 +32,7 @@ impl Pair {
         let at_hz = self.measured_hz();
         let (signal, floor) = self.traces()?;
         let tuning = tuning(&signal, self.resolution_hz(), tolerance);
-        let carriers_hz = self.carriers_hz().unwrap_or_default();
+        let carriers_hz = self.sent_hz().unwrap_or_default();
         let others_hz = carriers_hz.iter().filter(|hz| **hz != at_hz);
         let nearest_hz = others_hz.map(|hz| (hz - at_hz).abs()).reduce(f64::min);
         let within_hz = nearest_hz.map_or(f64::INFINITY, |nearest_hz| {

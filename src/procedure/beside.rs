@@ -237,24 +237,27 @@ fn places(plan: &Plan, station: &Station, asked: Frequency, most: Frequency) -> 
     let steps = (most.hz() / step_hz + 1e-9).floor() as u32;
     let half_hz = 0.5 * span_hz;
     let (low, high) = station.receiver_frequency;
-    let (low_source, high_source) = station.source_range.frequency;
     let allowed = |at: &Frequency| {
         let tuned = low.hz() <= at.hz() - half_hz && at.hz() + half_hz <= high.hz();
-        let sent = low_source <= *at && *at <= high_source;
-        let known = station
-            .tables()
-            .iter()
-            .all(|(_, table)| table.at_db(*at).is_some());
-        let permitted = station
-            .protected_band(*at)
-            .is_none_or(|band| plan.permission(&band.name).is_some());
-        tuned && sent && known && permitted
+        tuned && may_be_sent(plan, station, *at)
     };
     (1..=steps)
         .flat_map(|step| [1.0, -1.0].map(|side| side * f64::from(step) * step_hz))
         .map(|offset_hz| Frequency::from_hz(asked.hz() + offset_hz))
         .filter(allowed)
         .collect()
+}
+
+/// Whether a frequency that the plan does not name may be sent: the source reaches it, the station's tables know it, and
+/// no protected band forbids it.
+pub(super) fn may_be_sent(plan: &Plan, station: &Station, at: Frequency) -> bool {
+    let (low, high) = station.source_range.frequency;
+    let tables = station.tables();
+    let is_permitted = station
+        .protected_band(at)
+        .is_none_or(|band| plan.permission(&band.name).is_some());
+    let is_known = tables.iter().all(|(_, table)| table.at_db(at).is_some());
+    low <= at && at <= high && is_known && is_permitted
 }
 
 #[cfg(test)]

@@ -3,6 +3,7 @@
 
 use std::collections::HashMap;
 
+use super::beside::may_be_sent;
 use super::receiver_settings;
 use crate::analysis::AnalysisError;
 use crate::analysis::closing::{Closing, Setup, Wanted, closings};
@@ -18,6 +19,15 @@ pub(super) const SEEN_DB: f64 = 6.0;
 pub(super) struct Planned {
     pub closing: Closing,
     pub receiver: ReceiverSettings,
+    /// Where the first carrier is sent once more, as the last: both must read alike. None where it cannot be.
+    pub again: Option<Frequency>,
+}
+
+impl Planned {
+    /// How often a carrier is on.
+    pub(super) fn stays(&self) -> usize {
+        self.closing.frequencies_hz.len() + usize::from(self.again.is_some())
+    }
 }
 
 /// The closings of a plan: with an item, or in the open. `room` says by how much the floor may rise at a
@@ -65,8 +75,11 @@ fn shared_out(
     }
     let mut planned = Vec::new();
     for (receiver, wanted) in &alike {
-        let shared = closings(wanted, &setup(station, receiver, harmonics_apart))?;
+        let setup = setup(station, receiver, harmonics_apart);
+        let allowed = |hz| may_be_sent(plan, station, Frequency::from_hz(hz));
+        let shared = closings(wanted, &setup)?;
         planned.extend(shared.into_iter().map(|closing| Planned {
+            again: setup.again_hz(&closing, allowed).map(Frequency::from_hz),
             receiver: ReceiverSettings {
                 centre: Frequency::from_hz(0.5 * (closing.start_hz + closing.stop_hz)),
                 span: Frequency::from_hz(closing.stop_hz - closing.start_hz),

@@ -795,28 +795,43 @@ impl Procedure {
         aim: &Aim,
         mut taken: Taken,
     ) -> Result<Taken, StoreError> {
-        let (Some(forward), Some(sent_dbm)) = (taken.forward, taken.sent_dbm()) else {
-            return Ok(taken);
-        };
+        if let (Some(forward), Some(sent_dbm)) = (taken.forward, taken.sent_dbm()) {
+            let gain_db = forward.dbm() - sent_dbm;
+            taken.forward_wrong = self
+                .forward_wrong(plan, run, &aim.key.point, gain_db)
+                .await?;
+        }
+        Ok(taken)
+    }
+
+    /// What is wrong about the forward power at a point, which is so much above what the source sends.
+    async fn forward_wrong(
+        &self,
+        plan: &Plan,
+        run: RunId,
+        point: &Point,
+        gain_db: f64,
+    ) -> Result<Option<ForwardWrong>, StoreError> {
         let reference = self.store.run(run).await?.reference_run;
         let open = Point {
             face: evaluate::OPEN.to_owned(),
             repeat: 1,
-            ..aim.key.point.clone()
+            ..point.clone()
         };
         let key = steps::key(ReadingKind::Signal, &open);
         let before = self
             .store
             .reading_with_trace(reference.unwrap_or(run), &key)
             .await?;
-        let before_dbm = before.and_then(|(before, _)| evaluate::forward_gain_db(&before));
-        taken.forward_off_db = before_dbm.map(|gain_db| forward.dbm() - sent_dbm - gain_db);
-        taken.forward_wrong = match taken.forward_off_db {
-            Some(off_db) => off_db.abs() > plan.forward_power_tolerance.db(),
+        let before_db = before.and_then(|(before, _)| evaluate::forward_gain_db(&before));
+        Ok(match before_db.map(|before_db| gain_db - before_db) {
+            Some(off_db) if off_db.abs() > plan.forward_power_tolerance.db() => {
+                Some(ForwardWrong::Off(Ratio::from_db(off_db)))
+            }
+            Some(_) => None,
             // A reference's signal is what others are held against; its step is held against it when both are kept.
-            None => reference.is_some(),
-        };
-        Ok(taken)
+            None => reference.map(|_| ForwardWrong::NotInReference),
+        })
     }
 
     /// What is to be sent for a signal, or a step below it; `at` differs from what was `asked` where that was not clear.
@@ -861,8 +876,7 @@ impl Procedure {
                 source_level_dbm: None,
                 carrier: None,
                 forward: None,
-                forward_off_db: None,
-                forward_wrong: false,
+                forward_wrong: None,
                 end: None,
             }),
             ReadingKind::Signal | ReadingKind::Step | ReadingKind::Pad => {
@@ -886,8 +900,7 @@ impl Procedure {
                     source_level_dbm: Some(emitted.sent.level.dbm()),
                     carrier: Some(emitted.carrier),
                     forward: emitted.forward,
-                    forward_off_db: None,
-                    forward_wrong: false,
+                    forward_wrong: None,
                     end: Some(emitted.end),
                 })
             }
@@ -920,7 +933,7 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
     let overload = held.overload.then_some(FlagWord::Overload);
     let changed = (!held.changed.is_empty()).then_some(FlagWord::SettingsChanged);
     let lost = taken.lost().map(|_| FlagWord::CarrierLost);
-    let forward = taken.forward_wrong.then_some(FlagWord::ForwardPower);
+    let forward = taken.forward_wrong.map(|_| FlagWord::ForwardPower);
     let mut settings = receiver_json(&receiver, Some(held));
     settings["source_level_dbm"] = json!(taken.source_level_dbm);
     if let Some(carrier) = &taken.carrier {
@@ -928,7 +941,6 @@ fn reading(aim: Aim, attempt: u32, taken: Taken) -> Result<NewReading, AnalysisE
     }
     if let Some(forward) = taken.forward {
         settings["forward_dbm"] = json!(forward.dbm());
-        settings["forward_off_db"] = json!(taken.forward_off_db);
     }
     if receiver.centre.hz() != aim.key.point.frequency_hz {
         settings["measured_hz"] = json!(receiver.centre.hz());
@@ -992,20 +1004,31 @@ struct Taken {
     carrier: Option<Carrier>,
     /// The power towards the antenna, where the station has a monitor of it.
     forward: Option<Level>,
-    /// By how much that is more than the reference's was for what the source sends, where that is known.
-    forward_off_db: Option<f64>,
-    /// That is more than the plan allows, or not known.
-    forward_wrong: bool,
+    /// What is wrong about that.
+    forward_wrong: Option<ForwardWrong>,
     end: Option<EmissionEnd>,
+}
+
+/// What is wrong about a forward power.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+enum ForwardWrong {
+    /// By how much it is more than the reference's, for what the source sends.
+    #[error(
+        "the forward power differs from the reference's by {0} for what the source sends: look at the amplifier and the cable to the antenna"
+    )]
+    Off(Ratio),
+    /// There is nothing to hold it against.
+    #[error(
+        "the reference has no forward power to hold this one against: measure a fresh reference"
+    )]
+    NotInReference,
 }
 
 impl Taken {
     /// What the source sends, as it says or as it was told.
     fn sent_dbm(&self) -> Option<f64> {
-        match &self.carrier {
-            Some(Carrier::Proven(state)) => state.level.map(Level::dbm).or(self.source_level_dbm),
-            _ => self.source_level_dbm,
-        }
+        let said = self.carrier.as_ref().and_then(Carrier::level);
+        said.map(Level::dbm).or(self.source_level_dbm)
     }
 
     fn lost(&self) -> Option<&str> {
@@ -1017,13 +1040,7 @@ impl Taken {
         let lost = self
             .lost()
             .map(|reason| format!("the source was not sending as asked: {reason}"));
-        let forward = self.forward_wrong.then(|| match self.forward_off_db {
-            Some(off_db) => format!(
-                "the forward power differs from the reference's by {} for what the source sends: look at the amplifier and the cable to the antenna",
-                Ratio::from_db(off_db)
-            ),
-            None => "the reference has no forward power to hold this one against: measure a fresh reference".to_owned(),
-        });
+        let forward = self.forward_wrong.map(|wrong| wrong.to_string());
         lost.or(forward).or_else(|| {
             let changed = self.held.clone().unchanged();
             changed.err().map(|error| error.to_string())

@@ -24,7 +24,7 @@ use crate::analysis::flag::FlagWord;
 use crate::config::Plan;
 use crate::evaluate::{self, Evaluator};
 use crate::instrument::{Carrier, Held, HoldProof, InstrumentError, ReceiverSettings};
-use crate::quantity::{Frequency, Time};
+use crate::quantity::{Frequency, Level, Time, one_decimal};
 use crate::station::{Placement, State, StationError};
 use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId, RunRecord};
 
@@ -55,7 +55,7 @@ struct Collected {
     proof: HoldProof,
     /// Sweeps between arming and reading, at least.
     sweeps: u32,
-    /// What was sent, in the order of the frequencies; none with the source off.
+    /// What was sent, in the order of the frequencies and at last the first once more; none with the source off.
     sent: Vec<Option<Sent>>,
     /// What one sweep takes.
     sweep: Time,
@@ -69,6 +69,8 @@ struct Sent {
     stay: Duration,
     /// What the source said at the end.
     carrier: Carrier,
+    /// The power towards the antenna then, where there is a monitor of it.
+    forward: Option<Level>,
 }
 
 impl Procedure {
@@ -215,23 +217,24 @@ impl Procedure {
     /// One closing with as many attempts as a fault on the wire is worth, kept whole.
     async fn close_and_keep(&self, job: &mut Job<'_>) -> Result<(), ProcedureError> {
         let mut attempt = 1;
-        let collected = loop {
-            match self.close(job, attempt).await {
-                Ok(collected) => break collected,
-                Err(ProcedureError::Station { place, cause })
+        let readings = loop {
+            let reason = match self.close_once(job, attempt).await {
+                Ok((readings, None)) => break readings,
+                // It is kept, and says so.
+                Ok((readings, Some(_))) if attempt == ATTEMPTS_MAX => break readings,
+                Ok((_, Some(reason))) => reason,
+                Err(ProcedureError::Station { cause, .. })
                     if attempt < ATTEMPTS_MAX && worth_another(&cause) =>
                 {
-                    let reason = format!("{cause}; what was held so far does not count");
-                    self.tell(Event::Again { place, reason }).await;
-                    tokio::time::sleep(RETRY_WAIT * 2u32.pow(attempt - 1)).await;
-                    attempt += 1;
+                    format!("{cause}; what was held so far does not count")
                 }
                 Err(error) => return Err(error),
-            }
+            };
+            let place = job.place.clone();
+            self.tell(Event::Again { place, reason }).await;
+            tokio::time::sleep(RETRY_WAIT * 2u32.pow(attempt - 1)).await;
+            attempt += 1;
         };
-        let tolerance = self.station.config.frequency_tolerance;
-        let readings = readings(job, &collected, attempt, tolerance);
-        let readings = readings.map_err(refused(&job.place))?;
         self.store.append_together(job.run, &readings).await?;
         for reading in readings {
             self.tell(Event::Reading {
@@ -241,6 +244,67 @@ impl Procedure {
             .await;
         }
         Ok(())
+    }
+
+    /// One closing, its readings, and why it does not count, where its first and its last carrier do not agree.
+    async fn close_once(
+        &self,
+        job: &mut Job<'_>,
+        attempt: u32,
+    ) -> Result<(Vec<NewReading>, Option<String>), ProcedureError> {
+        let collected = self.close(job, attempt).await?;
+        let tolerance = self.station.config.frequency_tolerance;
+        let readings = readings(job, &collected, attempt, tolerance);
+        let readings = readings.map_err(refused(&job.place))?;
+        let disagree_db = match (job.kind, readings.first()) {
+            // With the source off there is nothing to agree.
+            (ReadingKind::Floor, _) | (_, None) => None,
+            (_, Some(first)) => self.first_and_last_disagree_db(job.run, first).await?,
+        };
+        let reason = disagree_db.map(|lower_db| {
+            let way = if lower_db < 0.0 { "higher" } else { "lower" };
+            format!(
+                "the first carrier was sent again as the last and read {} dB {way}: the hold was begun anew, the item was closed too late or opened too early, or less was sent",
+                one_decimal(lower_db.abs())
+            )
+        });
+        Ok((readings, reason))
+    }
+
+    /// By how much the first and the last carrier of a closure differ, where they do not agree; by its first reading.
+    async fn first_and_last_disagree_db(
+        &self,
+        run: RunId,
+        first: &NewReading,
+    ) -> Result<Option<f64>, ProcedureError> {
+        let kept =
+            async |run, kind, point: &Point| -> Result<Option<serde_json::Value>, ProcedureError> {
+                let found = self
+                    .store
+                    .reading_with_trace(run, &steps::key(kind, point))
+                    .await?;
+                Ok(found.map(|(reading, _)| reading.settings))
+            };
+        let point = &first.key.point;
+        let Some(floor) = kept(run, ReadingKind::Floor, point).await? else {
+            return Ok(None);
+        };
+        let reference = match self.store.run(run).await?.reference_run {
+            Some(reference) => {
+                let open = Point {
+                    face: evaluate::OPEN.to_owned(),
+                    repeat: 1,
+                    ..point.clone()
+                };
+                kept(reference, ReadingKind::Signal, &open).await?
+            }
+            None => None,
+        };
+        let closure = [&floor, &first.settings];
+        Ok(evaluate::first_and_last_disagree_db(
+            closure,
+            reference.as_ref(),
+        ))
     }
 
     /// Open, arm, close, step through (or stay silent as long), open, read.
@@ -260,7 +324,9 @@ impl Procedure {
         let stay = sweep.duration() * (settings.sweeps + 1);
         self.tell(Event::Closing {
             place: job.place.clone(),
-            lasts: Time::from_duration(stay * u32::try_from(job.points.len()).unwrap_or(u32::MAX)),
+            lasts: Time::from_duration(
+                stay * u32::try_from(job.planned.stays()).unwrap_or(u32::MAX),
+            ),
         })
         .await;
         self.put(job, State::Sealed).await?;
@@ -288,8 +354,8 @@ impl Procedure {
         job: &Job<'_>,
         stay: Duration,
     ) -> Result<Vec<Option<Sent>>, ProcedureError> {
-        let mut sent = Vec::with_capacity(job.points.len());
-        for point in &job.points {
+        let mut sent = Vec::with_capacity(job.planned.stays());
+        for (asked, at) in job.carriers() {
             if job.kind == ReadingKind::Floor {
                 tokio::select! {
                     () = tokio::time::sleep(stay) => sent.push(None),
@@ -297,26 +363,25 @@ impl Procedure {
                 }
                 continue;
             }
-            let frequency = Frequency::from_hz(point.frequency_hz);
-            let stay = stay + job.plan.settings_at(frequency).settle.duration();
-            sent.push(Some(self.send_for(job, frequency, stay).await?));
+            let stay = stay + job.plan.settings_at(asked).settle.duration();
+            sent.push(Some(self.send_for(job, (asked, at), stay).await?));
         }
         Ok(sent)
     }
 
     /// Sends one carrier for as long as its sweeps take. Where the source says at the end that it was not sending as
-    /// asked, it is sent again within the closure: the hold keeps the higher of both.
+    /// asked, or the forward power that it was not all sent, it is sent again within the closure: the hold keeps the
+    /// higher of both.
     async fn send_for(
         &self,
         job: &Job<'_>,
-        frequency: Frequency,
+        (asked, at): (Frequency, Frequency),
         stay: Duration,
     ) -> Result<Sent, ProcedureError> {
-        let place = format!("{}, {frequency}", job.place);
+        let place = format!("{}, {at}", job.place);
         let mut attempt = 1;
         loop {
-            let request =
-                self.emission(job.plan, job.run, &place, (job.kind, frequency, frequency));
+            let request = self.emission(job.plan, job.run, &place, (job.kind, asked, at));
             let emitted = self
                 .station
                 .guard()
@@ -329,22 +394,45 @@ impl Procedure {
                 .map_err(ProcedureError::at(&place))?;
             // No reading closes it in the log: whether there will be one is known after the last frequency.
             self.store.end_emission(&emitted.end).await?;
-            let reason = emitted.carrier.lost().map(str::to_owned);
+            let sent = Sent {
+                level_dbm: emitted.sent.level.dbm(),
+                stay: emitted.measured,
+                carrier: emitted.carrier,
+                forward: emitted.forward,
+            };
+            let reason = match sent.carrier.lost() {
+                Some(reason) => Some(reason.to_owned()),
+                None => self.sent_too_little(job, asked, &sent).await?,
+            };
             match reason.filter(|_| attempt < ATTEMPTS_MAX) {
                 Some(reason) => {
                     let place = place.clone();
                     self.tell(Event::Again { place, reason }).await;
                     attempt += 1;
                 }
-                None => {
-                    return Ok(Sent {
-                        level_dbm: emitted.sent.level.dbm(),
-                        stay: emitted.measured,
-                        carrier: emitted.carrier,
-                    });
-                }
+                None => return Ok(sent),
             }
         }
+    }
+
+    /// What is wrong about the forward power of a carrier, where there is a monitor of it.
+    async fn sent_too_little(
+        &self,
+        job: &Job<'_>,
+        asked: Frequency,
+        sent: &Sent,
+    ) -> Result<Option<String>, ProcedureError> {
+        let mut points = job.points.iter();
+        let point = points.find(|point| point.frequency_hz == asked.hz());
+        let (Some(forward), Some(point)) = (sent.forward, point) else {
+            return Ok(None);
+        };
+        let said_dbm = sent.carrier.level().map(Level::dbm);
+        let gain_db = forward.dbm() - said_dbm.unwrap_or(sent.level_dbm);
+        let wrong = self
+            .forward_wrong(job.plan, job.run, point, gain_db)
+            .await?;
+        Ok(wrong.map(|wrong| wrong.to_string()))
     }
 
     /// Looks for the receiver that comes out of the opened item.
@@ -366,13 +454,28 @@ impl Procedure {
             state,
             ..job.placement.clone()
         };
-        if job.last.as_ref() == Some(&placement) {
+        // However it is turned afterwards, an item that is open is open.
+        let is_so = |last: &Placement| {
+            *last == placement
+                || (last.state, state) == (State::Open, State::Open) && last.item == placement.item
+        };
+        if job.last.as_ref().is_some_and(is_so) {
             return Ok(());
         }
         *job.last = None;
         self.place(&placement).await?;
         *job.last = Some(placement);
         Ok(())
+    }
+}
+
+impl Job<'_> {
+    /// What is sent one after the other: each as the plan asks for it, and where it is sent.
+    fn carriers(&self) -> impl Iterator<Item = (Frequency, Frequency)> {
+        let all = self.points.iter();
+        let asked = all.map(|point| Frequency::from_hz(point.frequency_hz));
+        let again = asked.clone().next().zip(self.planned.again);
+        asked.map(|asked| (asked, asked)).chain(again)
     }
 }
 
@@ -468,6 +571,7 @@ fn readings(
     .filter(|(is, _)| *is)
     .map(|(_, word)| word.as_str().to_owned())
     .collect();
+    let again = sent_again(job, held, tolerance)?;
     let reading = |(point, sent): (&Point, &Option<Sent>)| {
         let frequency = Frequency::from_hz(point.frequency_hz);
         let bandwidth = held.resolution_bandwidth(settings);
@@ -479,6 +583,9 @@ fn readings(
         if let Some(carrier) = carrier {
             kept["carrier"] = carrier.json();
         }
+        if let Some(forward) = sent.as_ref().and_then(|sent| sent.forward) {
+            kept["forward_dbm"] = json!(forward.dbm());
+        }
         let lost = carrier.and_then(Carrier::lost);
         let lost = lost.map(|_| FlagWord::CarrierLost.as_str().to_owned());
         kept["sweeps_with_carrier"] = json!(sweeps_over(sent.as_ref(), collected.sweep, settings));
@@ -487,6 +594,7 @@ fn readings(
             "sweeps": collected.proof.sweeps,
         });
         kept["closing_frequencies_hz"] = json!(job.planned.closing.frequencies_hz);
+        kept["sent_again"] = again.clone();
         Ok(NewReading {
             key: steps::key(job.kind, point),
             attempt,
@@ -504,6 +612,28 @@ fn readings(
         .zip(&collected.sent)
         .map(reading)
         .collect()
+}
+
+/// The first carrier of a closure and what it read when it was sent again as the last, beside itself.
+fn sent_again(
+    job: &Job<'_>,
+    held: &Held,
+    tolerance: f64,
+) -> Result<serde_json::Value, AnalysisError> {
+    let (Some(first), Some(at)) = (job.points.first(), job.planned.again) else {
+        return Ok(serde_json::Value::Null);
+    };
+    let first = Frequency::from_hz(first.frequency_hz);
+    let bandwidth = held.resolution_bandwidth(&job.planned.receiver);
+    let level_dbm = |at| -> Result<f64, AnalysisError> {
+        Ok(evaluate::pick(&held.trace, at, bandwidth, tolerance)?.level_dbm)
+    };
+    Ok(json!({
+        "first_hz": first.hz(),
+        "first_dbm": level_dbm(first)?,
+        "again_hz": at.hz(),
+        "again_dbm": level_dbm(at)?,
+    }))
 }
 
 /// How many sweeps passed over a carrier while it was on: as many as its stay is long, to the nearest, for

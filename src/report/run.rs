@@ -17,8 +17,8 @@ use crate::evaluate::{
 };
 use crate::quantity::{Frequency, one_decimal};
 use crate::store::{
-    Instruments, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind, RunRecord, RunRow,
-    RunState, SealStatement, Store, StoreError, Verdict,
+    Instruments, PassRecord, ReadingKind, ReadingRecord, ResultKind, ResultRecord, RunKind,
+    RunRecord, RunRow, RunState, SealStatement, Store, StoreError, Verdict,
 };
 
 /// What stands where the station would, of a run whose readings were taken by hand.
@@ -74,6 +74,9 @@ pub struct RunDocument {
     pub seal: Option<SealStatement>,
     /// How far its reference had changed when it was looked at again; none where it was not.
     pub reference_check: Option<ReferenceCheck>,
+    /// The recordings that its readings came with.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub merges: Vec<MergeDocument>,
     /// What is to be known before its numbers are used, as sentences.
     pub notes: Vec<String>,
     /// Its points, in the order of frequency, face, polarisation, repeat.
@@ -95,6 +98,84 @@ pub struct ReferenceCheck {
     pub points: usize,
     /// The largest change of them, dB.
     pub largest_change_db: Option<f64>,
+}
+
+/// A recording that was merged into a run.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct MergeDocument {
+    /// The side of the item that looked at the antenna; `open` in a reference.
+    pub face: String,
+    /// `horizontal` or `vertical`.
+    pub polarisation: String,
+    /// Which closure, from 1.
+    pub repeat: u32,
+    /// The recording.
+    pub recording: String,
+    /// The name of the recorder's file; none of merges from before it was kept.
+    pub file: Option<String>,
+    /// SHA-256 of that file.
+    pub sha256: Option<String>,
+    /// By how much the recorder's clock was ahead of the source's at the first marker, s.
+    pub clock_ahead_s: Option<f64>,
+    /// Within that much, s.
+    pub clock_ahead_u_s: Option<f64>,
+    /// How much faster it went, parts in a million; none without a second marker.
+    pub clock_drift_ppm: Option<f64>,
+    /// Within that much.
+    pub clock_drift_u_ppm: Option<f64>,
+}
+
+impl MergeDocument {
+    fn of(pass: &PassRecord) -> Option<Self> {
+        let how = pass.merged.as_ref()?;
+        let text = |key: &str| how[key].as_str().map(str::to_owned);
+        let clock = |key: &str| how["pass"][key].as_f64();
+        Some(Self {
+            face: pass.pass.face.clone(),
+            polarisation: pass.pass.polarisation.clone(),
+            repeat: pass.pass.repeat,
+            recording: pass.recording?.to_string(),
+            file: text("file"),
+            sha256: text("sha256"),
+            clock_ahead_s: clock("ahead_s"),
+            clock_ahead_u_s: clock("ahead_u_s"),
+            clock_drift_ppm: clock("drift_ppm"),
+            clock_drift_u_ppm: clock("drift_u_ppm"),
+        })
+    }
+
+    /// Of what it is the recording.
+    pub fn place(&self) -> String {
+        format!(
+            "{}, {}, repeat {}",
+            self.face, self.polarisation, self.repeat
+        )
+    }
+
+    /// Which file, which recording in it, and how its clock went.
+    pub fn sentence(&self) -> String {
+        let with_u = |value: Option<f64>, u: Option<f64>, decimals: usize| {
+            let text = |value: Option<f64>| match value {
+                Some(value) => format!("{value:.decimals$}"),
+                None => "?".to_owned(),
+            };
+            format!("{} ± {}", text(value), text(u))
+        };
+        let drift = match self.clock_drift_ppm {
+            Some(_) => {
+                let ppm = with_u(self.clock_drift_ppm, self.clock_drift_u_ppm, 0);
+                format!("drift {ppm} ppm")
+            }
+            None => "drift not known".to_owned(),
+        };
+        format!(
+            "{} (SHA-256 {}), recording {}, clock ahead by {} s, {drift}",
+            self.file.as_deref().unwrap_or("a file not known"),
+            self.sha256.as_deref().unwrap_or("not known"),
+            self.recording,
+            with_u(self.clock_ahead_s, self.clock_ahead_u_s, 3),
+        )
+    }
 }
 
 /// The mean over the faces, polarisations and repeats of one frequency.
@@ -242,6 +323,8 @@ impl RunDocument {
             }
         }
         let reference_check = reference_check(store, run).await?;
+        let passes = store.passes(run.id).await?;
+        let merges = passes.iter().filter_map(MergeDocument::of).collect();
         let plan = made_with.kept.as_ref().map(|(plan, _)| plan);
         let seal = store.seal(run.id).await?;
         let mut notes = notes(run, plan, reference_check.as_ref(), &points);
@@ -279,6 +362,7 @@ impl RunDocument {
             withdrawn_why: run.withdrawn_why.clone(),
             seal,
             reference_check,
+            merges,
             notes,
             points,
         })

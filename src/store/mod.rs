@@ -254,6 +254,20 @@ where
     value.map_err(|error| undecodable(column, error))
 }
 
+/// SHA-256 of a file, as any tool for checksums prints it.
+pub async fn file_sha256(path: &Path) -> std::io::Result<String> {
+    use tokio::io::AsyncReadExt;
+    let mut file = tokio::fs::File::open(path).await?;
+    let mut digest = Sha256::new();
+    let mut part = vec![0; 1 << 20];
+    loop {
+        match file.read(&mut part).await? {
+            0 => return Ok(hex(&digest.finalize())),
+            read => digest.update(&part[..read]),
+        }
+    }
+}
+
 fn json<T: serde::de::DeserializeOwned>(
     row: &SqliteRow,
     column: &'static str,

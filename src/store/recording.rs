@@ -154,7 +154,7 @@ impl FromStr for SendingWhat {
 }
 
 /// An emission of a pass.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct SendingRecord {
     /// What for.
     pub what: SendingWhat,
@@ -164,6 +164,10 @@ pub struct SendingRecord {
     pub level_dbm: f64,
     /// When.
     pub on: On,
+    /// What the source said at its end, as it is kept with a reading; none from before it was kept.
+    pub carrier: Option<serde_json::Value>,
+    /// The power towards the antenna at its end, dBm, where there is a monitor of it.
+    pub forward_dbm: Option<f64>,
 }
 
 /// What is kept of a merge.
@@ -340,9 +344,10 @@ impl Store {
         let mut write = self.write(&doing).await?;
         let on = &sending.on;
         sqlx::query(
-            "INSERT INTO sending (pass, seq, what, frequency_hz, level_dbm, before_s, on_s, off_s, after_s) \
+            "INSERT INTO sending (pass, seq, what, frequency_hz, level_dbm, before_s, on_s, off_s, after_s, \
+            carrier, forward_dbm) \
             SELECT ?1, 1 + coalesce((SELECT max(seq) FROM sending WHERE pass = ?1), 0), \
-            ?2, ?3, ?4, ?5, ?6, ?7, ?8",
+            ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10",
         )
         .bind(pass.to_string())
         .bind(sending.what.as_str())
@@ -352,6 +357,8 @@ impl Store {
         .bind(on.on_s)
         .bind(on.off_s)
         .bind(on.after_s)
+        .bind(sending.carrier.as_ref().map(serde_json::Value::to_string))
+        .bind(sending.forward_dbm)
         .execute(&mut *write)
         .await
         .map_err(self.fault(&doing))?;
@@ -534,6 +541,11 @@ fn sending(row: &SqliteRow) -> Result<SendingRecord, sqlx::Error> {
             off_s: row.try_get("off_s")?,
             after_s: row.try_get("after_s")?,
         },
+        carrier: row
+            .try_get::<Option<&str>, _>("carrier")?
+            .map(|_| json(row, "carrier"))
+            .transpose()?,
+        forward_dbm: row.try_get("forward_dbm")?,
     })
 }
 

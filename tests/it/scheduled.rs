@@ -408,29 +408,53 @@ fn agree(by_schedule: &Value, linked: &Value) {
 }
 
 #[test]
-fn a_recorder_beside_the_frequency_is_told_and_a_stated_tolerance_finds_it() {
+fn a_recorder_beside_the_frequency_is_heard_in_two_closures_of_five_presses() {
     let bench = Bench::start_in_real_time(8);
     bench.shelf("LEAKY", 25.0);
     // Five parts in a million of 2.4 GHz are 12 kHz, more than a filter of 3 kHz lets through.
     let fault = serde_json::json!({ "fault": "receiver_clock", "ppm": 5.0 });
     bench.ask(&serde_json::json!({ "do": "plant", "faults": [fault] }));
-    let text = scheduled("list = [\"2.4 GHz\"]", "chip = \"300 ms\"\nhands = \"1 s\"");
+    let text = scheduled(
+        "list = [\"2.4 GHz\"]",
+        "chip = \"300 ms\"\nhands = \"1 s\"\nclock_drift = 300e-6",
+    );
     let text = text.replace("\"10 kHz\"", "\"3 kHz\"");
-    bench.write("plan.toml", &text);
-    let station = |stated: &str| {
-        let text = &bench.station_text;
-        let text = text.replace(
-            "frequency_tolerance = 1e-6",
-            &format!("frequency_tolerance = {stated}"),
-        );
-        bench.write("station.toml", &text);
-    };
-    station("6e-6");
-    let mut inside = Inside::start(&bench, 2);
+    bench.write("plan.toml", &format!("repeats = 2\n{text}"));
+    let text = &bench.station_text;
+    let stated = "frequency_tolerance = 6e-6";
+    let text = text.replace("frequency_tolerance = 1e-6", stated);
+    bench.write("station.toml", &text);
+    let mut inside = Inside::start(&bench, 3);
     bench.measure("LEAKY").with(2, &["waits for its recording"]);
-    inside.process.wait().expect("it ends after two recordings");
+    inside
+        .process
+        .wait()
+        .expect("it ends after three recordings");
+    // The open path; the item open, closed, open, closed, open.
+    assert_eq!(bench.state()["closings"], 6);
+    let inside = std::fs::read(bench.path("inside.db")).expect("the recorder's file");
     merge(&bench, &[]).with(0, &[]);
     let run = bench.latest();
     let number = |key: &str| run["points"][0][key].as_f64().expect("a number");
     assert!((number("se_db") - 25.0).abs() < number("u_db"), "{run}");
+    // Each recording is named, with its file and its clock.
+    let merges = run["merges"].as_array().expect("merges");
+    assert_eq!(merges.len(), 2, "{run}");
+    let digest = muffle::store::sha256_hex(&inside);
+    for merge in merges {
+        assert_eq!(
+            (&merge["file"], &merge["sha256"]),
+            (&"inside.db".into(), &digest.clone().into())
+        );
+        let drift = merge["clock_drift_ppm"].as_f64().expect("a drift");
+        assert!(
+            (drift - PPM).abs() <= merge["clock_drift_u_ppm"].as_f64().expect("its u"),
+            "{merge}"
+        );
+    }
+    let said = crate::support::show(&bench.path("muffle.db"), &[]).out;
+    assert!(
+        said.contains("recorded front, vertical, repeat 2: inside.db (SHA-256"),
+        "{said}"
+    );
 }

@@ -860,6 +860,11 @@ async fn a_closure_that_came_late_is_said() {
     let is_late = |result: &ResultRecord| result.flags.contains(&"closed_late".to_owned());
     let flags: Vec<bool> = results.iter().map(is_late).collect();
     assert_eq!(flags, [true, false, false]);
+    // It came late each time; the last carrier of the closure says so of all of them.
+    for result in &results {
+        let flags = &result.flags;
+        assert!(flags.contains(&"closure_disagrees".to_owned()), "{flags:?}");
+    }
     let verdict = set.store.run(run).await.expect("a run").verdict;
     assert_eq!(verdict, Some(muffle::store::Verdict::Undecided));
 }
@@ -1049,4 +1054,108 @@ async fn a_sealed_window_is_as_wide_as_the_stated_tolerance() {
     let result = results(&set.store, runs[1]).await.remove(0);
     let (se, u) = (result.se_db.expect("SE"), result.u_db.expect("U"));
     assert!((se - 25.0).abs() < u, "{result:?}");
+}
+
+/// A driver of the hold that cannot count its sweeps: only that the first carrier is missing tells.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_hold_begun_anew_is_told_by_its_first_carrier() {
+    let set = Set::up(47).await;
+    let built_in = include_str!("../../drivers/analyzer-scpi.toml");
+    let counting = "sweeps = \"SWE:COUN:CURR?\"\n";
+    assert!(built_in.contains(counting));
+    let mute = built_in
+        .replace(counting, "")
+        .replace("\"analyzer-scpi\"", "\"mute\"");
+    let path = set.folder.path().join("mute.toml");
+    std::fs::write(&path, mute).expect("written");
+    let named = format!("\"{}\"", path.display());
+    let text = set.station(None).text.replace("\"analyzer-scpi\"", &named);
+    let config = config::Station::read("station.toml", &text, Drivers::Folder(Path::new(".")));
+    let hands = set.hands(None).await;
+    let define = json!({ "serial": "LEAKY", "physics": { "flat_se_db": 25.0 } });
+    hands.ask(json!({ "do": "define", "item": define })).await;
+    // Four carriers of the reference, four of its step, and the third of the item's.
+    let fault = json!({ "fault": "receiver_hold_restarts", "when": "on", "nth": 11, "ms": 30 });
+    hands.ask(json!({ "do": "plant", "faults": [fault] })).await;
+    let (procedure, events) = set.procedure_at(config.expect("a station"), hands).await;
+    let runs = procedure
+        .measure(&limited_plan(), &[item("LEAKY")], true)
+        .await;
+    let again: Vec<String> = told(events)
+        .into_iter()
+        .filter_map(|event| match event {
+            Event::Again { reason, .. } => Some(reason),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(again.len(), 1, "{again:?}");
+    assert!(
+        again[0].contains("sent again as the last and read"),
+        "{again:?}"
+    );
+    assert!(again[0].contains("dB higher"), "{again:?}");
+    for result in results(&set.store, runs.expect("measured")[1]).await {
+        let (se, u) = (result.se_db.expect("SE"), result.u_db.expect("U"));
+        assert!((se - 25.0).abs() < u + 0.5, "{result:?}");
+    }
+}
+
+/// The amplifier gives 10 dB less during one carrier: the power monitor sees it, and the carrier is sent again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_carrier_that_sagged_is_sent_again_within_the_closure() {
+    let set = Set::up(48).await;
+    let address = &set.bench.addresses().power_monitor;
+    let monitor = format!(
+        "{UNCERTAINTY}[power_monitor]\ndriver = \"power-monitor-scpi\"\naddress = \"{address}\"\ncoupling = \"30 dB\"\n"
+    );
+    let config = set.station_that_knows(None, &monitor);
+    let hands = set.hands(None).await;
+    let define = json!({ "serial": "LEAKY", "physics": { "flat_se_db": 25.0 } });
+    hands.ask(json!({ "do": "define", "item": define })).await;
+    let fault =
+        json!({ "fault": "amplifier_sags", "db": 10.0, "when": "on", "nth": 10, "until": "off" });
+    hands.ask(json!({ "do": "plant", "faults": [fault] })).await;
+    let (procedure, events) = set.procedure_at(config, hands).await;
+    let runs = procedure
+        .measure(&limited_plan(), &[item("LEAKY")], true)
+        .await;
+    let runs = runs.expect("measured");
+    let again = told(events).into_iter().filter_map(|event| match event {
+        Event::Again { reason, .. } => Some(reason),
+        _ => None,
+    });
+    let again: Vec<String> = again.collect();
+    assert_eq!(again.len(), 1, "{again:?}");
+    assert!(again[0].contains("forward power differs"), "{again:?}");
+    for reading in set.store.readings(runs[1]).await.expect("readings") {
+        let has = reading.settings["forward_dbm"].is_f64();
+        assert_eq!(has, reading.key.kind == ReadingKind::Signal, "{reading:?}");
+    }
+    for result in results(&set.store, runs[1]).await {
+        let (se, u) = (result.se_db.expect("SE"), result.u_db.expect("U"));
+        assert!((se - 25.0).abs() < u + 0.5, "{result:?}");
+    }
+}
+
+/// Two faces, each with a silent closure and one with the source on: opened once, then closed and opened four times.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nobody_is_asked_to_open_what_is_open() {
+    let set = Set::up(49).await;
+    let hands = set.hands(None).await;
+    let text = limited_plan()
+        .text
+        .replace("arrangement", "faces = [\"front\", \"back\"]\narrangement");
+    let plan = Plan::read("plan.toml", &text).expect("a plan");
+    let (procedure, events) = set.procedure(hands).await;
+    procedure
+        .measure(&plan, &[item(ITEM)], true)
+        .await
+        .expect("measured");
+    let asked = told(events).into_iter().filter_map(|event| match event {
+        Event::Placing { placement } if placement.item.is_some() => Some(placement.state),
+        _ => None,
+    });
+    let asked: Vec<State> = asked.collect();
+    assert_eq!(asked.len(), 9, "{asked:?}");
+    assert!(asked.windows(2).all(|two| two[0] != two[1]), "{asked:?}");
 }

@@ -114,6 +114,9 @@ fn facts(run: &RunDocument) -> Markup {
                     } }
                 }
             }
+            @for merge in &run.merges {
+                div { dt { "Recording of " (merge.place()) } dd { (merge.sentence()) } }
+            }
             @if let Some(reference) = &run.reference_run {
                 div { dt { "Reference" } dd { a href={ "/runs/" (reference) } { (reference) } } }
             }

@@ -63,6 +63,14 @@ impl Carrier {
         }
     }
 
+    /// The level that was asked for and is sent, as the source says.
+    pub fn level(&self) -> Option<Level> {
+        match self {
+            Self::Proven(state) => state.level,
+            Self::Lost { .. } | Self::Unverified { .. } => None,
+        }
+    }
+
     /// As it is kept with a reading, under `carrier`.
     pub fn json(&self) -> Value {
         let values = |state: &CarrierState| {

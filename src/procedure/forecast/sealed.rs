@@ -75,8 +75,7 @@ impl Bench<'_> {
             let link = self.links.at(station, *frequency);
             let settings = plan.settings_at(*frequency);
             let view = self.sealed_view(&link, *frequency, settings, closing);
-            let carriers = closing.closing.frequencies_hz.len();
-            let alone_db = view.dynamic_range_db + hold_rise_db(carriers, settings.sweeps);
+            let alone_db = view.dynamic_range_db + hold_rise_db(closing.stays(), settings.sweeps);
             let left_db = alone_db - limit_db - SEEN_DB;
             if left_db >= 0.0 {
                 room.insert(frequency.hz().to_bits(), left_db);
@@ -109,7 +108,7 @@ impl Bench<'_> {
         let settings = self.plan.settings_at(first(planned));
         let sweeps = f64::from(settings.sweeps + 1);
         let stay_s = sweeps * self.sweep_s(planned) + settings.settle.s();
-        (stay_s, stay_s * planned.closing.frequencies_hz.len() as f64)
+        (stay_s, stay_s * planned.stays() as f64)
     }
 
     pub(super) fn sealed_view(
@@ -196,7 +195,7 @@ fn first(planned: &Planned) -> Frequency {
 
 /// The one trace of a closing, held while all of its carriers were on in turn.
 fn trace(settings: &Settings, planned: &Planned) -> Sweep {
-    let carriers = u32::try_from(planned.closing.frequencies_hz.len()).unwrap_or(u32::MAX);
+    let carriers = u32::try_from(planned.stays()).unwrap_or(u32::MAX);
     let with_carrier = settings.sweeps + 1;
     Sweep {
         span_hz: planned.closing.stop_hz - planned.closing.start_hz,

@@ -17,7 +17,7 @@ use crate::quantity::Frequency;
 use crate::store::{
     HoldRecord, NewReading, PassMerge, PassRecord, Point, ReadingKey, ReadingKind, RecordingId,
     RecordingRecord, RunId, RunKind, RunRecord, RunState, SendingRecord, SendingWhat, Store,
-    Verdict,
+    Verdict, file_sha256,
 };
 
 /// How a recording was laid on a pass.
@@ -404,7 +404,17 @@ impl<'a> Job<'a> {
         }
         let (timetable, _) = self.schedule.part(self.record.kind);
         let made = described(pass, fitting, timetable, &holds, readings.len());
-        let how = json!({ "receiver": recording.receiver, "clocks": fitting.clocks, "pass": made });
+        let path = self.inside.path();
+        let sha256 = file_sha256(path)
+            .await
+            .map_err(|error| self.refuse(format!("{} cannot be read: {error}", path.display())))?;
+        let how = json!({
+            "receiver": recording.receiver,
+            "clocks": fitting.clocks,
+            "pass": made,
+            "file": path.file_name().map(|name| name.to_string_lossy()),
+            "sha256": sha256,
+        });
         let run = self.record.id;
         self.store.set_state(run, RunState::Running, None).await?;
         self.store.set_recorder(run, &recording.receiver).await?;
@@ -454,7 +464,7 @@ impl<'a> Job<'a> {
                     }
             };
             match holds.iter().find(counts) {
-                Some(hold) => chosen.push((key, *hold, sending.copied())),
+                Some(hold) => chosen.push((key, *hold, sending.cloned())),
                 None => lacking.push(key),
             }
         }
@@ -498,6 +508,12 @@ impl<'a> Job<'a> {
         let mut settings = receiver_json(&receiver, None);
         settings["arrangement"] = json!(self.plan.arrangement.word());
         settings["source_level_dbm"] = json!(sending.map(|sending| sending.level_dbm));
+        if let Some(carrier) = sending.and_then(|sending| sending.carrier.as_ref()) {
+            settings["carrier"] = carrier.clone();
+        }
+        if let Some(forward_dbm) = sending.and_then(|sending| sending.forward_dbm) {
+            settings["forward_dbm"] = json!(forward_dbm);
+        }
         settings["recording"] = json!(recording);
         settings["hold"] = json!(hold.seq);
         Ok(NewReading {

@@ -10,7 +10,7 @@ use super::{Clock, Schedule, later, whole_ms};
 use crate::analysis::schedule::marker::Pattern;
 use crate::analysis::schedule::{On, Role, SWITCH_MS};
 use crate::config::Plan;
-use crate::quantity::{Frequency, Time};
+use crate::quantity::{Frequency, Level, Time};
 use crate::station::{Placement, State};
 use crate::store::{
     NewPass, PassId, ReadingKey, ReadingKind, RunId, RunKind, RunState, SendingRecord, SendingWhat,
@@ -22,6 +22,17 @@ const LEAD_S: f64 = 1.0;
 /// Why a run stands still that lacks nothing but its recording; said to the user too.
 const AWAITS: &str =
     "all of it was sent; merge the recorder's file with `muffle record merge FILE`";
+
+/// What a pass is to be of.
+struct Request<'a> {
+    run: RunId,
+    kind: RunKind,
+    stand: &'a Stand,
+    /// What comes after it.
+    next: Option<&'a Stand>,
+    /// Whether it is placed already.
+    placed: bool,
+}
 
 /// One way through the timetable.
 struct Pass<'a> {
@@ -49,19 +60,29 @@ impl Procedure {
             None => RunKind::Reference,
         };
         let sent = self.store.passes(run).await?;
-        for stand in missing(stands(plan, item), steps::kinds(item), present) {
-            let placement = &stand.placement;
-            let waits = sent.iter().any(|pass| {
+        let waits = |placement: &Placement| {
+            sent.iter().any(|pass| {
                 pass.ended.is_some()
                     && pass.recording.is_none()
                     && pass.pass.schedule == schedule.sha256
                     && pass.pass.face == placement.face
                     && pass.pass.polarisation == placement.polarisation
                     && pass.pass.repeat == placement.repeat
-            });
-            if !waits {
-                self.pass(plan, run, &schedule, kind, &stand).await?;
-            }
+            })
+        };
+        let mut left = missing(stands(plan, item), steps::kinds(item), present);
+        left.retain(|stand| !waits(&stand.placement));
+        let mut placed = false;
+        for (index, stand) in left.iter().enumerate() {
+            let next = left.get(index + 1);
+            let request = Request {
+                run,
+                kind,
+                stand,
+                next,
+                placed,
+            };
+            placed = self.pass(plan, &schedule, request).await?;
         }
         self.store
             .set_state(run, RunState::Stopped, Some(AWAITS))
@@ -74,14 +95,20 @@ impl Procedure {
         Ok(())
     }
 
+    /// One way through the timetable; answers whether everything is placed for the next one.
     async fn pass(
         &self,
         plan: &Plan,
-        run: RunId,
         schedule: &Schedule,
-        kind: RunKind,
-        stand: &Stand,
-    ) -> Result<(), ProcedureError> {
+        request: Request<'_>,
+    ) -> Result<bool, ProcedureError> {
+        let Request {
+            run,
+            kind,
+            stand,
+            next,
+            placed,
+        } = request;
         let (timetable, pattern) = schedule.part(kind);
         let placement = &stand.placement;
         self.tell(Event::Pass {
@@ -98,11 +125,13 @@ impl Procedure {
         let is_item = kind == RunKind::Item;
         // With time to close the item, the markers are sent while it is open.
         let closed_meanwhile = is_item && plan.scheduling.is_some_and(|by| by.hands.s() > 0.0);
-        self.place(&in_state(match is_item && !closed_meanwhile {
-            true => State::Closed,
-            false => State::Open,
-        }))
-        .await?;
+        if !placed {
+            self.place(&in_state(match is_item && !closed_meanwhile {
+                true => State::Closed,
+                false => State::Open,
+            }))
+            .await?;
+        }
         let pass = self.begin_pass(plan, run, schedule, placement).await?;
         self.send_marker(&pass, schedule, pattern, SendingWhat::Start, 0.0)
             .await?;
@@ -119,8 +148,14 @@ impl Procedure {
             let times_s = (one.on_ms as f64 / 1e3, one.off_ms as f64 / 1e3);
             self.send(&pass, what, one.frequency_hz, times_s).await?;
         }
+        // Opened for this pass, and turned for the next, in one go.
+        let turned = next.map_or(placement, |next| &next.placement);
+        let opened = Placement {
+            state: State::Open,
+            ..turned.clone()
+        };
         if closed_meanwhile {
-            self.place(&in_state(State::Open)).await?;
+            self.place(&opened).await?;
         }
         let ends_s = (timetable.ends_ms as f64 / 1e3).max(pass.clock.since_s(pass.began) + LEAD_S);
         self.send_marker(
@@ -133,9 +168,9 @@ impl Procedure {
         .await?;
         self.store.end_pass(pass.id, pass.clock.now()).await?;
         if is_item && !closed_meanwhile {
-            self.place(&in_state(State::Open)).await?;
+            self.place(&opened).await?;
         }
-        Ok(())
+        Ok(closed_meanwhile && next.is_some())
     }
 
     /// Sets the clock of a pass, and notes that it begins.
@@ -267,6 +302,8 @@ impl Procedure {
                 off_s: asked_off_s,
                 after_s,
             },
+            carrier: Some(emitted.carrier.json()),
+            forward_dbm: emitted.forward.map(Level::dbm),
         };
         self.store
             .append_sending(pass.id, &sending, &emitted.end)

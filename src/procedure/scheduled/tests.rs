@@ -94,6 +94,8 @@ impl Set {
                 off_s,
                 after_s: off_s + 0.01,
             },
+            carrier: Some(serde_json::json!({ "verified": true, "level_dbm": -10.1 })),
+            forward_dbm: Some(29.5),
         };
         let marker = |what, pattern: &crate::analysis::schedule::marker::Pattern, from_s: f64| {
             let planned = pattern.planned(chip_s).into_iter();
@@ -295,6 +297,12 @@ async fn a_recording_that_fits_becomes_readings_once() {
         .map(|(index, kind)| (kind, -50.0 - index as f64))
         .collect();
     assert_eq!(kinds, expected);
+    // What the source and the power monitor said at the end of each stay is kept with its readings.
+    for reading in &readings {
+        let sent = reading.key.kind != Floor;
+        assert_eq!(reading.settings["carrier"]["verified"] == true, sent);
+        assert_eq!(reading.settings["forward_dbm"] == 29.5, sent);
+    }
     // The raw trace is the recorder's, bit for bit.
     let recording = pass.recording;
     for (hold, reading) in set

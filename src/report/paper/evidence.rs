@@ -234,6 +234,12 @@ pub(super) fn recompute(material: &RunMaterial, texts: &Texts) -> Section {
     }
     facts.add("recompute.signature", &record.signature);
     let mut block = facts.facts;
+    for merge in &material.document.merges {
+        block.push(Fact {
+            label: texts.fill("recompute.recording", &[("place", &merge.place())]),
+            value: merge.sentence(),
+        });
+    }
     for snapshot in &material.snapshots {
         block.push(Fact {
             label: texts.fill(
