@@ -17,9 +17,7 @@ use crate::analysis::median;
 use crate::config::Plan;
 use crate::evaluate::{is_unstable, off_budget_db, path_gains_db, reference_off_hz};
 use crate::quantity::{Frequency, one_decimal};
-use crate::store::{
-    NewReading, Point, ReadingKey, ReadingKind, RunId, RunKind, RunRecord, Store,
-};
+use crate::store::{NewReading, Point, ReadingKey, ReadingKind, RunId, RunKind, RunRecord, Store};
 
 /// How often a signal and its step are read before it is said that they do not agree.
 const HOLDS_MAX: usize = 3;

@@ -57,8 +57,8 @@ const FACTS: [Part; 8] = [
     },
     Part {
         name: "emissions of a transmission",
-        sql: "SELECT pass, seq, what, frequency_hz, level_dbm, before_s, on_s, off_s, after_s FROM sending \
-            WHERE pass IN (SELECT id FROM pass WHERE run = ?1) ORDER BY pass, seq",
+        sql: "SELECT pass, seq, what, frequency_hz, level_dbm, before_s, on_s, off_s, after_s, carrier, forward_dbm \
+            FROM sending WHERE pass IN (SELECT id FROM pass WHERE run = ?1) ORDER BY pass, seq",
     },
     Part {
         name: "recordings",

@@ -1105,10 +1105,12 @@ async fn a_hold_begun_anew_is_told_by_its_first_carrier() {
 async fn a_carrier_that_sagged_is_sent_again_within_the_closure() {
     let set = Set::up(48).await;
     let address = &set.bench.addresses().power_monitor;
-    let monitor = format!(
-        "{UNCERTAINTY}[power_monitor]\ndriver = \"power-monitor-scpi\"\naddress = \"{address}\"\ncoupling = \"30 dB\"\n"
+    let text = format!(
+        "{}[power_monitor]\ndriver = \"power-monitor-scpi\"\naddress = \"{address}\"\ncoupling = \"30 dB\"\n",
+        set.station(None).text
     );
-    let config = set.station_that_knows(None, &monitor);
+    let config = config::Station::read("station.toml", &text, Drivers::Folder(Path::new(".")));
+    let config = config.expect("a station");
     let hands = set.hands(None).await;
     let define = json!({ "serial": "LEAKY", "physics": { "flat_se_db": 25.0 } });
     hands.ask(json!({ "do": "define", "item": define })).await;
