@@ -196,10 +196,10 @@ mod tests {
             .replace("\"1 GHz\"\nper", "\"1 gHz\"\nper")
             .replace("sweeps = 10", "sweeps = 0");
         let said = plan(&text).expect_err("three faults");
-        assert!(
-            said.contains("plan.toml:32:8: `frequencies.stop`: `1 gHz`"),
-            "{said}"
-        );
+        let before = text.find("\"1 gHz\"").expect("planted");
+        let line = text[..before].lines().count();
+        let place = format!("plan.toml:{line}:8: `frequencies.stop`: `1 gHz`");
+        assert!(said.contains(&place), "{said}");
         assert!(said.contains("`settings.span`: is missing"), "{said}");
         assert!(
             said.contains("`settings.spam`: is not a known key; did you mean `span`?"),
