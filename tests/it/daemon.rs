@@ -808,7 +808,7 @@ fn files_are_read_anew_where_that_is_safe() {
     site.bench.write("station.toml", &text);
     daemon.tell(Signal::HUP);
     site.wait("it is read", || {
-        daemon.said("the new file is used from now on")
+        daemon.said("is in force before anything is emitted")
     });
     let job = site.submit(&site.job("A"));
     let job = site.wait_for(job, JobState::Done);
