@@ -17,8 +17,8 @@ use sqlx::{Row, SqliteConnection, TypeInfo, ValueRef};
 
 /// How the digests of this program are put together. Another list of columns is another format.
 const FORMAT: i64 = 1;
-/// The schema with which seals came.
-pub(super) const SINCE_SCHEMA: i64 = 15;
+/// The first schema whose runs are all sealed by their completion; those of earlier ones are when they are migrated.
+pub(super) const SINCE_SCHEMA: i64 = 17;
 const DIGEST_BYTES: usize = 32;
 
 /// Rows of a run that are sealed together, in a fixed order; the run is `?1`.
