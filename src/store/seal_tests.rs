@@ -86,7 +86,7 @@ async fn whatever_is_changed_of_a_sealed_run_is_noticed_and_named() {
     assert!(sealed.holds);
     assert_eq!(sealed.seal.expect("a seal").reason, SealReason::Completed);
     bench.store.close().await;
-    for (change, named) in [
+    let changes = [
         (
             "UPDATE run SET verdict = 'pass' WHERE verdict = 'undecided'",
             "verdict",
@@ -128,8 +128,10 @@ async fn whatever_is_changed_of_a_sealed_run_is_noticed_and_named() {
             "UPDATE seal SET made = '2020-01-01T00:00:00.000Z'",
             "altered",
         ),
-    ] {
-        let copy = bench.folder.path().join("copy.db");
+    ];
+    for (number, (change, named)) in changes.into_iter().enumerate() {
+        // Each under a name of its own: a log that the one before left behind would be taken for its.
+        let copy = bench.folder.path().join(format!("copy-{number}.db"));
         std::fs::copy(bench.store.path(), &copy).expect("copied");
         alter(&copy, &[change]).await;
         let store = Store::open_read_only(&copy).await.expect("opens");
