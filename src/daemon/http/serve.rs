@@ -18,6 +18,7 @@ use axum::http::header::CONTENT_TYPE;
 use hyper::body::Incoming;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpSocket, TcpStream};
 use tokio::time::timeout;
@@ -35,6 +36,10 @@ use crate::daemon::access::Peer;
 
 /// Connections at once; for a further one, the one that has been silent for longest is closed.
 pub const CONNECTIONS_MAX: usize = 512;
+/// Never more than this, however young they are.
+const CONNECTIONS_LIMIT: usize = 4096;
+/// So long a new client is left in peace: a call to stop must have time to arrive, also on a busy machine.
+const YOUNG: Duration = Duration::from_secs(1);
 /// How long a client may take to send its header.
 pub const HEADER_TIME_MAX: Duration = Duration::from_secs(10);
 /// How long a client may take to agree on encryption.
@@ -107,7 +112,20 @@ pub fn listen(at: SocketAddr) -> io::Result<TcpListener> {
     // A daemon that is started again must not wait for what is left of the connections of the one before.
     socket.set_reuseaddr(true)?;
     socket.bind(at)?;
+    allow_many_files();
     socket.listen(BACKLOG)
+}
+
+/// As many open files as the system lets this process have: each connection is one.
+fn allow_many_files() {
+    let limits = getrlimit(Resource::Nofile);
+    let raised = Rlimit {
+        current: limits.maximum,
+        ..limits
+    };
+    if let Err(error) = setrlimit(Resource::Nofile, raised) {
+        tracing::debug!(%error, "the limit of open files stays as it is");
+    }
 }
 
 /// Serves until `stop` is cancelled, then lets answers under way end for `grace`, then cuts them off.
@@ -188,7 +206,7 @@ impl Seats {
         let number = self.ever.fetch_add(1, Ordering::Relaxed);
         let mut taken = self.taken.lock().unwrap_or_else(PoisonError::into_inner);
         if taken.len() >= CONNECTIONS_MAX
-            && let Some(oldest) = gives_way(&taken)
+            && let Some(oldest) = gives_way(&taken, Instant::now())
             && let Some(closed) = taken.remove(&oldest)
         {
             closed.cut.cancel();
@@ -206,13 +224,20 @@ impl Seats {
     }
 }
 
-/// Whoever was silent for longest; where all are busy, the oldest. A call to stop is among the newest.
-fn gives_way(taken: &BTreeMap<u64, Taken>) -> Option<u64> {
+/// Whoever was silent for longest, unless that is not long; at the limit the oldest of all. A call to stop is among the
+/// newest.
+fn gives_way(taken: &BTreeMap<u64, Taken>, now: Instant) -> Option<u64> {
     let silent = taken
         .iter()
         .filter_map(|(number, seat)| Some((seat.silent?, *number)));
-    let longest = silent.min().map(|(_, number)| number);
-    longest.or_else(|| taken.keys().next().copied())
+    let longest = silent
+        .min()
+        .filter(|(since, _)| now.duration_since(*since) >= YOUNG);
+    let oldest = || {
+        let is_full = taken.len() >= CONNECTIONS_LIMIT;
+        taken.keys().next().copied().filter(|_| is_full)
+    };
+    longest.map(|(_, number)| number).or_else(oldest)
 }
 
 impl Seat {
